@@ -81,6 +81,9 @@ class ShimfitError(Exception):
         self.at = at
         """Characters before the bad spot of what was typed; None where there is no spot."""
 
+    def __str__(self) -> str:
+        return self.message
+
 
 class EntryError(ShimfitError, ValueError):
     """What the person typed can't be understood or is refused; typing it differently puts it right."""
@@ -107,9 +110,6 @@ class InstrumentError(ShimfitError, OSError):
     kind = "device"
     exit_code = Exit.DEVICE
 
-    def __str__(self) -> str:
-        return self.message
-
 
 class FileError(ShimfitError, OSError):
     """A file can't be read, written or believed."""
@@ -135,9 +135,6 @@ class FileError(ShimfitError, OSError):
         self.reason = reason or self.message
         """What is wrong, without the place."""
 
-    def __str__(self) -> str:
-        return self.message
-
 
 class InternalError(ShimfitError, RuntimeError):
     """A promise that our own code makes was broken: report it; nothing that was logged is lost."""
@@ -158,7 +155,7 @@ def positive(value: float, what: str, unit: str = "mm") -> float:
     """The value as a float; EntryError when it is NaN, infinite, zero or negative."""
     number = finite(value, what)
     if number <= 0.0:
-        raise EntryError(f"The {what} is {_with_unit(number, unit)}; it must be more than 0.")
+        raise EntryError(f"The {what} is {f'{number:g} {unit}'.rstrip()}; it must be more than 0.")
     return number
 
 
@@ -166,9 +163,5 @@ def not_negative(value: float, what: str, unit: str = "mm") -> float:
     """The value as a float; EntryError when it is NaN, infinite or negative."""
     number = finite(value, what)
     if number < 0.0:
-        raise EntryError(f"The {what} is {_with_unit(number, unit)}; it can't be less than 0.")
+        raise EntryError(f"The {what} is {f'{number:g} {unit}'.rstrip()}; it can't be less than 0.")
     return number
-
-
-def _with_unit(number: float, unit: str) -> str:
-    return f"{number:g} {unit}".rstrip()

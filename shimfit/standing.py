@@ -12,7 +12,7 @@ import hashlib
 import math
 from collections import Counter
 from dataclasses import asdict, field, fields, replace
-from functools import cache, lru_cache
+from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -226,30 +226,20 @@ class PostRecord:
     """Time of the last reading or tightening, ISO 8601 with offset (what a due list counts from)."""
     turn_deg: float | None = None
     """How far the run turns at this corner, + towards out, - towards house; None: not known."""
-    _brief: _Brief | None = field(default=None, init=False, repr=False, compare=False)
+    _whole: Callable[[], PostRecord] | None = field(default=None, init=False, repr=False, compare=False)
     """Where the rest of the post is, when only its brief is here; see `from_brief`."""
 
     if not TYPE_CHECKING:
 
         def __getattr__(self, name: str) -> Any:
             """What is not here yet of a post of which a brief was kept, asked for the first time."""
-            brief = object.__getattribute__(self, "_brief")
-            if brief is None or name not in _USUAL:
+            whole = object.__getattribute__(self, "_whole")
+            if whole is None or name not in _USUAL:
                 raise AttributeError(name)
-            if name in brief.kept:
-                value = brief.kept[name]
-                value = PostState(value) if name == "state" else value
-            elif name in _OF_RUN and name not in _more(brief.kept):
-                value = brief.defaults[_OF_RUN.index(name)]
-            elif name not in _more(brief.kept):
-                value = _USUAL[name]
-            else:
-                whole = brief.whole()
-                for one in _more(brief.kept):
-                    object.__setattr__(self, one, getattr(whole, one))
-                return getattr(whole, name)
-            object.__setattr__(self, name, value)
-            return value
+            post = whole()
+            for one in _USUAL:
+                object.__setattr__(self, one, getattr(post, one))
+            return getattr(self, name)
 
     # ------------------------------------------------------------ how it stands
 
@@ -499,13 +489,6 @@ _OF_RUN = ("foot", "height_mm", "tolerance", "rule", "making")
 _USUAL = {each.name: each.default for each in fields(PostRecord) if each.init}
 
 
-@dataclass(frozen=True, slots=True)
-class _Brief:
-    kept: dict[str, Any]
-    defaults: Defaults
-    whole: Callable[[], PostRecord]
-
-
 def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
     """What of a post is plain, in JSON, to be kept in a snapshot; `more` names what else there is of it.
 
@@ -523,17 +506,12 @@ def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], Po
     Equal to that in every way.
     """
     post = object.__new__(PostRecord)
-    object.__setattr__(post, "_brief", _Brief(brief, defaults, whole))
+    known: dict[str, Any] = _USUAL | dict(zip(_OF_RUN, defaults, strict=True)) | brief
+    known["state"] = PostState(known["state"])
+    for name in known.keys() - {"more", *known["more"].split()}:
+        object.__setattr__(post, name, known[name])
+    object.__setattr__(post, "_whole", whole)
     return post
-
-
-def _more(brief: dict[str, Any]) -> frozenset[str]:
-    return _names_in(brief["more"])
-
-
-@cache
-def _names_in(text: str) -> frozenset[str]:
-    return frozenset(text.split())
 
 
 MOST_DAYS = 36_500

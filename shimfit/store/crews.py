@@ -17,9 +17,10 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Callable, Mapping
 from dataclasses import field
+from itertools import chain
 from typing import TYPE_CHECKING, Any, Literal, NamedTuple
 
-from shimfit.store.events import read_data
+from shimfit.store.events import in_order, read_data
 from shimfit.store.undo import words
 from shimfit.values import dataclass
 
@@ -65,19 +66,17 @@ class Knowledge:
         """Log -> last place there that a log has seen by now."""
         return self._seen.get(log, NOTHING_SEEN)
 
-    def saw(self, later: Reported, earlier: Reported) -> bool:
-        """Whether an event was logged in knowledge of one that stands before it in the order of time."""
-        event, other = later.event, earlier.event
-        if event.log == other.log or later.seen.get(other.log, 0) >= other.first_place.seq:
-            return True
-        # Written by a program that did not note what it had seen: it is taken to know what came before.
-        return self._by_time.get(event.log, 0) >= event.first_place.seq
-
     def saw_upto(self, later: Reported, log: str) -> int:
         """Last place of another log that an event was logged in knowledge of."""
+        # Written by a program that did not note what it had seen: it is taken to know what came before.
         if self._by_time.get(later.event.log, 0) >= later.event.first_place.seq:
             return 2**62
         return later.seen.get(log, 0)
+
+    def saw(self, later: Reported, earlier: Reported) -> bool:
+        """Whether an event was logged in knowledge of one that stands before it in the order of time."""
+        other = earlier.event
+        return later.event.log == other.log or self.saw_upto(later, other.log) >= other.first_place.seq
 
 
 class Reported(NamedTuple):
@@ -113,27 +112,17 @@ class Side:
     """What crews still disagree on."""
 
 
-@dataclass(frozen=True, slots=True)
-class _View:
+class _View(NamedTuple):
     """The history as one log saw it after one of its events."""
 
     held: int = 0
     """A bit for each event of the history that it holds."""
-    before: _View | None = None
     moves: tuple[Move, ...] = ()
-
-    def all_moves(self) -> list[Move]:
-        parts = []
-        view: _View | None = self
-        while view is not None:
-            parts.append(view.moves)
-            view = view.before
-        return [move for part in reversed(parts) for move in part]
 
 
 def moves_of(
     history: Sequence[Reported], knowledge: Knowledge, work_out: Callable[[Sequence[Move]], Side], place: str
-) -> list[Move]:
+) -> Sequence[Move]:
     """What to count in at a post, in order, given every standing event there in the order of time.
 
     work_out: what a crew's own moves make of the post. place: how the post is called in a sentence.
@@ -143,7 +132,7 @@ def moves_of(
     crews = _Crews(history, knowledge, work_out, place)
     for at, reported in enumerate(history):
         crews.count_in(at, reported)
-    return crews.all_merged([views[-1] for views in crews.views.values()]).all_moves()
+    return crews.all_merged([views[-1] for views in crews.views.values()]).moves
 
 
 @dataclass
@@ -182,7 +171,7 @@ class _Crews:
                 known.append(self.views[other][seen - 1])
         view = self.all_merged(known)
         self.work |= _is_work(reported.event) << at
-        view = _View(view.held | 1 << at, view, (Move(at, "main", reported.event),))
+        view = _View(view.held | 1 << at, (*view.moves, Move(at, "main", reported.event)))
         self.places.setdefault(log, []).append(reported.event.first_place.seq)
         self.views.setdefault(log, []).append(view)
 
@@ -195,8 +184,8 @@ class _Crews:
         sides = [self._side(one, only_one), self._side(other, only_other)]
         first = 0 if _weight(*sides[0]) >= _weight(*sides[1]) else 1
         (kept, others), missing = ((one, other), only_other) if first == 0 else ((other, one), only_one)
-        aside = [move._replace(how="aside") for move in others.all_moves() if missing >> move.at & 1]
-        moves = [*kept.all_moves(), *(move for move in aside if not move.why)]
+        aside = [move._replace(how="aside") for move in others.moves if missing >> move.at & 1]
+        moves = [*kept.moves, *(move for move in aside if not move.why)]
         moves.sort(key=lambda move: move.at)
         _let_the_first_stand(moves)
         held = one.held | other.held
@@ -205,24 +194,24 @@ class _Crews:
             conflict = sides[1 - first][1].conflict
         if conflict is not None:
             moves.append(conflict._replace(at=held.bit_length() - 1))
-        return _View(held, None, tuple(moves))
+        return _View(held, tuple(moves))
 
     def _side(self, view: _View, only: int) -> tuple[list[Event], Side]:
         events = [reported.event for at, reported in enumerate(self.history) if only >> at & 1]
-        return events, self.work_out(view.all_moves())
+        return events, self.work_out(view.moves)
 
     def _conflict(self, sides: Sequence[tuple[list[Event], Side]]) -> Move | None:
         work = [[event for event in events if _is_work(event)] for events, _ in sides]
         if all(work):
             packs = all(side.packs_by in {event.id for event in events} for events, side in sides)
             settles = "say what is under it, then read it again" if packs else "read it again"
-            both = sorted((event for events in work for event in events), key=lambda e: (e.stamp, e.id))
+            both = in_order(chain.from_iterable(work))
             why = f"crews worked here that did not know of each other: {_reported_by_log(both)}; {settles}"
             return Move(0, "conflict", both[-1], why, packs)
         laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
         if all(laid) and _differ(laid[0][-1], laid[1][-1]):
             why = f"two crews lay {self.place} out differently; the one laid out first stands"
-            return Move(0, "conflict", max(laid[0][-1], laid[1][-1], key=lambda e: (e.stamp, e.id)), why)
+            return Move(0, "conflict", in_order([laid[0][-1], laid[1][-1]])[-1], why)
         return None
 
 
@@ -264,14 +253,12 @@ def _reported_by_log(events: Iterable[Event]) -> str:
     by_log: dict[str, list[Event]] = {}
     for event in events:
         by_log.setdefault(event.log, []).append(event)
-
-    def reported(own: Sequence[Event]) -> str:
-        last = own[-1]
+    reported = []
+    for *before, last in by_log.values():
         by = f" by {last.by}" if last.by else ""
-        more = f" and {len(own) - 1} before it" if len(own) > 1 else ""
-        return f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}"
-
-    return "; ".join(map(reported, by_log.values()))
+        more = f" and {len(before)} before it" if before else ""
+        reported.append(f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}")
+    return "; ".join(reported)
 
 
 def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str) -> str | None:

@@ -106,7 +106,7 @@ class Migration(NamedTuple):
 
     number: int
     name: str
-    run: Callable[[sqlite3.Connection], None]
+    run: Callable[[sqlite3.Connection], object]
 
 
 def _001_event_log(db: sqlite3.Connection) -> None:

@@ -325,10 +325,8 @@ def words_of(event: Event) -> str:
 
 def is_whole(name: str | None) -> bool:
     """True for a name that can be written in any file: None, or text without broken characters."""
-    if name is None or name.isascii():
-        return True
     try:
-        name.encode()
+        (name or "").encode()
     except UnicodeEncodeError:
         return False
     return True

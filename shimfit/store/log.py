@@ -9,7 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
-from dataclasses import replace
+from dataclasses import fields, replace
 from datetime import datetime
 from functools import wraps
 from heapq import merge
@@ -83,13 +83,12 @@ def event_of(row: Sequence[Any]) -> Event:
     return Event(*columns)
 
 
+_of_event = attrgetter(*(one.name for one in fields(Event) if one.name != "origin"))
+
+
 def _row_of(event: Event) -> tuple[Any, ...]:
     came = event.origin
-    return (
-        *(event.seq, event.id, event.step, event.log, event.time, event.stamp, event.by),
-        *(event.job, event.run, event.post, event.kind, event.data_text, event.prev, event.hash),
-        *((came.seq, came.prev, came.hash) if came else (None,) * 3),
-    )
+    return (*_of_event(event), *((came.seq, came.prev, came.hash) if came else (None,) * 3))
 
 
 def guarded(method: Callable[Concatenate[_L, _P], _T]) -> Callable[Concatenate[_L, _P], _T]:

@@ -364,34 +364,22 @@ def _by_time_upto(events: Iterable[Event], log: str) -> int:
 _NAME = "shimfit-backup-%Y%m%d-%H%M%S.jsonl"
 
 
-def last_backup(folder: Path) -> datetime | None:
-    """When the newest backup in a folder was made (local time); None when there is none."""
-    times = []
-    for file in folder.glob("shimfit-backup-*.jsonl") if folder.is_dir() else ():
-        with contextlib.suppress(ValueError):  # a file of the user's that only looks like one
-            times.append(datetime.strptime(file.name, _NAME))  # noqa: DTZ007 - names hold local time
-    return max(times, default=None)
-
-
-def write_backup(journal: Journal, folder: Path, now: datetime) -> Path:
-    """Write a backup (JSON lines, restored by `shimfit import`) and return its file; raises FileError."""
-    with file_errors(folder):
-        folder.mkdir(parents=True, exist_ok=True)
-    file = folder / now.strftime(_NAME)
-    write_export(journal, file)
-    return file
-
-
 def backup_if_due(journal: Journal, folder: Path | None, days: int, now: datetime) -> Path | None:
     """Write a backup when one is due: days > 0, and the newest is that old or there is none.
 
-    folder None: beside the data file. Its file, or None when it is not due. Raises FileError when it can't be
-    written: say so, and go on; nothing that was logged depends on it.
+    JSON lines, restored by `shimfit import`. folder None: beside the data file. Its file, or None when it is
+    not due. Raises FileError when it can't be written: say so, and go on; nothing logged depends on it.
     """
     place = folder or journal.path.parent
     if days <= 0 or not journal.head[0]:
         return None
-    last = last_backup(place)
-    if last is not None and now.replace(tzinfo=None) - last < timedelta(days=days):
+    made = []  # local times, by the files' own names
+    for file in place.glob("shimfit-backup-*.jsonl") if place.is_dir() else ():
+        with contextlib.suppress(ValueError):  # a file of the user's that only looks like one
+            made.append(datetime.strptime(file.name, _NAME))  # noqa: DTZ007 - names hold local time
+    if made and now.replace(tzinfo=None) - max(made) < timedelta(days=days):
         return None
-    return write_backup(journal, place, now)
+    with file_errors(place):
+        place.mkdir(parents=True, exist_ok=True)
+    write_export(journal, place / now.strftime(_NAME))
+    return place / now.strftime(_NAME)

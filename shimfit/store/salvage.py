@@ -85,8 +85,12 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     if not intact and not broken:
         raise FileError(f"{damaged}: no event can be made out in it; is it a shimfit data file?")
     found = {event.seq for event in (*intact, *broken)}
-    # A damaged number can be anything: a place far behind all others says nothing of those between.
-    last, places = max((event.seq for event in intact), default=0), _places(database, wal)
+    # The index by job and stamp tells of places, also of rows that are gone. A damaged number can be
+    # anything: a place far behind all others says nothing of those between.
+    entries = (entry[1:] for _, entry in rows_in(database, wal, _INDEX_LEAF) if len(entry) == 3)
+    numbers = ((at, seq) for at, seq in entries if isinstance(at, int) and isinstance(seq, int))
+    places = {seq for stamp, seq in numbers if 0 < seq < stamp}
+    last = max((event.seq for event in intact), default=0)
     last = max(last, *(seq for seq in places if seq <= last + len(places)), 0)
     missing = tuple(seq for seq in range(1, last + 1) if seq not in found)
     summary = {
@@ -148,16 +152,6 @@ def _can_be_kept(event: Event) -> bool:
         return False
 
 
-def _places(database: bytes, wal: bytes) -> set[int]:
-    """Places in the log that the index by job and stamp tells of, also of rows that are gone."""
-    entries = (entry for entry in index_entries_in(database, wal) if len(entry) == 3)
-    return {
-        seq
-        for _, stamp, seq in entries
-        if isinstance(stamp, int) and isinstance(seq, int) and 0 < seq < stamp
-    }
-
-
 def _named(event: Event) -> str:
     place = "/".join(_readable(name) for name in (event.job, event.run, event.post) if name)
     return (
@@ -184,7 +178,7 @@ def _readable(text: str) -> str:
 
 # ------------------------------------------------------------ pages
 
-_LEAF = 0x0D
+_TABLE_LEAF = 0x0D
 _INDEX_LEAF = 0x0A
 _FILE_HEADER = 100
 _WAL_HEADER = 32
@@ -197,37 +191,28 @@ Row = tuple[int, tuple[Value, ...]]
 """(row number, columns)."""
 
 
-def rows_in(database: bytes, wal: bytes = b"") -> Iterator[Row]:
-    """Every row that a leaf page holds, from the file and from its write-ahead log; order means nothing."""
-    for page, offset, pages in _cells(database, wal, _LEAF):
-        with contextlib.suppress(IndexError, ValueError):  # damaged; the cells beside it need not be
-            length, at = _varint(page, offset)
-            number, at = _varint(page, at)
-            yield number, _columns(_payload(page, at, length, pages, len(page) - 35))
+def rows_in(database: bytes, wal: bytes = b"", kind: int = _TABLE_LEAF) -> Iterator[Row]:
+    """Every row that a leaf page holds, from the file and from its write-ahead log; order means nothing.
 
-
-def index_entries_in(database: bytes, wal: bytes = b"") -> Iterator[tuple[Value, ...]]:
-    """Every entry that a leaf page of an index holds: the indexed columns, then the number of the row."""
-    for page, offset, pages in _cells(database, wal, _INDEX_LEAF):
-        with contextlib.suppress(IndexError, ValueError):
-            length, at = _varint(page, offset)
-            yield _columns(_payload(page, at, length, pages, (len(page) - 12) * 64 // 255 - 23))
-
-
-def _cells(database: bytes, wal: bytes, kind: int) -> Iterator[tuple[bytes, int, list[bytes]]]:
-    """(page, where a cell begins in it, all pages for the sake of overflow) of each leaf page of a kind."""
+    Of an index (kind _INDEX_LEAF) every entry, as number 0: the indexed columns, then the number of the row.
+    """
     for page, start, pages in _all_pages(database, wal):
-        if len(page) > start + 8 and page[start] == kind:
-            count = int.from_bytes(page[start + 3 : start + 5], "big")
-            for cell in range(min(count, len(page) // 4)):
-                at = start + 8 + 2 * cell
-                yield page, int.from_bytes(page[at : at + 2], "big"), pages
+        if len(page) <= start + 8 or page[start] != kind:
+            continue
+        most = len(page) - 35 if kind == _TABLE_LEAF else (len(page) - 12) * 64 // 255 - 23
+        for cell in range(min(_number(page, start + 3, 2), len(page) // 4)):
+            number, at = 0, _number(page, start + 8 + 2 * cell, 2)
+            with contextlib.suppress(IndexError, ValueError):  # damaged; the cells beside it need not be
+                length, at = _varint(page, at)
+                if kind == _TABLE_LEAF:
+                    number, at = _varint(page, at)
+                yield number, _columns(_payload(page, at, length, pages, most))
 
 
 def is_cut_off(database: bytes) -> bool:
     """True when a readable header says that the file has more pages than there are."""
-    pages = int.from_bytes(database[28:32], "big")
-    return database.startswith(b"SQLite") and len(database) < pages * _page_size(database, b"")
+    size = _number(database, 28, 4) * _page_size(database, b"")
+    return database.startswith(b"SQLite") and len(database) < size
 
 
 def _all_pages(database: bytes, wal: bytes) -> Iterator[tuple[bytes, int, list[bytes]]]:
@@ -241,24 +226,24 @@ def _all_pages(database: bytes, wal: bytes) -> Iterator[tuple[bytes, int, list[b
         yield page, _FILE_HEADER if index == 0 else 0, pages
     latest, frames = list(pages), []
     for start in range(_WAL_HEADER, len(wal), _FRAME_HEADER + size):
-        number = int.from_bytes(wal[start : start + 4], "big")
-        page = wal[start + _FRAME_HEADER : start + _FRAME_HEADER + size]
+        number, body = _number(wal, start, 4), start + _FRAME_HEADER
         if 0 < number < len(pages) + len(wal) // size + 2:
             latest.extend(b"" for _ in range(number - len(latest)))
-            latest[number - 1] = page
-            frames.append((number, page))
+            latest[number - 1] = wal[body : body + size]
+            frames.append((number, latest[number - 1]))
     for number, page in frames:
         yield page, _FILE_HEADER if number == 1 else 0, latest
 
 
 def _page_size(database: bytes, wal: bytes) -> int:
     """Page size as the header says, else as the log's header says, else SQLite's usual one."""
-    said = int.from_bytes(database[16:18], "big")
-    said = 65536 if said == 1 else said
-    if said in _SIZES:
-        return said
-    said = int.from_bytes(wal[8:12], "big")
-    return said if said in _SIZES else 4096
+    said = _number(database, 16, 2)
+    sizes = (65536 if said == 1 else said, _number(wal, 8, 4), 4096)
+    return next(size for size in sizes if size in _SIZES)
+
+
+def _number(data: bytes, at: int, length: int) -> int:
+    return int.from_bytes(data[at : at + length], "big")
 
 
 def _payload(page: bytes, at: int, length: int, pages: list[bytes], most: int) -> bytes:
@@ -270,13 +255,13 @@ def _payload(page: bytes, at: int, length: int, pages: list[bytes], most: int) -
     local = least + (length - least) % (usable - 4)
     local = local if local <= most else least
     payload = page[at : at + local]
-    following = int.from_bytes(page[at + local : at + local + 4], "big")
+    following = _number(page, at + local, 4)
     for _ in range(len(pages)):
         if len(payload) >= length or following == 0:
             break
         overflow = pages[following - 1]
         payload += overflow[4 : 4 + length - len(payload)]
-        following = int.from_bytes(overflow[:4], "big")
+        following = _number(overflow, 0, 4)
     return payload
 
 
