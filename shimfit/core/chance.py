@@ -506,13 +506,13 @@ class Chances:
         """Cosine and sine of the turn to a class's own axes, in which a disk's chance is even both ways."""
         return float(self._cos[c]), float(self._sin[c])
 
-    def in_axes(self, shares: Floats) -> Floats:
+    def in_axes(self, shares: Floats, some: slice = slice(None)) -> Floats:
         """(C, n, n) chances at these shares of the reach, first along by across of a class's own axes."""
-        poly = self._coefficients
+        poly, disk = self._coefficients[some], self.disk[some]
         found = np.empty((len(poly), shares.size, shares.size))
-        for which in (self.disk, ~self.disk):
+        for which in (disk, ~disk):
             if which.any():
-                z = 2.0 * shares * shares - 1.0 if which is self.disk else shares
+                z = 2.0 * shares * shares - 1.0 if which is disk else shares
                 powers = _powers(z, len(poly[0]))
                 found[which] = powers.T @ poly[which] @ powers
         return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))

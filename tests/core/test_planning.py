@@ -174,7 +174,7 @@ def test_the_batched_search_is_plain_enumeration(kind, per_direction):
     maker = ListMaker(geometries.build(given, options), options)
     lists = maker.make(tables)
     made = maker.geometry
-    rest = search.rest_of(made, options)
+    rest = search.Rest(made, options)
     least, _ = search.cheapest(lists, np.full(3, np.inf), 2, rest)
     for number in range(3):
         best = math.inf
@@ -199,6 +199,28 @@ def test_the_batched_search_is_plain_enumeration(kind, per_direction):
             )
             best = min(best, float(np.min(total, where=good, initial=np.inf)))
         assert least[number] == pytest.approx(best, abs=1e-6)
+
+
+@pytest.mark.parametrize("per_direction", [False, True])
+def test_what_is_left_over_is_bounded_from_below_and_closely(per_direction):
+    """100 000 rests beside the polynomials, a take-up that ties the directions; and no rest lies beyond reach."""
+    tolerance = replace(TOLERANCE, per_direction=per_direction)
+    given = [replace(post, u_take_up=0.3) for post in posts(5, seed=2, tolerance=tolerance)]
+    made = geometries.build(given, Options())
+    rest, rng = search.Rest(made, Options()), np.random.default_rng(3)
+    post, combination = rng.integers(0, 5, 100_000), rng.integers(0, 8, 100_000)
+    which = rest.classes[post, combination]
+    x, y = rng.uniform(-0.7, 0.7, (2, post.size)) * search.NODES
+    cost = rest.at(post, combination, x, y, np.zeros(post.size))
+    least = rest.at_least(which, x, y)
+    assert (least <= cost).all()
+    assert np.median(cost / least) < 1.02
+    # The point of a segment that is nearest each way bounds what is further out in its quarter.
+    nearer = rng.uniform(0.0, 1.0, (2, post.size)) * (x, y)
+    assert (rest.at_least(which, *nearer) <= cost).all()
+    for out, at in zip(rest.reach(which, cost * rng.uniform(1.0, 1.2, post.size)), (x, y), strict=True):
+        assert (np.abs(at) <= out).all()
+        assert np.mean(out) < 0.9 * search.NODES
 
 
 @pytest.mark.parametrize("seed", range(4))

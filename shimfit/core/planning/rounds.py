@@ -113,7 +113,7 @@ class Pricing:
         """Geometry of all posts, once."""
         geometry = geometries.build(self.posts, self.options)
         self.maker = ListMaker(geometry, self.options)
-        self.rest = search.rest_of(geometry, self.options)
+        self.rest = search.Rest(geometry, self.options)
         self.guess = np.full(len(self.posts), search.FIRST_LIMIT * self.rest.unit)
 
     def cheapest(

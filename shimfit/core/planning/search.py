@@ -32,6 +32,7 @@ by entry.
 
 from __future__ import annotations
 
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import pairwise
@@ -60,8 +61,18 @@ BARE = -1
 _DUST = 1e-9
 PAIRS_AT_ONCE = 40_000
 """Pairs of entries that are laid out at a time: bounds the memory (about 200 bytes each)."""
-LIKELY = 8
+LIKELY = 4
 """Pairs, and entries of them, that are priced first, for each pattern that is kept."""
+NARROW = 4
+"""Entries of the third seat from which an interval is halved."""
+NODES = 32
+"""Steps of the tables from no lean to all that is allowed."""
+LEVELS = 200
+"""Chances that reaches are told for, from 0 to 1."""
+SLACK = 2e-6
+"""More than polynomials and single precision are off by."""
+CLASSES_AT_ONCE = 32
+"""Classes whose tables are made in one go."""
 FIRST_LIMIT = 2.0
 GROWTH = 2.0
 EPS = 1e-7
@@ -194,6 +205,112 @@ def row_of(tables: Tables, choice: Choice) -> Row:
     return tables.inner_table(choice.inner_mm)[0][choice.row]
 
 
+# ---------------------------------------------------------------- what is left over
+
+
+def _falling(table: Floats) -> Floats:
+    """(…, n, m) the greatest value from each place on, both ways."""
+    for axis in (-2, -1):
+        table = np.flip(np.maximum.accumulate(np.flip(table, axis), axis=axis), axis)
+    return table
+
+
+class Rest:
+    """What the lean left over costs, exactly and by bounds: for P posts, each with its C combinations.
+
+    Rests are told in steps of a table, `NODES` of them from no lean to all that is allowed, turned into the
+    axes in which a disk's chance falls both ways: `linear` (P, C, 3, 3) and `constant` (P, C, 3) are the
+    geometry's maps from errors to (x, y, rock) in these.
+
+    The table has at each node the best chance of all that lie further out in its quarter, so it falls
+    outwards both ways; between nodes a chance is at most the straight line's and what that is off by
+    (`Chances.curved`). So one look at the point that is nearest each way bounds a whole segment.
+    """
+
+    def __init__(self, geometry: Geometry, options: Options) -> None:
+        costs, (posts, each) = options.costs, geometry.rock_low.shape
+        self.round, self.unit = costs.round, costs.piece / 10.0
+        """Price of one more; a tenth of a piece, which first limits are told in."""
+        self.residual, self.rock = costs.residual * geometry.residual_share, costs.rock
+        """Prices of shares of lean (P,) and of rock, where a round has none."""
+        self.classes: Ints = np.arange(posts * each).reshape(posts, each)
+        """(P, C) rows of the tables."""
+        self.linear, self.constant = geometry.linear.copy(), geometry.constant.copy()
+        self.linear[:, :, :2] *= NODES
+        self.constant[:, :, :2] *= NODES
+        if not self.round:
+            return
+        self.chances = geometry.chances(options.scatter)
+        cos, sin = (np.array(one) for one in zip(*map(self.chances.axes, range(posts * each)), strict=True))
+        turn = np.array([[cos, sin], [-sin, cos]]).transpose(2, 0, 1).reshape(posts, each, 2, 2)
+        self.linear[:, :, :2] = turn @ self.linear[:, :, :2]
+        self.constant[:, :, :2] = (turn @ self.constant[:, :, :2, None])[..., 0]
+        self.off = np.asarray(self.chances.curved / (8.0 * NODES**2) + SLACK)
+        """(classes,) added to what is between nodes."""
+        self.table = np.empty((posts * each, NODES + 1, 2 * NODES + 1), np.float32)
+        """(classes, x = 0 … allowed, y = -allowed … allowed)."""
+        self.wide = np.empty((2, posts * each, LEVELS + 1), np.float32)
+        """(way, classes, levels) how far out a chance of level ÷ LEVELS is found, in steps; -1: nowhere."""
+        levels, nodes = np.arange(LEVELS + 1) / LEVELS, np.arange(NODES + 1.0)
+        for first in range(0, posts * each, CLASSES_AT_ONCE):
+            some = slice(first, first + CLASSES_AT_ONCE)
+            half = self.chances.in_axes(np.arange(-NODES, NODES + 1) / NODES, some)[:, NODES:]
+            half[:, :, NODES:] = _falling(half[:, :, NODES:])
+            half[:, :, NODES::-1] = _falling(half[:, :, NODES::-1])
+            half[:, 0] = np.maximum(half[:, 0], half[:, 0, ::-1])
+            self.table[some] = half
+            for k, one in enumerate(half, first):
+                for way, profile in enumerate((one[:, NODES], one[0, NODES:])):
+                    reached = profile[::-1] + self.off[k]
+                    self.wide[way, k] = np.interp(levels, reached, nodes[::-1], left=NODES, right=-1.0)
+
+    @property
+    def floor(self) -> Floats:
+        """(P, C) what any rest of a combination costs at least."""
+        if not self.round:
+            return np.zeros(self.classes.shape)
+        return next_rounds(self.round, self.chances.best()[self.classes]) - _DUST
+
+    def some(self, posts: Ints) -> Rest:
+        """That of some of the posts."""
+        part = copy(self)
+        for name in ("residual", "classes", "linear", "constant"):
+            setattr(part, name, getattr(self, name)[posts])
+        return part
+
+    def at(self, post: Ints, combination: Ints, x: Floats, y: Floats, rock: Floats) -> Floats:
+        """(N,) exactly, of rests (x, y) in steps and shares of rock."""
+        if not self.round:
+            lean = (np.abs(x) + np.abs(y)) / NODES
+            return np.asarray(self.residual[post] * lean + self.rock * np.abs(rock))
+        which = self.classes[post, combination]
+        return next_rounds(self.round, self.chances.at_own(which, x / NODES, y / NODES))
+
+    def at_least(self, which: Ints, x: Floats, y: Floats) -> Floats:
+        """(N,) never above `at` for this rest of a class, nor for any that is further out in its quarter."""
+        if not self.round:
+            return np.zeros(x.size)
+        turned = np.where(x < 0.0, -y, y)
+        right, up = np.minimum(np.abs(x), NODES), np.minimum(np.maximum(turned, -NODES), NODES) + NODES
+        i, j = np.minimum(right.astype(np.int32), NODES - 1), np.minimum(up.astype(np.int32), 2 * NODES - 1)
+        right -= i
+        up -= j
+        flat, wide = self.table.reshape(-1), 2 * NODES + 1
+        at = (which * (NODES + 1) + i) * wide + j
+        low, high = flat[at], flat[at + wide]
+        low = low + (flat[at + 1] - low) * up
+        high = high + (flat[at + wide + 1] - high) * up
+        return next_rounds(self.round, low + (high - low) * right + self.off[which])
+
+    def reach(self, which: Ints, room: Floats) -> tuple[Floats, Floats]:
+        """(N,) each way, how far out a rest costs no more than `room`, in steps; below 0: no rest does."""
+        if not self.round:
+            return np.full(room.size, NODES + _DUST), np.full(room.size, NODES + _DUST)
+        chance = self.round / (self.round + np.maximum(room, 0.0)) - SLACK
+        at = which * (LEVELS + 1) + (np.maximum(chance, 0.0) * LEVELS).astype(np.int32)
+        return self.wide[0].reshape(-1)[at] + _DUST, self.wide[1].reshape(-1)[at] + _DUST
+
+
 # ---------------------------------------------------------------- the search
 
 
@@ -210,46 +327,6 @@ class Found:
     def __getitem__(self, chosen: Ints | Bools) -> Found:
         """Some of them."""
         return Found(self.post[chosen], self.combination[chosen], self.entry[chosen], self.total[chosen])
-
-
-@dataclass(frozen=True, slots=True)
-class Rest:
-    """What is left over, in cost: a share of lean along or across, and of rock."""
-
-    residual: Floats
-    """(P,) cost of a whole share of lean."""
-    rock: float
-    round: float = 0.0
-    """Price of one more; the chances are told where it is not 0."""
-    chances: Chances | None = None
-    classes: Ints | None = None
-    """(P, C) class of each post's combinations among the chances."""
-    unit: float = 1.0
-    """A tenth of a piece, which first limits are told in."""
-
-    @property
-    def floor(self) -> Floats:
-        """(P, C) what any rest of a combination costs at least; (P, 1) nothing where there are no chances."""
-        if self.chances is None or self.classes is None:
-            return np.zeros((self.residual.size, 1))
-        return next_rounds(self.round, self.chances.best()[self.classes]) - _DUST
-
-    def some(self, posts: Ints) -> Rest:
-        """That of some of the posts."""
-        classes = None if self.classes is None else self.classes[posts]
-        return replace(self, residual=self.residual[posts], classes=classes)
-
-
-def rest_of(geometry: Geometry, options: Options) -> Rest:
-    """What is left over, at the prices of the objective."""
-    costs = options.costs
-    residual = costs.residual * geometry.residual_share
-    if not costs.round:
-        return Rest(residual, costs.rock, unit=costs.piece / 10.0)
-    shape = len(geometry.posts), geometry.combinations
-    classes = np.arange(shape[0] * shape[1]).reshape(shape)
-    chances = geometry.chances(options.scatter)
-    return Rest(residual, costs.rock, costs.round, chances, classes, costs.piece / 10.0)
 
 
 def cheapest(
@@ -288,12 +365,14 @@ class _Tasks:
     """(post, combination) to be searched: all (T,) but where said.
 
     The seats come in the order laid out, the longest list last. With entries i, j, k of the three lists each
-    of (lean along, lean across, rock) is a share C · (k - turn), where turn = begin + by_i · i + by_j · j is
-    where that share is none: so all that is left over is told in entries of the third list.
+    of (x, y, rock) is by_k · (k - turn), where turn = begin + by_i · i + by_j · j is where it is none: so all
+    that is left over is told in entries of the third list.
     """
 
     post: Ints
     combination: Ints
+    which: Ints
+    """Row of the tables of what is left over."""
     order: Ints
     """(T, 3)."""
     rows: Ints
@@ -302,14 +381,8 @@ class _Tasks:
     begin: Floats
     by_i: Floats
     by_j: Floats
+    by_k: Floats
     """(3, T) each."""
-    share: Floats
-    """(3, T) C, shares per entry of the third list."""
-    cost: Floats
-    """(3, T) cost per entry that it is off its turn."""
-    middle: Bools
-    """No cost outweighs the two others: what is left is least at the middle turn, else at the heaviest."""
-    heaviest: Ints
     rock_low: Floats
     rock_high: Floats
     """Interval of the rock in entries about its turn."""
@@ -317,25 +390,24 @@ class _Tasks:
 
 @dataclass(frozen=True, slots=True)
 class _Pairs:
-    """Pairs of entries, the third seat open: all (N,) but where said."""
+    """Entries of the first two seats with a part of the third's list: all (N,) but where said."""
 
     task: Ints
     i: Ints
     j: Ints
     spent: Floats
     turn: Floats
-    """(3, N) entries of the third list at which lean along, lean across and rock are none."""
+    """(3, N) entries of the third list at which x, y and rock are none."""
     low: Ints
     high: Ints
-    """First and last entry of the third seat that may do."""
-    left: Floats
-    """The least that is left over in between."""
+    """First and last entry of the third seat."""
+    bound: Floats
 
-    def some(self, chosen: Ints) -> _Pairs:
+    def some(self, chosen: Ints | Bools) -> _Pairs:
         """Some of them."""
         return _Pairs(
             self.task[chosen], self.i[chosen], self.j[chosen], self.spent[chosen], self.turn[:, chosen],
-            self.low[chosen], self.high[chosen], self.left[chosen],
+            self.low[chosen], self.high[chosen], self.bound[chosen],
         )  # fmt: skip
 
 
@@ -353,46 +425,43 @@ class _Hunt:
         self.by_cost = np.take_along_axis(lists.cost, self.order.reshape(lists.cost.shape), axis=3).reshape(
             -1
         )
-        bits = (np.arange(geometry.combinations)[:, None] >> np.arange(SEATS)) & 1
-        self.bits = bits
+        self.bits = (np.arange(geometry.combinations)[:, None] >> np.arange(SEATS)) & 1
         first = lists.cost.min(axis=3)
         self.least = first.reshape(-1)
-        self.base = np.zeros((len(geometry.posts), geometry.combinations))
-        for seat in range(SEATS):
-            self.base += first[:, seat, bits[:, seat]]
-        self.floor = np.zeros_like(self.base)
+        self.floor = rest.floor
         """(P, C) what any rest of a combination costs at least."""
-        if rest.chances is not None and rest.classes is not None:
-            self.floor = rest.floor
-            self.base += self.floor
+        self.base = self.floor + sum(first[:, seat, self.bits[:, seat]] for seat in range(SEATS))
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
         finite = self.cost[np.isfinite(self.cost)]
-        self.most = (
-            3 * float(finite.max(initial=0.0)) + rest.rock + 2 * float(rest.residual.max(initial=0.0)) + 1
-        )
-        self.most += rest.round / LEAST_CHANCE
+        self.most = 3 * float(finite.max(initial=0.0)) + rest.rock + 2 * float(rest.residual.max(initial=0.0))
+        self.most += rest.round / LEAST_CHANCE + 1
         self.most += float(self.base[np.isfinite(self.base)].max(initial=0.0))
 
     @cached_property
-    def minima(self) -> NDArray[np.int16]:
-        """(K, …) entry of the least cost among the 2^k from each place of the lists on."""
+    def minima(self) -> Floats:
+        """(K, …) the least cost among the 2^k entries from each place of the lists on."""
         least = self.lists.cost.reshape(-1, self.width)
-        at = np.broadcast_to(np.arange(self.width, dtype=np.int16), least.shape)
-        levels, step = [at.reshape(-1)], 1
+        levels, step = [least.reshape(-1)], 1
         while 2 * step <= self.width:
-            better = least[:, step:] < least[:, :-step]
-            at, least, before = at.copy(), least.copy(), (at, least)
-            at[:, :-step] = np.where(better, before[0][:, step:], at[:, :-step])
-            least[:, :-step] = np.where(better, before[1][:, step:], least[:, :-step])
-            levels.append(at.reshape(-1))
+            least = least.copy()
+            least[:, :-step] = np.minimum(least[:, :-step], least[:, step:])
+            levels.append(least.reshape(-1))
             step *= 2
         return np.stack(levels)
 
     def below(self, limit: Floats, keep: int) -> Found:
         """Up to `keep` cheapest patterns of each post that cost less than its limit."""
         limit = limit.copy()
-        post, combination = np.nonzero(self.base < limit[:, None] - EPS)
+        parts: list[Found] = []
+        posts, likeliest = np.arange(limit.size), np.argsort(self.base, axis=1, kind="stable")
+        # The likeliest combination of every post first: what is found is a limit for the others.
+        for combination in likeliest.T:
+            post = np.flatnonzero(self.base[posts, combination] < limit - EPS)
+            parts += self._of_combinations(post, combination[post], limit, keep)
+        return _best_of_each(_joined(parts), keep)
+
+    def _of_combinations(self, post: Ints, combination: Ints, limit: Floats, keep: int) -> list[Found]:
         lists = (post[:, None] * SEATS + np.arange(SEATS)) * STATES + self.bits[combination]
         slack = limit[post] - self.base[post, combination]
         counts = _count_below(
@@ -402,58 +471,47 @@ class _Hunt:
         order = np.argsort(counts, axis=1, kind="stable")
         sizes = np.take_along_axis(counts, order, axis=1)
         lists = np.take_along_axis(lists, order, axis=1)
-        parts = [
-            self._chunk(self._tasks(post[part], combination[part], order[part], lists[part], sizes[part]),
-                        limit, keep)
+        return [
+            found
             for part in _chunks(sizes[:, :2].prod(axis=1))
-        ]  # fmt: skip
-        return _best_of_each(_joined(parts), keep)
+            for found in self._chunk(
+                self._tasks(post[part], combination[part], order[part], lists[part], sizes[part]), limit, keep
+            )
+        ]
 
     def _tasks(self, post: Ints, combination: Ints, order: Ints, lists: Ints, sizes: Ints) -> _Tasks:
-        geometry, q = self.geometry, self.lists.quantum_mm
-        linear = np.take_along_axis(geometry.linear[post, combination], order[:, None, :], axis=2)
-        begin = geometry.constant[post, combination] + np.einsum("tks,ts->tk", linear, self.start_mm[lists])
-        share = linear[:, :, 2] * q
+        geometry, rest, q = self.geometry, self.rest, self.lists.quantum_mm
+        linear = np.take_along_axis(rest.linear[post, combination], order[:, None, :], axis=2)
+        begin = rest.constant[post, combination] + np.einsum("tks,ts->tk", linear, self.start_mm[lists])
+        by_k = linear[:, :, 2] * q
         with np.errstate(divide="ignore", invalid="ignore"):
-            by = -q * linear[:, :, :2] / share[:, :, None]
-            rock = geometry.rock_low[post, combination], geometry.rock_high[post, combination]
-            rock = rock[0] / share[:, 2], rock[1] / share[:, 2]
-            begin = -begin / share
-        residual = self.rest.residual[post]
-        cost = np.abs(share) * np.stack([residual, residual, np.full(post.size, self.rest.rock)], 1)
+            by = -q * linear[:, :, :2] / by_k[:, :, None]
+            ends = [
+                end[post, combination] / by_k[:, 2]
+                for end in (geometry.rock_low - _DUST, geometry.rock_high + _DUST)
+            ]
+            begin = -begin / by_k
         return _Tasks(
-            post, combination, order, lists * self.width, sizes[:, 0], begin.T.copy(), by[:, :, 0].T.copy(),
-            by[:, :, 1].T.copy(), share.T.copy(), cost.T.copy(), 2 * cost.max(axis=1) < cost.sum(axis=1),
-            cost.argmax(axis=1), np.minimum(*rock), np.maximum(*rock),
+            post, combination, rest.classes[post, combination], order, lists * self.width, sizes[:, 0],
+            begin.T.copy(), by[:, :, 0].T.copy(), by[:, :, 1].T.copy(), by_k.T.copy(),
+            np.minimum(*ends), np.maximum(*ends),
         )  # fmt: skip
 
-    def _chunk(self, tasks: _Tasks, limit: Floats, keep: int) -> Found:
+    def _chunk(self, tasks: _Tasks, limit: Floats, keep: int) -> list[Found]:
         """Patterns of some tasks; the limits of their posts come down to the worst that is kept."""
         pairs = self._pairs(tasks, limit)
-        if not pairs.task.size:
-            return _joined([])
-        at = self._cheapest_between(tasks, pairs)
-        bound = pairs.spent + pairs.left + self.cost[tasks.rows[pairs.task, 2] + at]
-        post = tasks.post[pairs.task]
-        # The likeliest first: what they cost is a limit that leaves few of the others to be priced.
-        likely = _first_of_each(post, bound, LIKELY * keep)
-        _lower(limit, self._patterns(tasks, pairs.some(likely), at[likely], limit, keep), keep)
-        pairs = pairs.some(np.flatnonzero(bound < limit[post] - EPS))
-        parts = []
-        for part in _chunks(pairs.high - pairs.low + 1):
-            pair, k = _ragged((pairs.high - pairs.low + 1)[part])
-            pair += part.start
-            k += pairs.low[pair]
-            post = tasks.post[pairs.task[pair]]
-            cost = pairs.spent[pair] + pairs.left[pair] + self.cost[tasks.rows[pairs.task[pair], 2] + k]
-            worth = np.flatnonzero(cost < limit[post] - EPS)
-            likely = worth[_first_of_each(post[worth], cost[worth], LIKELY * keep)]
-            _lower(limit, self._patterns(tasks, pairs.some(pair[likely]), k[likely], limit, keep), keep)
-            worth = worth[cost[worth] < limit[post[worth]] - EPS]
-            parts.append(
-                _best_of_each(self._patterns(tasks, pairs.some(pair[worth]), k[worth], limit, keep), keep)
-            )
-        return _joined(parts)
+        parts: list[Found] = []
+        # The likeliest first: what they cost is a limit that leaves few of the others to be looked at.
+        first = np.zeros(pairs.task.size, bool)
+        first[_first_of_each(tasks.post[pairs.task], pairs.bound, LIKELY * keep)] = True
+        parts += self._entries(tasks, pairs.some(first), limit, keep)
+        pairs = pairs.some(~first)
+        while pairs.task.size:
+            pairs = pairs.some(pairs.bound < limit[tasks.post[pairs.task]] - EPS)
+            narrow = pairs.high - pairs.low < NARROW
+            parts += self._entries(tasks, pairs.some(narrow), limit, keep)
+            pairs = self._halves(tasks, pairs.some(~narrow))
+        return parts
 
     def _pairs(self, tasks: _Tasks, limit: Floats) -> _Pairs:
         """Pairs of the first two seats that may be below the limit with the cheapest third."""
@@ -469,137 +527,82 @@ class _Hunt:
         of = task[one]
         place = rows[of, 1] + j
         spent_j = self.by_cost[place]
-        j = self.order[place].astype(np.float64)
+        j = self.order[place].astype(np.int64)
         turn = np.stack([turn_i[k][one] + tasks.by_j[k][of] * j for k in range(3)])
-        low, high = _segment(tasks, of, turn, self.geometry.disk)
-        low, high = np.ceil(np.maximum(low - 1e-6, 0.0)), np.floor(np.minimum(high + 1e-6, self.width - 1.0))
+        low, high = tasks.rock_low[of] + turn[2], tasks.rock_high[of] + turn[2]
+        for k, reach in enumerate(self.rest.reach(tasks.which[of], room[one] - spent_j)):
+            with np.errstate(divide="ignore"):
+                entries = reach / np.abs(tasks.by_k[k])[of]
+            low, high = np.maximum(low, turn[k] - entries), np.minimum(high, turn[k] + entries)
+        low, high = np.ceil(np.maximum(low, 0.0)), np.floor(np.minimum(high, self.width - 1.0))
         kept = np.flatnonzero(low <= high)
-        low, high = self._worth(
-            tasks, of[kept], turn[:, kept], (low[kept], high[kept]), room[one[kept]] - spent_j[kept]
-        )
-        some = low <= high
-        kept, low, high = kept[some], low[some], high[some]
-        left = self._least_left(tasks, of[kept], turn[:, kept], (low, high))
-        worth = spent_j[kept] + left < room[one[kept]]
-        kept, left, low, high = kept[worth], left[worth], low[worth], high[worth]
-        one = one[kept]
-        return _Pairs(
-            of[kept], i[one], j[kept].astype(np.int64), spent[one] + spent_j[kept], turn[:, kept],
-            low.astype(np.int64), high.astype(np.int64), left,
+        of, one = of[kept], one[kept]
+        pairs = _Pairs(
+            of, i[one], j[kept], spent[one] + spent_j[kept], turn[:, kept],
+            low[kept].astype(np.int64), high[kept].astype(np.int64), np.empty(0),
         )  # fmt: skip
+        return self._worth(tasks, pairs)
 
-    def _worth(
-        self, tasks: _Tasks, of: Ints, turn: Floats, ends: tuple[Floats, Floats], room: Floats
-    ) -> tuple[Floats, Floats]:
-        """The part of each pair's segment where what is left over may cost less than the room for it."""
-        if self.rest.chances is None or self.rest.classes is None:
-            return ends
-        along, across = tasks.share[0][of], tasks.share[1][of]
-        least = 1.0 / (1.0 + np.maximum(room, 0.0) / self.rest.round) - _DUST
-        low, high = self.rest.chances.segment(
-            self.rest.classes[tasks.post[of], tasks.combination[of]],
-            (-along * turn[0], -across * turn[1]), (along, across), ends, least,
-        )  # fmt: skip
-        return np.ceil(low - 1e-6), np.floor(high + 1e-6)
-
-    def _least_left(self, tasks: _Tasks, of: Ints, turn: Floats, ends: tuple[Floats, Floats]) -> Floats:
-        """(N,) the least that anything left over costs on each pair's segment of third entries."""
-        if self.rest.chances is None or self.rest.classes is None:
-            return _least_left(tasks, of, turn, *ends)
-        along, across = tasks.share[0][of], tasks.share[1][of]
-        most = self.rest.chances.at_most_along(
-            self.rest.classes[tasks.post[of], tasks.combination[of]],
-            (-along * turn[0], -across * turn[1]),
-            (along, across),
-            ends,
-        )
-        return next_rounds(self.rest.round, most) - _DUST
-
-    def _cheapest_between(self, tasks: _Tasks, pairs: _Pairs) -> Ints:
-        """Entry of the third seat with the least cost in each pair's interval."""
+    def _worth(self, tasks: _Tasks, pairs: _Pairs) -> _Pairs:
+        """The same with what each costs at least."""
+        task = pairs.task
+        nearest = []
+        for k in range(2):
+            by, turn = tasks.by_k[k][task], pairs.turn[k]
+            one, other = by * (pairs.low - turn), by * (pairs.high - turn)
+            nearest.append(
+                np.maximum(np.minimum(one, other), 0.0) + np.minimum(np.maximum(one, other), 0.0)
+            )
         level = _LOG2[pairs.high - pairs.low + 1]
-        begin = tasks.rows[pairs.task, 2]
-        one = self.minima[level, begin + pairs.low].astype(np.int64)
-        other = self.minima[level, begin + pairs.high + 1 - (1 << level)].astype(np.int64)
-        return np.asarray(np.where(self.cost[begin + other] < self.cost[begin + one], other, one), np.int64)
+        begin = tasks.rows[task, 2]
+        flat, each = self.minima.reshape(-1), self.minima.shape[1]
+        begin = begin + level * each
+        third = np.minimum(flat[begin + pairs.low], flat[begin + pairs.high + 1 - (1 << level)])
+        bound = pairs.spent + third + self.rest.at_least(tasks.which[task], *nearest)
+        return replace(pairs, bound=bound)
 
-    def _patterns(self, tasks: _Tasks, pairs: _Pairs, k: Ints, limit: Floats, keep: int) -> Found:
-        """Patterns of pairs with entry k at the third seat: the cheapest allowed ones below the limit."""
-        geometry, task = self.geometry, pairs.task
-        post, combination = tasks.post[task], tasks.combination[task]
-        off = k - pairs.turn
-        total = pairs.spent + self.cost[tasks.rows[task, 2] + k]
-        for one in range(3):
-            total += tasks.cost[one][task] * np.abs(off[one])
-        x, y, rock = (tasks.share[one][task] * off[one] for one in range(3))
-        good = np.where(geometry.disk[post], np.hypot(x, y), np.maximum(np.abs(x), np.abs(y))) <= 1.0 + 1e-9
-        good &= rock >= geometry.rock_low[post, combination] - 1e-9
-        good &= rock <= geometry.rock_high[post, combination] + 1e-9
-        good &= total < limit[post] - EPS
-        kept = np.flatnonzero(good)
-        if self.rest.chances is not None and self.rest.classes is not None:
-            # In full only what may still be below the limit.
-            chances, price = self.rest.chances, self.rest.round
-            classes, below = self.rest.classes[post, combination], limit[post] - EPS
-            kept = kept[total[kept] + self.floor[post, combination][kept] < below[kept]]
-            likely = chances.at_most(classes[kept], x[kept], y[kept])
-            rough = next_rounds(price, likely)
-            # Of those that may be cheapest, by what they cost at most.
-            most = total[kept] + next_rounds(price, likely - chances.off(classes[kept]))
-            enough = np.full(limit.size, np.inf)
-            _lower(enough, Found(post[kept], kept, kept, most), keep)
-            kept = kept[total[kept] + rough < np.minimum(below[kept], enough[post[kept]])]
-            total[kept] += next_rounds(price, chances.at(classes[kept], x[kept], y[kept]))
-            kept = kept[total[kept] < below[kept]]
-        entry = np.empty((kept.size, SEATS), np.int64)
-        lines, order = np.arange(kept.size), tasks.order[task[kept]]
-        for place, values in enumerate((pairs.i, pairs.j, k)):
-            entry[lines, order[:, place]] = values[kept]
-        return Found(post[kept], combination[kept], entry, total[kept])
+    def _halves(self, tasks: _Tasks, pairs: _Pairs) -> _Pairs:
+        """Each one's interval of third entries in two."""
+        middle = (pairs.low + pairs.high) // 2
+        twice = pairs.some(np.repeat(np.arange(pairs.task.size), 2))
+        low, high = twice.low.copy(), twice.high.copy()
+        low[1::2], high[::2] = middle + 1, middle
+        return self._worth(tasks, replace(twice, low=low, high=high))
+
+    def _entries(self, tasks: _Tasks, pairs: _Pairs, limit: Floats, keep: int) -> list[Found]:
+        """Patterns of pairs with every entry of their intervals: the cheapest allowed below the limit."""
+        parts = []
+        for part in _chunks(pairs.high - pairs.low + 1):
+            pair, k = _ragged((pairs.high - pairs.low + 1)[part])
+            pair += part.start
+            k += pairs.low[pair]
+            task = pairs.task[pair]
+            post = tasks.post[task]
+            total = pairs.spent[pair] + self.cost[tasks.rows[task, 2] + k]
+            x, y = (tasks.by_k[way][task] * (k - pairs.turn[way][pair]) for way in range(2))
+            bound = total + self.rest.at_least(tasks.which[task], x, y)
+            worth = bound < limit[post] - EPS
+            far = np.where(self.geometry.disk[post], np.hypot(x, y), np.maximum(np.abs(x), np.abs(y)))
+            worth = np.flatnonzero(worth & (far <= NODES * (1.0 + 1e-9)))
+            likely = np.zeros(worth.size, bool)
+            likely[_first_of_each(post[worth], bound[worth], LIKELY * keep)] = True
+            for some in (worth[likely], worth[~likely]):
+                at = some[bound[some] < limit[post[some]] - EPS]
+                owner, combination = post[at], tasks.combination[task[at]]
+                rock = tasks.by_k[2][task[at]] * (k[at] - pairs.turn[2][pair[at]])
+                cost = total[at] + self.rest.at(owner, combination, x[at], y[at], rock)
+                good = np.flatnonzero(cost < limit[owner] - EPS)
+                at = at[good]
+                entry = np.empty((at.size, SEATS), np.int64)
+                for place, values in enumerate((pairs.i[pair[at]], pairs.j[pair[at]], k[at])):
+                    entry[np.arange(at.size), tasks.order[task[at], place]] = values
+                found = _best_of_each(Found(owner[good], combination[good], entry, cost[good]), keep)
+                _lower(limit, found, keep)
+                parts.append(found)
+        return parts
 
 
 _LOG2 = np.array([0, *(n.bit_length() - 1 for n in range(1, 1 << 14))], np.int64)
-
-
-def _segment(tasks: _Tasks, of: Ints, turn: Floats, disk_of: Bools) -> tuple[Floats, Floats]:
-    """(N,) interval of entries that are allowed: box or disk of the lean, interval of the rock."""
-    low, high = tasks.rock_low[of] + turn[2], tasks.rock_high[of] + turn[2]
-    disk = disk_of[tasks.post]
-    if disk.any():
-        # g (k - x)² + h (k - y)² ≤ 1 lies between middle ± √((1 - (x - y)² g h / (g + h)) / (g + h)).
-        g, h = tasks.share[0] ** 2, tasks.share[1] ** 2
-        both = np.where(disk, g + h, 1.0)
-        apart = turn[0] - turn[1]
-        room = ((1.0 + 1e-9) / both)[of] - apart * apart * (g * h / both**2)[of]
-        root = np.where(room >= 0.0, np.sqrt(np.maximum(room, 0.0)), -1.0)
-        middle = turn[1] + apart * (g / both)[of]
-        if disk.all():
-            return np.maximum(low, middle - root), np.minimum(high, middle + root)
-        here = disk[of]
-        low, high = (
-            np.where(here, np.maximum(low, middle - root), low),
-            np.where(here, np.minimum(high, middle + root), high),
-        )
-    with np.errstate(divide="ignore"):
-        for k in range(2):
-            # Infinite where this share doesn't move with the third seat, or a disk has told it already.
-            reach = np.where(disk, np.inf, 1.0 / np.abs(tasks.share[k]))[of]
-            low, high = np.maximum(low, turn[k] - reach), np.minimum(high, turn[k] + reach)
-    return low, high
-
-
-def _least_left(tasks: _Tasks, of: Ints, turn: Floats, low: Floats, high: Floats) -> Floats:
-    """(N,) the least that is left over within low … high: Σ cost · |k - turn| at its weighted median."""
-    one, other = np.minimum(turn[0], turn[1]), np.maximum(turn[0], turn[1])
-    at = np.maximum(one, np.minimum(other, turn[2]))
-    if not tasks.middle.all():
-        heaviest = np.take_along_axis(turn, tasks.heaviest[of][None], axis=0)[0]
-        at = np.where(tasks.middle[of], at, heaviest)
-    at = np.minimum(np.maximum(at, low), high)
-    left = tasks.cost[0][of] * np.abs(at - turn[0])
-    left += tasks.cost[1][of] * np.abs(at - turn[1])
-    left += tasks.cost[2][of] * np.abs(at - turn[2])
-    return np.asarray(left, np.float64)
 
 
 def _lower(limit: Floats, found: Found, keep: int) -> None:
