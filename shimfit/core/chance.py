@@ -349,11 +349,8 @@ _AT_ONCE = 1 << 13
 _CLASSES_AT_ONCE = 32
 """Classes whose integrals are worked out in one go: their tables stay in the processor's own memory."""
 _Z_MOST, _Z_STEPS = 8.0, 256
-_NODES, _PROFILE = 16, 64
-"""Steps from no rest to the reach: of the tables, and of the profiles."""
-_LEVELS = 200
-"""Chances that widths are told for, from 0 to 1."""
-_STILL = 1e-12
+_PROFILE = 64
+"""Steps of the profiles from no rest to the reach."""
 
 
 @cache
@@ -428,73 +425,10 @@ class Chances:
         """Correlation of a rectangle's two directions."""
         self._poly: Floats | None = None
         self._best: Floats | None = None
-        self._wide: NDArray[np.float32] | None = None
-        self._table: tuple[NDArray[np.float32], Floats] | None = None
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
         return self.at_own(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
-
-    def at_most_along(
-        self,
-        c: Ints | int,
-        start: tuple[Floats, Floats],
-        step: tuple[float, float] | tuple[Floats, Floats],
-        ends: tuple[Floats, Floats],
-    ) -> Floats:
-        """Never below `at` for any of the rests start + t · step, t between the ends (each (N,))."""
-        x, y = self._turned(c, *start)
-        dx, dy = self._turned(c, np.asarray(step[0]), np.asarray(step[1]))
-        nearest = []
-        for at, by in ((x, dx), (y, dy)):
-            one, other = at + by * ends[0], at + by * ends[1]
-            nearest.append(np.where(one * other <= 0.0, 0.0, np.minimum(np.abs(one), np.abs(other))))
-        disk = self.disk[c]
-        chance = self.at_own if np.ndim(c) == 0 else self._between_nodes
-        if np.all(disk):
-            return chance(c, *nearest) + _SLACK
-        slabs = np.minimum(
-            _between(nearest[0], self._u1[c], self.along[c]),
-            _between(nearest[1], self._u2[c], self.across[c]),
-        )
-        if np.any(disk):
-            slabs = np.where(disk, chance(c, *nearest), slabs)
-        return np.asarray(slabs + _SLACK)
-
-    def at_most(self, c: Ints, along_mm: Floats, across_mm: Floats) -> Floats:
-        """Never below `at`, and little above: read off tables, for the many that are not worth more."""
-        return self._between_nodes(c, *self._turned(c, along_mm, across_mm)) + _SLACK
-
-    def segment(
-        self,
-        c: Ints,
-        start: tuple[Floats, Floats],
-        step: tuple[Floats, Floats],
-        ends: tuple[Floats, Floats],
-        least: Floats,
-    ) -> tuple[Floats, Floats]:
-        """What is left between the ends of start + t · step once chances below `least` are cut off.
-
-        Nothing that reaches `least` is cut off; what is left may be below it. Empty (low > high) if nothing.
-        """
-        widths = self._widths
-        level = np.minimum(np.maximum(least, 0.0) * _LEVELS, _LEVELS).astype(np.int64)
-        x, y = self._turned(c, *start)
-        dx, dy = self._turned(c, *step)
-        low, high = ends
-        for axis, at, by in ((0, x, dx), (1, y, dy)):
-            half = widths[axis].reshape(-1)[np.asarray(c) * (_LEVELS + 1) + level] * self.reach[c]
-            with np.errstate(divide="ignore", invalid="ignore"):
-                one, other = (-half - at) / by, (half - at) / by
-            still = np.abs(by) <= _STILL
-            one = np.where(still, np.where(np.abs(at) <= half + _STILL, -np.inf, np.inf), one)
-            other = np.where(still, -one, other)
-            low, high = np.maximum(low, np.minimum(one, other)), np.minimum(high, np.maximum(one, other))
-        return low, high
-
-    def off(self, c: Ints) -> Floats:
-        """How far above `at` what `at_most` tells may be."""
-        return np.asarray(2.0 * (self._nodes[1][c] + _SLACK))
 
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
@@ -521,8 +455,6 @@ class Chances:
         cos, sin = self._cos[c], self._sin[c]
         return cos * x + sin * y, cos * y - sin * x
 
-    # -------------------------------------------------------------- tables of the polynomials
-
     @property
     def curved(self) -> Floats:
         """(C,) no less than the second derivatives of the chance each way, added up, at shares of the reach.
@@ -534,24 +466,6 @@ class Chances:
         # A cut corner is a sum of such with differences in one direction: twice as much.
         times = np.array([4.0 if zone.steps else 2.0 for zone in self._zones])
         return np.asarray(times * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2))
-
-    @property
-    def _nodes(self) -> tuple[NDArray[np.float32], Floats]:
-        """(C, n + 1, 2 n + 1) chances at x = 0 … reach, y = -reach … reach; (C,) added to what is between.
-
-        Between four nodes lies at most a straight line's error: step² / 8 times `curved`.
-        """
-        if self._table is None:
-            poly = self._coefficients
-            right = np.arange(_NODES + 1) / _NODES
-            up = np.arange(-_NODES, _NODES + 1) / _NODES
-            table = np.empty((len(poly), right.size, up.size), np.float32)
-            for which in (self.disk, ~self.disk):
-                even = which is self.disk
-                x, y = (_powers(2.0 * at * at - 1.0 if even else at, len(poly[0])).T for at in (right, up))
-                table[which] = np.minimum(np.maximum(x @ poly[which] @ y.T, 0.0), 1.0)
-            self._table = table, np.asarray(self.curved / (8.0 * _NODES**2) + 1e-6)
-        return self._table
 
     def profiles(self, c: int) -> tuple[Floats, Floats, Floats]:
         """Distances from 0 to the reach and beyond, and the chance that no rest so far off each way has more.
@@ -567,36 +481,6 @@ class Chances:
             one = _between(at, self._u1[c], self.along[c])
             other = _between(at, self._u2[c], self.across[c])
         return np.append(at, 2.0 * self.reach[c]), one + _SLACK, other + _SLACK
-
-    @property
-    def _widths(self) -> NDArray[np.float32]:
-        """(2, C, levels + 1) in shares of the reach: a chance of level ÷ levels is found no further out."""
-        if self._wide is None:
-            levels = np.arange(_LEVELS + 1) / _LEVELS
-            found = np.empty((2, len(self.reach), levels.size), np.float32)
-            for c in range(len(self.reach)):
-                nodes, *profiles = self.profiles(c)
-                for axis, profile in enumerate(profiles):
-                    # The first node where the chance is below the level; beyond the last there is no rest.
-                    beyond = np.searchsorted(-profile, -levels, side="right")
-                    found[axis, c] = nodes[beyond] / self.reach[c]
-            self._wide = found
-        return self._wide
-
-    def _between_nodes(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
-        table, error = self._nodes
-        by = _NODES / self.reach[c]
-        sign = np.where(x < 0.0, -by, by)
-        right, up = np.minimum(x * sign, _NODES), np.minimum(np.maximum(y * sign, -_NODES), _NODES) + _NODES
-        i, j = np.minimum(right.astype(np.int32), _NODES - 1), np.minimum(up.astype(np.int32), 2 * _NODES - 1)
-        right, up = right - i, up - j
-        wide = 2 * _NODES + 1
-        at = (np.asarray(c) * (_NODES + 1) + i) * wide + j
-        flat = table.reshape(-1)
-        low, high = flat[at] * (1.0 - up), flat[at + wide] * (1.0 - up)
-        low += flat[at + 1] * up
-        high += flat[at + wide + 1] * up
-        return np.asarray(low + (high - low) * right + error[c])
 
     # -------------------------------------------------------------- the polynomials
 

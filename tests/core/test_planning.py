@@ -203,7 +203,7 @@ def test_the_batched_search_is_plain_enumeration(kind, per_direction):
 
 @pytest.mark.parametrize("per_direction", [False, True])
 def test_what_is_left_over_is_bounded_from_below_and_closely(per_direction):
-    """100 000 rests beside the polynomials, a take-up that ties the directions; and no rest lies beyond reach."""
+    """100 000 rests beside the polynomials, a take-up that ties the directions; none lies beyond reach."""
     tolerance = replace(TOLERANCE, per_direction=per_direction)
     given = [replace(post, u_take_up=0.3) for post in posts(5, seed=2, tolerance=tolerance)]
     made = geometries.build(given, Options())

@@ -47,7 +47,6 @@ from shimfit.core.planning.geometry import SEATS, STATES
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from shimfit.core.chance import Chances
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.pieces import Row
     from shimfit.core.packing.tables import Tables
@@ -550,9 +549,7 @@ class _Hunt:
         for k in range(2):
             by, turn = tasks.by_k[k][task], pairs.turn[k]
             one, other = by * (pairs.low - turn), by * (pairs.high - turn)
-            nearest.append(
-                np.maximum(np.minimum(one, other), 0.0) + np.minimum(np.maximum(one, other), 0.0)
-            )
+            nearest.append(np.maximum(np.minimum(one, other), 0.0) + np.minimum(np.maximum(one, other), 0.0))
         level = _LOG2[pairs.high - pairs.low + 1]
         begin = tasks.rows[task, 2]
         flat, each = self.minima.reshape(-1), self.minima.shape[1]
