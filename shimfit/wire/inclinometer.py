@@ -1,8 +1,8 @@
 """The live inclinometer: one daemon thread that opens, reads, logs, parses and reconnects for ever.
 
-The thread shares a ring of samples and a published snapshot, both behind one lock that is held for
-microseconds. It never calls anybody: whoever draws asks for a snapshot when it suits. Only the thread
-touches the port; `stop` sets an event and waits a second at most.
+The thread shares a ring of samples, behind a lock that is held for microseconds, and values that never change
+once they are published. It never calls anybody: whoever draws asks for a snapshot when it suits. Only the
+thread touches the port; `stop` sets an event and waits a second at most.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from shimfit.errors import FileError, InstrumentError, ShimfitError
 from shimfit.wire import link as links
 from shimfit.wire.capture import ASKED, CaptureWriter
 from shimfit.wire.formats import Modbus
+from shimfit.wire.samples import Tally
 from shimfit.wire.stream import UNREAD_S, ListenOptions, Snapshot, Stream
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.sensing.statistics import Values
     from shimfit.wire.capture import Happening
-    from shimfit.wire.samples import Sample, Tally
+    from shimfit.wire.samples import Sample
 
 BACK_OFF_S = (0.25, 0.5, 1.0, 2.0)
 """Waits between attempts to open; the last one goes on for ever."""
@@ -78,12 +79,12 @@ class Inclinometer:
         self._last_error: str | None = None
         self._lock = threading.Lock()
         self._ring = SampleRing(options.ring_s)
-        self._published = Snapshot(WatchState.NO_DATA, "not started")
-        self._published_s = -math.inf
+        waiting = Snapshot(WatchState.NO_DATA, "not started")
+        self._published: tuple[float, Snapshot, Tally, tuple[str, ...]] = (-math.inf, waiting, Tally(), ())
+        """When, what there is to see, the counts, and sentences for the user."""
         self._last_good_s: float | None = None
-        self._tally = self._stream.tally.copy()
-        self._messages: tuple[str, ...] = ()
-        self._fault: ShimfitError | None = None
+        self.fault: ShimfitError | None = None
+        """Why the link is not open just now, or why the thread ended; None when all is well."""
         self._again = threading.Event()
         self._stopping = threading.Event()
         self._port: links.Port | None = None
@@ -116,11 +117,10 @@ class Inclinometer:
     def snapshot(self) -> Snapshot:
         """Where things stand now. Costs microseconds and never waits for the port."""
         now_s = self._clock()
-        with self._lock:
-            snapshot, last_good_s, said_s = self._published, self._last_good_s, self._published_s
-        if last_good_s is not None:
-            snapshot = replace(snapshot, age_s=max(0.0, now_s - last_good_s))
-        quiet_s = now_s - said_s
+        published_s, snapshot, _, _ = self._published
+        if self._last_good_s is not None:
+            snapshot = replace(snapshot, age_s=max(0.0, now_s - self._last_good_s))
+        quiet_s = now_s - published_s
         if not snapshot.is_open or quiet_s <= STOPPED_S:
             return snapshot
         words = f"the reader has stopped, {quiet_s:.0f} s ago: unplug the sensor and plug it in again"
@@ -137,19 +137,11 @@ class Inclinometer:
 
     def tally(self) -> Tally:
         """The counts so far."""
-        with self._lock:
-            return self._tally.copy()
+        return self._published[2]
 
     def messages(self) -> tuple[str, ...]:
         """Sentences for the user, oldest first."""
-        with self._lock:
-            return self._messages
-
-    @property
-    def fault(self) -> ShimfitError | None:
-        """Why the link is not open just now, or why the thread ended; None when all is well."""
-        with self._lock:
-            return self._fault
+        return self._published[3]
 
     # ---------------------------------------------------------------- the reading thread
 
@@ -164,17 +156,15 @@ class Inclinometer:
                 self._stopping.wait(BACK_OFF_S[min(attempt, len(BACK_OFF_S) - 1)])
                 attempt += 1
         except FileError as error:  # the capture can't be written: say so, rather than lose bytes unsaid
-            self._set_fault(error)
             self._is_open = False
-            self._stream.lost(error.message)
-            self._stream.say(error.message)
+            self._lost(error)
         finally:
             self._publish(self._clock(), force=True)
             try:
                 if self._capture is not None:
                     self._capture.close()
             except FileError as error:
-                self._set_fault(error)
+                self.fault = error
 
     def _listen_once(self) -> None:
         """Open and read until the link is lost or fell silent. Raises FileError for the capture."""
@@ -185,29 +175,28 @@ class Inclinometer:
             self._listen(link)
         except FileError:
             raise
-        except ShimfitError as error:
-            self._lose(error)
         except Exception as error:  # noqa: BLE001 - whatever it is: a reader that ends unsaid looks alive
-            self._received = False  # what is wrong is ours, and may come again at once
-            what = f"{type(error).__name__}: {error}".rstrip(": ")
-            self._lose(InstrumentError(f"reading failed ({what}); the link is opened again"))
+            if not isinstance(error, ShimfitError):
+                self._received = False  # what is wrong is ours, and may come again at once
+                what = f"{type(error).__name__}: {error}".rstrip(": ")
+                error = InstrumentError(f"reading failed ({what}); the link is opened again")
+            self._lost(error)
+            self._log("error", error.message)
+            if self._is_open:
+                self._log("closed")
+            else:
+                self.failed.set()
+            self._is_open = False
+            self._publish(self._clock(), force=True)
         finally:
             if link is not None:
                 link.close()
             self._is_open = False
 
-    def _lose(self, error: ShimfitError) -> None:
-        """The link could not be opened, or was lost."""
-        self._set_fault(error)
+    def _lost(self, error: ShimfitError) -> None:
+        self.fault = error
         self._stream.lost(error.message)
         self._stream.say(error.message)
-        self._log("error", error.message)
-        if self._is_open:
-            self._log("closed")
-        else:
-            self.failed.set()
-        self._is_open = False
-        self._publish(self._clock(), force=True)
 
     def _open(self) -> links.Link:
         """The open link; a device may have come back under another name. Raises ShimfitError."""
@@ -224,7 +213,7 @@ class Inclinometer:
             read_s = max(0.005, min(read_s, self._polled.poll_s / 4, self._polled.timeout_s / 4))
         link = links.open_link(url, baud=self._speeds[0], framing=framing, dtr=options.dtr, read_s=read_s)
         now_s = self._clock()
-        self._set_fault(None)
+        self.fault = None
         self._is_open = True
         if self._port is None and "://" not in link.url:
             self._port = next((port for port in links.ports() if port.url == link.url), None)
@@ -292,20 +281,16 @@ class Inclinometer:
 
     # ---------------------------------------------------------------- what is shared
 
-    def _set_fault(self, error: ShimfitError | None) -> None:
-        with self._lock:
-            self._fault = error
-
     def _keep(self, sample: Sample, level: Sample) -> None:
+        self._last_good_s = level.time_s
         with self._lock:
-            self._last_good_s = level.time_s
             self._ring.add(level.time_s, level.x_deg, level.y_deg, counts=not level.moving)
         if self._on_sample is not None:
             self._on_sample(sample, level)
 
     def _publish(self, now_s: float, *, force: bool = False) -> None:
         """Work the snapshot out, a few ten times a second, and put it where the screen finds it."""
-        if not force and now_s - self._published_s < _PUBLISH_S:
+        if not force and now_s - self._published[0] < _PUBLISH_S:
             return
         stream = self._stream
         seen, last = stream.snapshot(now_s), stream.last
@@ -322,7 +307,4 @@ class Inclinometer:
             is_open=self._is_open,
             gave_up=stream.unread_s(now_s) > UNREAD_S and len(self._tried) + 1 >= len(self._speeds),
         )
-        tally, messages = stream.tally.copy(), tuple(stream.messages)
-        with self._lock:
-            self._published, self._tally, self._messages = snapshot, tally, messages
-            self._published_s = now_s
+        self._published = (now_s, snapshot, stream.tally.copy(), tuple(stream.messages))

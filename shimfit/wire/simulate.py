@@ -128,9 +128,9 @@ _RING_DAMPING = 0.06
 _STEP_S = 0.002
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class SensorNature:
-    """What the sensor adds to the lean. Degrees."""
+    """What the sensor adds to the lean, as it is now. Degrees."""
 
     noise_deg: float = 0.02
     memory: float = 0.0
@@ -155,7 +155,7 @@ class SimulatedPost:
     ) -> None:
         """`base` = how the post leans with nothing under it."""
         self.foot = foot
-        self.nature = nature or SensorNature()
+        self.nature = replace(nature or SensorNature())
         self.packs_mm: dict[Seat, float] = {}
         self.turned = False
         """The sensor sits on the opposite face."""
@@ -165,8 +165,7 @@ class SimulatedPost:
         self._time_s = 0.0
         self.resting = base
         """How it will stand once it has settled."""
-        self._lagged = [base.slope_along, base.slope_across]
-        self._place = [base.slope_along, base.slope_across]
+        self._lagged, self._place = ([base.slope_along, base.slope_across] for _ in range(2))
         self._speed = [0.0, 0.0]
         self._pushed = (0.0, 0.0)
         self.shake_deg = 0.0
@@ -178,7 +177,7 @@ class SimulatedPost:
 
     def pack(self, seat: Seat, thickness_mm: float) -> None:
         """What is under a seat from now on. Raises EntryError when the post could not stand like that."""
-        before = dict(self.packs_mm)
+        before = self.packs_mm
         self.packs_mm = {s: t for s, t in {**before, seat: thickness_mm}.items() if t > 0}
         try:
             self._aim()
@@ -201,16 +200,16 @@ class SimulatedPost:
         """Work out where it comes to rest; the middle where it rocks."""
         one = other = self._base
         if self.packs_mm:
-            rod_x_mm, rod_y_mm = self.foot.rod_at_mm
-            packs = []
+            rod_mm, packs = self.foot.rod_at_mm, []
             for seat, made_mm in self.packs_mm.items():
                 x_mm, y_mm = self.foot.seat_at_mm(seat)
-                packs.append(Pack(seat, made_mm, made_mm, (x_mm - rod_x_mm, y_mm - rod_y_mm)))
+                packs.append(Pack(seat, made_mm, made_mm, (x_mm - rod_mm[0], y_mm - rod_mm[1])))
             resting = rest_packs(self.foot, self._base, packs, PRELOAD_MM)
-            ends = resting.limits or (resting.lean, resting.lean)
-            assert ends[0] is not None
-            assert ends[1] is not None
-            one, other = ends[0], ends[1]
+            if resting.limits is not None:
+                one, other = resting.limits
+            else:
+                assert resting.lean is not None
+                one = other = resting.lean
         self.resting = Lean(
             (one.slope_along + other.slope_along) / 2 + self._pushed[0],
             (one.slope_across + other.slope_across) / 2 + self._pushed[1],
@@ -294,23 +293,6 @@ def encoder_of(name: str, description: Description) -> Callable[[float, float, f
     return lambda *sample: encode_frame(answer, values_of(answer, *sample))
 
 
-class ModbusDevice:
-    """Answers polls as a device of that description; bytes that are no request to it stay unanswered."""
-
-    def __init__(self, description: Modbus = SIMULATED_MODBUS) -> None:
-        self._request = ModbusFrames(description).request
-        self._answer = encoder_of("modbus", description)
-        self._received = b""
-
-    def answer(self, data: bytes, x_deg: float, y_deg: float) -> bytes:
-        """What to answer to these bytes."""
-        self._received += data
-        asked = self._received.count(self._request)
-        keep = len(self._request) - 1  # a request may be half here
-        self._received = self._received.rpartition(self._request)[2][-keep:]
-        return asked * self._answer(0.0, x_deg, y_deg) if asked else b""
-
-
 def damage(data: bytes, share: float, random: np.random.Generator) -> bytes:
     """The bytes with single bits flipped in this share of them, as a bad cable does it."""
     if share <= 0:
@@ -346,7 +328,8 @@ class Stage:
         self._damage = 0.0
         self._back_s = math.inf
         self._encode = encoder_of(wire_format, description)
-        self._polled = ModbusDevice(description) if isinstance(description, Modbus) else None
+        self._request = ModbusFrames(description).request if isinstance(description, Modbus) else b""
+        self._received = b""
         self._orders = list(script)
         self._random = np.random.default_rng(seed + 1)
         self._sample = (0.0, 0.0)
@@ -354,7 +337,7 @@ class Stage:
     @property
     def is_polled(self) -> bool:
         """True where the sensor sends only when asked."""
-        return self._polled is not None
+        return bool(self._request)
 
     def due(self, now_s: float) -> Iterator[Order]:
         """The script's orders that are due now, each once."""
@@ -377,11 +360,11 @@ class Stage:
             case "turn":
                 post.turned = not post.turned
             case "noise":
-                post.nature = replace(post.nature, noise_deg=numbers[0])
+                post.nature.noise_deg = numbers[0]
             case "drift":
-                post.nature = replace(post.nature, drift_deg_per_min=numbers[0])
+                post.nature.drift_deg_per_min = numbers[0]
             case "zero":
-                post.nature = replace(post.nature, zero_x_deg=numbers[0], zero_y_deg=numbers[1])
+                post.nature.zero_x_deg, post.nature.zero_y_deg = numbers
             case "freeze" | "thaw":
                 post.frozen = order.word == "freeze"
             case "damage":
@@ -398,14 +381,20 @@ class Stage:
         if now_s >= self._back_s:
             self._back_s, self.plugged = math.inf, True
         self._sample = self.post.advance(seconds)
-        if self.is_polled or not self.plugged:
-            return b""
-        return damage(self._encode(now_s, *self._sample), self._damage, self._random)
+        return b"" if self.is_polled or not self.plugged else self._sent(now_s)
 
     def answer(self, data: bytes) -> bytes:
-        """What the sensor answers to bytes from the link, where it sends only when asked."""
-        answer = b"" if self._polled is None else self._polled.answer(data, *self._sample)
-        return damage(answer, self._damage, self._random)
+        """What a polled sensor answers to bytes from the link; those that are no request stay unanswered."""
+        if not self.is_polled:
+            return b""
+        self._received += data
+        asked = self._received.count(self._request)
+        keep = len(self._request) - 1  # a request may be half here
+        self._received = self._received.rpartition(self._request)[2][-keep:]
+        return self._sent(0.0, asked)
+
+    def _sent(self, time_s: float, times: int = 1) -> bytes:
+        return damage(times * self._encode(time_s, *self._sample), self._damage, self._random)
 
 
 def played(stage: Stage, seconds: float, rate_hz: float) -> Iterator[tuple[float, bytes]]:
@@ -450,6 +439,14 @@ _UNREAD_MOST = 3000
 _LONGEST_ORDER = 200
 
 
+def _points_at(link: Path) -> str:
+    """What the link names now; "" where it is no link, or gone."""
+    try:
+        return os.readlink(link)  # noqa: PTH115 - compared as text
+    except OSError:
+        return ""
+
+
 class Player:
     """Plays on a pseudo-terminal in real time, with a name of its own choice; unplugging takes it away.
 
@@ -481,8 +478,7 @@ class Player:
             os.set_blocking(ours, False)
             self.name = self._terminal = os.ttyname(theirs)
             if link is not None:
-                left_over = self._points_at()
-                if left_over is not None and left_over.startswith("/dev/") and not link.exists():
+                if _points_at(link).startswith("/dev/") and not link.exists():
                     link.unlink()
                 link.symlink_to(self._terminal)
                 self.name = str(link)
@@ -499,20 +495,13 @@ class Player:
         if self._ends is None:
             return
         self._close_ends()
-        if self._link is not None and self._points_at() == self._terminal:
+        if self._link is not None and _points_at(self._link) == self._terminal:
             self._link.unlink()
 
     def _close_ends(self) -> None:
         for end in self._ends or ():
             os.close(end)
         self._ends = None
-
-    def _points_at(self) -> str | None:
-        """What the link names now; None where it is no link, or gone."""
-        try:
-            return None if self._link is None else os.readlink(self._link)  # noqa: PTH115 - compared as text
-        except OSError:
-            return None
 
     def play(self, seconds: float, typed: Sequence[int], say: Callable[[str], None]) -> None:
         """Play until the time is over or an order ends it. `typed`: file numbers to read orders from."""

@@ -127,14 +127,18 @@ class Snapshot:
 
 
 _FAULTY = (WatchState.NO_DATA, WatchState.LISTENING, WatchState.STALE, WatchState.FROZEN)
-RATES_OVER_S, DAMAGE_OVER_S = 2.0, 5.0
-_NOTE_EVERY_S = 0.25
+RATES_OVER_S, DAMAGE_OVER_S, _NOTE_EVERY_S = 2.0, 5.0, 0.25
+DAMAGE_SHARE = 0.1
+STALE_S, STALE_PERIODS = 1.0, 5
 _STEPS_TO_BELIEVE = 5
 UNSEEN_STEP_DEG = 0.1
 """What the output step is taken for until changes were seen; `doubts.step_deg` of the device says better."""
-_DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
 UNREAD_S = 4.0
 """Bytes that bring nothing for so long are worded as what they look like."""
+GARBAGE_BYTES = 600
+"""Enough for some lines, or for frames to be found in."""
+_MOST_MESSAGES = 50
+_DAMAGE = (Refusal.BAD_CHECKSUM, Refusal.NO_CHECKSUM, Refusal.BAD_CRC)
 _LOOKS = {
     Refusal.NO_CHECKSUM: "sentences come without their checksums: describe it with checksum = 'optional'",
     Refusal.BAD_CHECKSUM: "what comes fails its checksum: another speed, or a damaged cable",
@@ -147,11 +151,6 @@ _LOOKS = {
     Refusal.UNPAIRED: "one direction comes without the other: does the other sensor send?",
     Refusal.FIELD_COUNT: "sentences come with fields missing",
 }
-GARBAGE_BYTES = 600
-"""Enough for some lines, or for frames to be found in."""
-STALE_S, STALE_PERIODS = 1.0, 5
-DAMAGE_SHARE = 0.1
-_MOST_MESSAGES = 50
 
 
 class Rates:
@@ -176,9 +175,8 @@ class Rates:
         while notes[0][0] < now_s - DAMAGE_OVER_S:
             notes.popleft()
         from_s, received, good, _ = next(note for note in notes if note[0] >= now_s - RATES_OVER_S)
-        spent_s = now_s - from_s
-        self.bytes_per_s = (tally.bytes - received) / spent_s if spent_s > 0 else 0.0
-        self.good_per_s = (tally.good - good) / spent_s if spent_s > 0 else 0.0
+        spent_s = now_s - from_s or math.inf
+        self.bytes_per_s, self.good_per_s = (tally.bytes - received) / spent_s, (tally.good - good) / spent_s
         lines_bad = damaged - notes[0][3]
         lines = tally.good - notes[0][2] + lines_bad
         self.damaged_share = lines_bad / lines if lines > 0 and lines_bad > 0 else 0.0
@@ -217,7 +215,7 @@ class Stream:
             self._input = LineInput(described, self.tally)
         self._pace = Pace()
         self._rates = Rates()
-        self._said: tuple[float, float] | None = None
+        self._reported: tuple[float, float] | None = None
         """x and y of the newest sample, as parsed."""
         self._least_change_deg, self._changes = math.inf, 0
         """The smallest change that either axis ever made, and how many were seen."""
@@ -238,20 +236,19 @@ class Stream:
 
     def opened(self, now_s: float) -> None:
         """The link is open (again): nothing is joined to what came before."""
-        self._restart("link opened")
-        self._link_down = None
-        self._last_byte_s = self._first_byte_s = self._last_good_s = None
+        self.lost("link opened")
+        self._link_down = self._last_byte_s = self._first_byte_s = self._last_good_s = None
         self._rates.note(now_s, self.tally)
 
     def lost(self, why: str) -> None:
         """The link is gone: a line under way is dropped and counted."""
+        self._input.restart(lost=True)
+        self._rates.restart()
         self._restart(why)
         self._link_down = why
 
     def _restart(self, why: str) -> None:
-        self._input.restart(lost=True)
         self._pace.restart()
-        self._rates.restart()
         self.watch.restart(why)
         self.last = None
 
@@ -288,9 +285,7 @@ class Stream:
         """Time passes: stale streams, timed-out polls and damaged stretches show."""
         self._input.check(now_s)
         if self.last is not None and now_s - self.last.time_s > self._patience_s:
-            self.watch.restart("no good sample came")
-            self._pace.restart()
-            self.last = None
+            self._restart("no good sample came")
         if self._rates.note(now_s, self.tally) and self._rates.damaged_share > DAMAGE_SHARE:
             self.watch.lose_hold(now_s, "too many lines arrived damaged")
 
@@ -328,18 +323,18 @@ class Stream:
         self.watch.add(sample.time_s, x_deg, y_deg, moving=sample.moving, jumped=sample.clock_jumped)
         self.last_taken = self.watch.view.taken or self.last_taken
 
-    def _learn_step(self, said: tuple[float, float]) -> None:
+    def _learn_step(self, reported: tuple[float, float]) -> None:
         """Keep the output step among the sensor's errors: the smallest change, at least what is printed.
 
         Until enough changes were seen the step is not known, however many decimals are printed: a sensor that
         goes in tenths of a degree and prints three decimals says the same number for ever, and is up to half
         a tenth off.
         """
-        last, self._said = self._said, said
+        last, self._reported = self._reported, reported
         if self._options.sensor_errors.step_deg > 0.0:
             return
         before = (self._least_change_deg, self._changes >= _STEPS_TO_BELIEVE)
-        for value, earlier in zip(said, last or said, strict=True):
+        for value, earlier in zip(reported, last or reported, strict=True):
             if value != earlier:
                 self._changes += 1
                 self._least_change_deg = min(self._least_change_deg, abs(value - earlier))
@@ -386,7 +381,13 @@ class Stream:
 
     @property
     def _patience_s(self) -> float:
-        return max(STALE_S, STALE_PERIODS * (self._pace.period_s or 0.0))
+        return max(STALE_S, STALE_PERIODS * (self.period_s or 0.0))
+
+    def unread_s(self, now_s: float) -> float:
+        """For how long bytes have come with nothing good among them; 0 once something was."""
+        if self.tally.good or self.needs_description is not None or self._first_byte_s is None:
+            return 0.0
+        return now_s - self._first_byte_s
 
     def snapshot(self, now_s: float) -> Snapshot:
         """All that there is to see, but for the lean now and what only the link knows."""
@@ -417,9 +418,9 @@ class Stream:
             what = text if self.format == "text" else "binary frames: say what their values are"
             return View(WatchState.LISTENING, what)
         if self._last_good_s is None:
+            finding = self.format is None and self.unread_s(now_s) < UNREAD_S
             if self._is_silent(now_s):
                 return View(WatchState.NO_DATA, self._hint(now_s))
-            finding = self.format is None and self.unread_s(now_s) < UNREAD_S
             return View(WatchState.LISTENING, "finding the format" if finding else self._hint(now_s))
         quiet_s = now_s - self._last_good_s
         if quiet_s > self._patience_s:
@@ -440,18 +441,12 @@ class Stream:
             return self._input.no_answer
         if self._is_silent(now_s):
             return "no bytes come: look at cable, power and pairing"
-        refused = self.tally.refused
-        worst = max(refused, key=lambda reason: refused[reason], default=None)
-        if worst is Refusal.NOT_ONE_G and self.tally.gravity_g is not None:
-            return f"gravity comes out as {self.tally.gravity_g:.2f} g: its range or scale is another"
-        if worst is not None and refused[worst] > self.tally.other and worst in _LOOKS:
+        tally = self.tally
+        worst = max(tally.refused, key=lambda reason: tally.refused[reason], default=None)
+        if worst is Refusal.NOT_ONE_G and tally.gravity_g is not None:
+            return f"gravity comes out as {tally.gravity_g:.2f} g: its range or scale is another"
+        if worst in _LOOKS and tally.refused[worst] > tally.other:
             return _LOOKS[worst]
-        if self.tally.other:
+        if tally.other:
             return "lines come, none with a lean: describe them (--format FILE.toml), NaN is not a number"
         return _LOOKS[Refusal.DAMAGED_BYTE]
-
-    def unread_s(self, now_s: float) -> float:
-        """For how long bytes have come with nothing good among them; 0 once something was."""
-        if self.tally.good or self.needs_description is not None or self._first_byte_s is None:
-            return 0.0
-        return now_s - self._first_byte_s

@@ -15,6 +15,7 @@ import pytest
 from receiving import published, wait_for
 
 from shimfit.core.sensing.watch import WatchState
+from shimfit.model import Foot, Lean
 from shimfit.wire.formats import Field, Modbus, parse_description
 from shimfit.wire.frames import (
     ModbusFrames,
@@ -27,7 +28,7 @@ from shimfit.wire.frames import (
 )
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.samples import Tally
-from shimfit.wire.simulate import ModbusDevice
+from shimfit.wire.simulate import SensorNature, SimulatedPost, Stage
 from shimfit.wire.stream import ListenOptions
 
 CRCS = published("modbus_crc_examples.csv")
@@ -367,7 +368,9 @@ def test_an_independent_server_is_polled_over_a_live_link(cable):
 
 def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
     ours, name = terminal
-    played = ModbusDevice()
+    nature = SensorNature(noise_deg=0.0, zero_x_deg=1.5, zero_y_deg=-2.5)
+    played = Stage(SimulatedPost(Foot(90.0, 90.0), Lean(0.0, 0.0), nature), "modbus")
+    played.step(0.0, 0.02)
     described = Modbus(
         values=(Field("x", 0, scale=0.001), Field("y", 1, scale=0.001)),
         poll_s=0.02,
@@ -384,7 +387,7 @@ def test_a_polled_device_at_the_far_end_of_a_terminal_and_its_silence(terminal):
             except (BlockingIOError, OSError):
                 continue
             if not mute.is_set():
-                os.write(ours, played.answer(received, 1.5, -2.5))
+                os.write(ours, played.answer(received))
 
     thread = threading.Thread(target=device, daemon=True)
     thread.start()
