@@ -181,7 +181,7 @@ HELD_S = 60.0
 
 def _read_held(args: argparse.Namespace, io: Io) -> int:
     """Wait until the inclinometer holds a reading, and log it as the screen's Space does."""
-    from shimfit.cli.sensor import is_over, sensor_line, wait_for_link, watch_until
+    from shimfit.cli.sensor import is_over, opened, sensor_line, watch_until
     from shimfit.errors import InstrumentError
     from shimfit.workflow.reading import log_sensor_reading
     from shimfit.workflow.sensor import inclinometer_of, reading_of
@@ -201,12 +201,8 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
         sensor = inclinometer_of(site, None if args.listen == "sensor" else args.listen)
         if sensor is None:
             raise UsageError("the settings name no sensor: `shimfit settings sensor PORT`, or --listen PORT")
-        sensor.start()
-        try:
-            wait_for_link(sensor)
+        with opened(sensor):
             last = watch_until(sensor, is_over, seconds, io, io.talk)
-        finally:
-            sensor.stop()
         if last.taken is None:
             raise InstrumentError(f"no reading was held, nothing is logged: {sensor_line(last)}")
         if last.zero_words and last.zero_found:

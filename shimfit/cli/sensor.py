@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 import signal
@@ -21,19 +22,14 @@ from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator, Sequence
-    from types import FrameType
 
     from shimfit.cli.io import Io
-    from shimfit.core.sensing.mounting import Reversal, Tip
-    from shimfit.core.sensing.watch import Held
-    from shimfit.model import Face
     from shimfit.wire.capture import Capture
     from shimfit.wire.formats import Description
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.wire.samples import Sample, Tally
     from shimfit.wire.simulate import Stage
-    from shimfit.wire.stream import ListenOptions, Snapshot, Stream, Taken
-
+    from shimfit.wire.stream import ListenOptions, Snapshot, Stream
 
 STILL_S = 120.0
 """How long a sensor is left alone for `--still` when --seconds is not given."""
@@ -66,15 +62,15 @@ def run_listen(args: argparse.Namespace, io: Io) -> int:
     if args.ports:
         return _list_ports(args, io)
     if args.teach:
-        return teach(args, io)
+        return _teach(args, io)
     if args.reversal is not None:
-        return two_captures(args, io)
+        return _two_faces(args, io)
     nothing = "listen to what? give a port, a URL or a capture; `shimfit listen --ports` lists ports"
     _refuse(
         (args.source is None, nothing),
         (args.seconds is not None and not 0 < args.seconds < 1e7, "--seconds must be more than 0"),
     )
-    return (_replayed if is_file(args.source) else _live)(args, io)
+    return (_replayed if _is_file(args.source) else _live)(args, io)
 
 
 def _list_ports(args: argparse.Namespace, io: Io) -> int:
@@ -83,15 +79,14 @@ def _list_ports(args: argparse.Namespace, io: Io) -> int:
     found = ports()
     if not found and not args.json:
         io.talk("no ports here; network sensors are socket://host:port or rfc2217://host:port")
-    said = (f"{port.url:<20} {port.seems}" + (f"  usb {port.usb}" if port.usb else "") for port in found)
-    names = ("url", "seems", "usb", "serial_number", "location")
-    return io.tell(said, {"ports": [{name: getattr(port, name) for name in names} for port in found]})
+    lines = (f"{port.url:<20} {port.seems}" + (f"  usb {port.usb}" if port.usb else "") for port in found)
+    return io.tell(lines, {"ports": [asdict(port) for port in found]})
 
 
-def listen_options(args: argparse.Namespace, io: Io) -> ListenOptions:
-    """How to listen. Raises UsageError, EntryError (axes) or FileError (device file).
+def _options(args: argparse.Namespace, io: Io) -> ListenOptions:
+    """How to listen: what is typed wins over what the device's file says.
 
-    What is typed wins over what the device's file says.
+    Raises UsageError, EntryError (axes) or FileError (device file).
     """
     from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, parse_axis_map
     from shimfit.wire.stream import ListenOptions
@@ -123,31 +118,29 @@ def _zero(text: str, most: int = 2) -> list[float]:
     return degs
 
 
-class _Kept:
+class _Samples:
     """What is kept of every good sample: a CSV line (`--trace`), the record of a still sensor (`--still`)."""
 
     def __init__(self, args: argparse.Namespace, start_s: float = 0.0) -> None:
         """Raises FileError when the file can't be written; no name, no trace."""
         self._start_s = start_s
         self.still: list[tuple[float, float, float]] | None = [] if args.still else None
-        self._file = None if args.trace is None else Growing(args.trace, TRACE_CSV)
-        self._write("time_s,x_deg,y_deg,moving\n")
+        self._trace = None if args.trace is None else Growing(args.trace, TRACE_CSV)
+        if self._trace is not None:
+            self._trace.write(b"time_s,x_deg,y_deg,moving\n")
 
-    def sample(self, sample: Sample, level: Sample) -> None:
+    def add(self, sample: Sample, level: Sample) -> None:
         """One good sample, as parsed and as lean."""
-        time_s = sample.time_s - self._start_s
-        self._write(f"{time_s:.6f},{sample.x_deg:.6f},{sample.y_deg:.6f},{int(sample.moving)}\n")
+        if self._trace is not None:
+            line = f"{sample.time_s - self._start_s:.6f},{sample.x_deg:.6f},{sample.y_deg:.6f},"
+            self._trace.write(f"{line}{int(sample.moving)}\n".encode("ascii"))
         if self.still is not None:
-            self.still.append((level.time_s, level.x_deg, level.y_deg))
-
-    def _write(self, line: str) -> None:
-        if self._file is not None:
-            self._file.write(line.encode("ascii"))
+            self.still.append(level[:3])
 
     def close(self) -> None:
         """Finish the file. Raises FileError when its end could not be written."""
-        if self._file is not None:
-            self._file.close()
+        if self._trace is not None:
+            self._trace.close()
 
 
 # ---------------------------------------------------------------- a live sensor
@@ -160,43 +153,47 @@ def _live(args: argparse.Namespace, io: Io) -> int:
 
     of_a_file = args.timing is not None or args.rate is not None
     _refuse((of_a_file, "--timing and --rate go with a bare file of bytes, not with a live sensor"))
-    kept = _Kept(args, time.monotonic())
-    sensor = Inclinometer(args.source, listen_options(args, io), args.capture, on_sample=kept.sample)
+    samples = _Samples(args, time.monotonic())
+    sensor = Inclinometer(args.source, _options(args, io), args.capture, on_sample=samples.add)
     seconds = args.seconds or (STILL_S if args.still else None)
     ends = partial(is_over, describes=args.describe) if seconds is None else lambda _: False
     code: int = Exit.DONE
-    sensor.start()
     try:
-        wait_for_link(sensor)
-        try:
-            watch_until(sensor, ends, seconds or math.inf, io, None if args.json else io.say)
-        except KeyboardInterrupt:
-            code = _INTERRUPTED
-        except Terminated:
-            code = _TERMINATED
-        last = sensor.snapshot()
+        with opened(sensor):
+            try:
+                watch_until(sensor, ends, seconds or math.inf, io, None if args.json else io.say)
+            except KeyboardInterrupt:
+                code = _INTERRUPTED
+            except Terminated:
+                code = _TERMINATED
+            last = sensor.snapshot()
     finally:
-        sensor.stop()
-        kept.close()
+        samples.close()
     if isinstance(sensor.fault, FileError):
         raise sensor.fault
-    answer = _answer(last, sensor.tally(), sensor.messages())
-    give(answer | {"baud": last.baud}, kept.still, args, io)
-    if args.still:
-        came = bool(answer["samples_good"])
-    else:
-        came = bool(last.description_wanted if args.describe else answer["lean"])
-    if code == Exit.DONE and not came and last.state is not WatchState.TAKEN:
+    answer = _answer(last, sensor.tally(), sensor.messages()) | {"baud": last.baud}
+    _give(answer, samples.still, args, io)
+    wanted = "samples_good" if args.still else "description" if args.describe else "lean"
+    if code == Exit.DONE and not answer[wanted] and last.state is not WatchState.TAKEN:
         return Exit.DEVICE
     return code
 
 
-def wait_for_link(sensor: Inclinometer) -> None:
-    """Until the link is open for the first time. Later losses are lived through, this one is an error."""
-    while not sensor.opened.wait(_LOOK_S):
-        fault = sensor.fault
-        if fault is not None:
-            raise fault
+@contextlib.contextmanager
+def opened(sensor: Inclinometer) -> Iterator[None]:
+    """Listen, from when the link is open for the first time; InstrumentError where it can't be opened."""
+    sensor.start()
+    try:
+        while not sensor.opened.wait(_LOOK_S):
+            if sensor.fault is not None:
+                raise sensor.fault
+        yield
+    finally:
+        sensor.stop()
+
+
+class Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
+    """The system asked the program to end; what was received is still reported, and the capture closed."""
 
 
 def watch_until(
@@ -222,27 +219,23 @@ def watch_until(
             reported_s = time.monotonic()
             say(sensor_line(snapshot))
 
-    if threading.current_thread() is not threading.main_thread():  # the screen runs it: signals are its own
-        return watch(sensor, is_over, seconds=seconds, stop=io.stop, seen=seen)
-    before = signal.signal(signal.SIGTERM, _terminate)
+    def terminate(*_: object) -> None:
+        raise Terminated
+
+    # Where the screen runs it in a thread, signals are the screen's own.
+    own = threading.current_thread() is threading.main_thread()
+    before = signal.signal(signal.SIGTERM, terminate) if own else None
     try:
         return watch(sensor, is_over, seconds=seconds, stop=io.stop, seen=seen)
     finally:
-        signal.signal(signal.SIGTERM, before)
+        if own:
+            signal.signal(signal.SIGTERM, before)
 
 
 def is_over(snapshot: Snapshot, *, describes: bool = False) -> bool:
     """Nothing more is to be waited for: a reading, a format to describe, or nothing that can be read."""
     found = snapshot.description_wanted is not None or snapshot.gave_up
     return found or (snapshot.taken is not None and not describes)
-
-
-class Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
-    """The system asked the program to end; what was received is still reported, and the capture closed."""
-
-
-def _terminate(_number: int, _frame: FrameType | None) -> None:
-    raise Terminated
 
 
 def sensor_line(snapshot: Snapshot) -> str:
@@ -260,7 +253,7 @@ def sensor_line(snapshot: Snapshot) -> str:
 # ---------------------------------------------------------------- a capture
 
 
-def is_file(source: str) -> bool:
+def _is_file(source: str) -> bool:
     """True for a capture (or a file that should be there), False for a port or a URL."""
     if source == "-" or "://" in source:
         return source == "-"
@@ -276,16 +269,17 @@ def _replayed(args: argparse.Namespace, io: Io) -> int:
     for name in ("capture", "seconds"):
         given = getattr(args, name) is not None
         _refuse((given, f"--{name} goes with a live sensor, not with a capture"))
-    options = listen_options(args, io)
-    kept = _Kept(args)
-    stream, last = play(load(args.source, args.timing, args.rate, options.description, io), options, kept)
-    kept.close()
-    give(_answer(last, stream.tally, stream.messages), kept.still, args, io)
+    options = _options(args, io)
+    samples = _Samples(args)
+    capture = _load(args.source, args.timing, args.rate, options.description, io)
+    stream, last = _play(capture, options, samples.add)
+    samples.close()
+    _give(_answer(last, stream.tally, stream.messages), samples.still, args, io)
     described = args.describe and last.description_wanted is not None
     return Exit.DONE if stream.tally.good or described else Exit.DEVICE
 
 
-def load(
+def _load(
     source: str, timing: str | None, rate_hz: float | None, description: Description | None, io: Io
 ) -> Capture:
     """Read a capture or a bare file of bytes. Raises FileError or UsageError."""
@@ -297,24 +291,24 @@ def load(
     except OSError as error:
         raise FileError(f"can't read {source}: {error.strerror}", path=source) from error
     if is_capture(data):
-        if timing is not None:
-            raise UsageError(f"{source} has its times in itself; --timing goes with a bare file of bytes")
+        own_times = f"{source} has its times in itself; --timing goes with a bare file of bytes"
+        _refuse((timing is not None, own_times))
         return parse_capture(data, source)
-    if rate_hz is not None and not 0.01 <= rate_hz <= 100_000:
-        raise UsageError("--rate must be between 0.01 and 100000 lines a second")
+    odd_rate = rate_hz is not None and not 0.01 <= rate_hz <= 100_000
+    _refuse((odd_rate, "--rate must be between 0.01 and 100000 lines a second"))
     table = None if timing is None else io.read_text(timing)
-    hint_hz = None if description is None else description.rate_hz
-    rate_hz = rate_hz or hint_hz or LINES_PER_S
+    rate_hz = rate_hz or (description and description.rate_hz) or LINES_PER_S
     return bare_capture(data, source, timing=table, timing_path=timing or "", rate_hz=rate_hz)
 
 
-def play(capture: Capture, options: ListenOptions, kept: _Kept | None = None) -> tuple[Stream, Snapshot]:
+def _play(
+    capture: Capture, options: ListenOptions, on_sample: Callable[[Sample, Sample], None] | None = None
+) -> tuple[Stream, Snapshot]:
     """Run a capture through a new stream; with what there is to see at its end."""
     from shimfit.wire.capture import replay
     from shimfit.wire.stream import Stream
 
-    polled = not capture.bare or capture.tells_requests
-    stream = Stream(options, on_sample=None if kept is None else kept.sample, polled=polled)
+    stream = Stream(options, on_sample=on_sample, polled=not capture.bare or capture.tells_requests)
     if not capture.timed:
         stream.say("no arrival times are known: lines are taken to come evenly (--rate, --timing)")
     return stream, stream.snapshot(replay(capture, stream))
@@ -325,6 +319,19 @@ def play(capture: Capture, options: ListenOptions, kept: _Kept | None = None) ->
 
 def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, Any]:
     """The contract's object, without its schema number."""
+    lean, taken = None, seen.taken
+    if taken is not None:
+        held = taken.held
+        measured = ("x_deg", "y_deg", "u_x_deg", "u_y_deg", "samples")
+        of_the_post = ("zero_found", "u_along", "u_across", "largest_term", "text")
+        lean = {
+            **{name: getattr(held, name) for name in measured},
+            **dict(zip(("u_hold_x_deg", "u_hold_y_deg"), held.u_hold_deg, strict=True)),
+            **{name: getattr(taken, name) for name in of_the_post},
+            "slope_along": taken.lean.slope_along,
+            "slope_across": taken.lean.slope_across,
+            "held_s": held.seconds,
+        }
     return {
         "format": seen.format,
         "bytes": tally.bytes,
@@ -332,7 +339,7 @@ def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, 
         "refused": {str(reason): count for reason, count in sorted(tally.refused.items()) if count},
         "refused_total": tally.refused_total,
         "other": tally.other,
-        "lean": None if seen.taken is None else _lean(seen.taken),
+        "lean": lean,
         "state": str(seen.state),
         "why": seen.words,
         "zero": seen.zero_words,
@@ -341,21 +348,7 @@ def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, 
     }
 
 
-def _lean(taken: Taken) -> dict[str, Any]:
-    held = taken.held
-    measured = ("x_deg", "y_deg", "u_x_deg", "u_y_deg", "samples")
-    of_the_post = ("zero_found", "u_along", "u_across", "largest_term", "text")
-    return {
-        **{name: getattr(held, name) for name in measured},
-        **dict(zip(("u_hold_x_deg", "u_hold_y_deg"), held.u_hold_deg, strict=True)),
-        **{name: getattr(taken, name) for name in of_the_post},
-        "slope_along": taken.lean.slope_along,
-        "slope_across": taken.lean.slope_across,
-        "held_s": held.seconds,
-    }
-
-
-def give(
+def _give(
     answer: dict[str, Any],
     still: list[tuple[float, float, float]] | None,
     args: argparse.Namespace,
@@ -409,84 +402,64 @@ def give(
         io.say("kept with the sensor: counted in from now on")
 
 
-# ---------------------------------------------------------------- two faces
+# ---------------------------------------------------------------- two faces, and how it sits
 
 
-def two_captures(args: argparse.Namespace, io: Io) -> int:
+def _two_faces(args: argparse.Namespace, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
-    from shimfit.core.sensing.mounting import two_faces
+    from shimfit.core.sensing.mounting import parse_axis_map, two_faces
+    from shimfit.workflow.sensor import keep_zero
 
     more = args.source is not None or args.timing is not None
     _refuse((more, "--reversal takes its two captures alone"))
-    answer: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None, "messages": []}
-    options = listen_options(args, io)
-    faces = {name: _face_of(name, options, args, io, answer["messages"]) for name in args.reversal}
-    first, second = (faces[name] for name in args.reversal)
-    found = None
+    options = _options(args, io)
+    answer: dict[str, Any] = {"lean": None, "zero": None, "doubt": None, "why": None}
+    messages: list[str] = []
+    held = []
+    for name in args.reversal:  # the last reading of each face, its zero still in it
+        capture = _load(name, None, args.rate, options.description, io)
+        stream, last = _play(capture, replace(options, zero=None))
+        messages += [f"{name}: {message}" for message in stream.messages]
+        held.append(stream.last_taken)
+        if stream.last_taken is None:
+            messages.append(f"{name}: {last.state}: {last.words}")
+    first, second = held
+    is_good, lines = False, []
     if first is None or second is None:
-        answer["why"] = "; ".join(f"{name} has no reading" for name in args.reversal if faces[name] is None)
+        without = [name for name, one in zip(args.reversal, held, strict=True) if one is None]
+        answer["why"] = "; ".join(f"{name} has no reading" for name in without)
     else:
         found = two_faces(first, second, options.sensor_errors, options.zero)
         u = {"u_x_deg": found.u_along, "u_y_deg": found.u_across}
-        answer |= {
-            "lean": {"x_deg": found.lean.slope_along, "y_deg": found.lean.slope_across} | u,
-            "zero": {"x_deg": found.zero.along, "y_deg": found.zero.across} | u,
-            "doubt": found.suspicion,
-            "why": found.words,
-        }
-    is_good = found is not None and found.suspicion is None
-    if args.keep and found is not None and is_good:
-        _keep_zero(found, options, args, io)
-        answer["messages"].append("kept: this zero is taken off from now on")
+        for name, x_deg, y_deg in (
+            ("lean", found.lean.slope_along, found.lean.slope_across),
+            ("zero", found.zero.along, found.zero.across),
+        ):
+            answer[name] = {"x_deg": x_deg, "y_deg": y_deg} | u
+            lines.append(
+                f"{name}: x {x_deg:+.4f} ± {2 * found.u_along:.4f}°, "
+                f"y {y_deg:+.4f} ± {2 * found.u_across:.4f}° (k = 2)"
+            )
+        answer |= {"doubt": found.suspicion, "why": found.words}
+        is_good = found.suspicion is None
+        if args.keep and is_good:
+            with open_site(args, io, makes=True) as site:
+                axes = options.axis_map if args.axes else parse_axis_map(site.settings.sensor_axes)
+                keep_zero(site, found.zero, axes, args.degc)
+            messages.append("kept: this zero is taken off from now on")
     if not args.json:
-        for message in answer["messages"]:
+        for message in messages:
             io.talk(message)
-    io.tell(_face_lines(answer), answer)
+    io.tell([*lines, *filter(None, [answer["why"]])], answer | {"messages": messages})
     return Exit.DONE if is_good else Exit.OVER
 
 
-def _face_of(
-    name: str, options: ListenOptions, args: argparse.Namespace, io: Io, messages: list[str]
-) -> Held | None:
-    """The last reading that was taken in a capture of one face, zero still in it; None without one."""
-    options = replace(options, zero=None)
-    stream, last = play(load(name, None, args.rate, options.description, io), options)
-    messages += [f"{name}: {message}" for message in stream.messages]
-    if stream.last_taken is None:
-        messages.append(f"{name}: {last.state}: {last.words}")
-    return stream.last_taken
-
-
-def _keep_zero(found: Reversal, options: ListenOptions, args: argparse.Namespace, io: Io) -> None:
-    from shimfit.core.sensing.mounting import parse_axis_map
-    from shimfit.workflow.sensor import keep_zero
-
-    with open_site(args, io, makes=True) as site:
-        axes = options.axis_map if args.axes else parse_axis_map(site.settings.sensor_axes)
-        keep_zero(site, found.zero, axes, args.degc)
-
-
-def _face_lines(answer: dict[str, Any]) -> Iterator[str]:
-    for name in ("lean", "zero"):
-        value = answer[name]
-        if value is not None:
-            yield (
-                f"{name}: x {value['x_deg']:+.4f} ± {2 * value['u_x_deg']:.4f}°, "
-                f"y {value['y_deg']:+.4f} ± {2 * value['u_y_deg']:.4f}° (k = 2)"
-            )
-    if answer["why"]:
-        yield answer["why"]
-
-
-# ---------------------------------------------------------------- how it sits
-
-
-def teach(args: argparse.Namespace, io: Io) -> int:
-    """Ask for two tips of the top and tell the map.
+def _teach(args: argparse.Namespace, io: Io) -> int:
+    """Ask for two tips of the top and tell the map; an unclear tip is asked for again, three times in all.
 
     Raises InstrumentError where too few samples come, EntryError where no tip was clear.
     """
-    from shimfit.core.sensing.mounting import teach as map_of
+    from shimfit.core.sensing.mounting import read_tip, teach
     from shimfit.model import Face
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.sensor import level_of
@@ -496,16 +469,29 @@ def teach(args: argparse.Namespace, io: Io) -> int:
         (args.source is None or args.json, typed),
         (not io.keyboard, "--teach asks questions: on the screen `Teach the sensor` asks them (Ctrl+P)"),
     )
-    sensor = Inclinometer(args.source, listen_options(args, io), args.capture)
-    sensor.start()
-    try:
-        wait_for_link(sensor)
-        _wait_for_enter(io, "Leave the post alone.")
-        rest, noise_deg = level_of(sensor)
-        first, second = (_tip(sensor, io, rest, noise_deg, face) for face in (Face.OUT, Face.NEXT))
-    finally:
-        sensor.stop()
-    axis_map = map_of(first, Face.OUT, second, Face.NEXT)
+
+    def level_after(what: str) -> tuple[tuple[float, float], float]:
+        io.talk(f"{what} Then press Enter.")
+        if not sys.stdin.readline():
+            raise UsageError("no answer came: --teach needs a keyboard")
+        time.sleep(TIP_S)
+        return level_of(sensor)
+
+    sensor = Inclinometer(args.source, _options(args, io), args.capture)
+    faces, tips = (Face.OUT, Face.NEXT), []
+    with opened(sensor):
+        rest, noise_deg = level_after("Leave the post alone.")
+        for face in faces:
+            for turn in range(1, _TIPS_TRIED + 1):
+                tipped, _ = level_after(f"Tip the top towards {face}, and hold it there.")
+                try:
+                    tips.append(read_tip(rest, tipped, noise_deg))
+                    break
+                except EntryError as error:
+                    if turn == _TIPS_TRIED:
+                        raise
+                    io.talk(error.message)
+    axis_map = teach(tips[0], faces[0], tips[1], faces[1])
     if args.keep:
         with open_site(args, io, makes=True) as site:
             site.set("sensor_axes", axis_map.text)
@@ -514,66 +500,48 @@ def teach(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def _tip(sensor: Inclinometer, io: Io, rest: tuple[float, float], noise_deg: float, face: Face) -> Tip:
-    """One tip; an unclear one is reported and asked for again, three times in all."""
-    from shimfit.core.sensing.mounting import read_tip
-    from shimfit.workflow.sensor import level_of
-
-    for turn in range(1, _TIPS_TRIED + 1):
-        _wait_for_enter(io, f"Tip the top towards {face}, and hold it there.")
-        try:
-            return read_tip(rest, level_of(sensor)[0], noise_deg)
-        except EntryError as error:
-            if turn == _TIPS_TRIED:
-                raise
-            io.talk(error.message)
-    raise AssertionError("the last turn returns or raises")
-
-
-def _wait_for_enter(io: Io, what: str) -> None:
-    io.talk(f"{what} Then press Enter.")
-    if not sys.stdin.readline():
-        raise UsageError("no answer came: --teach needs a keyboard")
-    time.sleep(TIP_S)
-
-
 # ---------------------------------------------------------------- an inclinometer that is played
 
 
 def run_simulate(args: argparse.Namespace, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
     seconds = math.inf if args.seconds is None else args.seconds
-    ends, both = args.seconds is not None, args.link is not None and args.capture is not None
+    ends, into_capture = args.seconds is not None, args.capture is not None
     _refuse(
         (not 0.1 <= args.rate <= 5000, "--rate must be between 0.1 and 5000 samples a second"),
         (ends and not 0 < seconds < math.inf, "--seconds must be more than 0, and an end in sight"),
-        (both, "--link plays in real time, --capture at once; give one of them"),
+        (
+            args.link is not None and into_capture,
+            "--link plays in real time, --capture at once; give one of them",
+        ),
         (not 0.0 <= args.memory <= 0.99, "--memory must be between 0 and 0.99"),
         (not (args.noise >= 0 and args.step > 0), "--noise can't be below 0, --step must be more than 0"),
     )
     stage = _stage(args, io)
     if args.link is not None:
         return _on_terminal(args, stage, seconds, io)
-    asked = "a polled sensor sends only when asked: give it a --link"
-    where = "--capture" if args.capture is not None else "--at-once"
-    if args.capture is not None:
-        check_output(args, args.capture, CAPTURE)
-        asked = "a polled sensor sends only when asked: capture it with `shimfit listen --capture`"
-    at_once = args.at_once or args.capture is not None
-    _refuse((at_once and not ends, f"{where} needs --seconds"), (stage.is_polled, asked))
-    if args.capture is not None:
+    check_output(args, args.capture, CAPTURE)
+    how = "capture it with `shimfit listen --capture`" if into_capture else "give it a --link"
+    _refuse(
+        (
+            (args.at_once or into_capture) and not ends,
+            f"{'--capture' if into_capture else '--at-once'} needs --seconds",
+        ),
+        (stage.is_polled, f"a polled sensor sends only when asked: {how}"),
+    )
+    if into_capture:
         return _into_capture(args, stage, io)
-    from shimfit.wire.simulate import emit
+    from shimfit.wire.simulate import played
 
-    def write(data: bytes) -> None:
-        out = getattr(io.stdout, "buffer", None)
+    out, start_s = getattr(io.stdout, "buffer", None), time.monotonic()
+    for now_s, data in played(stage, seconds, args.rate):
         if out is None:
             io.stdout.write(data.decode("latin-1"))
         else:
             out.write(data)
             out.flush()
-
-    emit(stage, args.rate, write, seconds=seconds, real_time=not args.at_once)
+        if not args.at_once:
+            time.sleep(max(0.0, start_s + now_s - time.monotonic()))
     return Exit.DONE
 
 
@@ -607,11 +575,8 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
         "post": f"foot {args.foot}, leans {args.along:g} along, {args.across:g} across at {args.height}",
         "orders": args.do or "none",
     }
-    capture = CaptureWriter(args.capture, header, 0.0)
-    try:
+    with contextlib.closing(CaptureWriter(args.capture, header, 0.0)) as capture:
         record(stage, args.seconds, args.rate, capture)
-    finally:
-        capture.close()
     io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
     io.wrote(args.capture, {"seconds": args.seconds})
     return Exit.DONE

@@ -421,17 +421,6 @@ def record(stage: Stage, seconds: float, rate_hz: float, capture: CaptureWriter)
     capture.event(seconds, "closed")
 
 
-def emit(
-    stage: Stage, rate_hz: float, write: Callable[[bytes], None], *, seconds: float, real_time: bool
-) -> None:
-    """Play onto a stream of bytes; `real_time` False: as fast as it takes them."""
-    start_s = time.monotonic()
-    for now_s, data in played(stage, seconds, rate_hz):
-        write(data)
-        if real_time:
-            time.sleep(max(0.0, start_s + now_s - time.monotonic()))
-
-
 # ---------------------------------------------------------------- on a pseudo-terminal
 
 _UNREAD_MOST = 3000
