@@ -25,10 +25,11 @@ import pytest
 from shimfit.cli import main
 from shimfit.cli.io import Io, words_of
 from shimfit.cli.run import post_line, run_json
-from shimfit.cli.sheets import rail_lines, rails_json
+from shimfit.cli.sheets import rails_json, rails_sections
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot, PostState
+from shimfit.report import tables
 from shimfit.report.due import due_json, due_lines, due_list
 from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
 from shimfit.report.statistics import statistics, statistics_json
@@ -502,12 +503,12 @@ def answered(site: Site, posts: dict[str, PostRecord], said: dict[str, dict[str,
         assert (" was " in line) == (post.changed is not None and post.reading is not None)
     rails = rails_of(run, [900.0], limit_mm=1100.0)
     reported = json.loads(json.dumps(rails_json("lake", "walk", rails)))
-    lines = "\n".join(rail_lines(rails, run))
+    lines = "\n".join(tables.lines(rails_sections(rails, run.faces, run.units)))
     ends = {(row["from"], row["to"]): row for row in reported["rails"]}
     for row in reported["posts"]:
         post = posts[row["post"]]
         assert (row["decision"], row["lean"] == "verified") == (post.decision, post.decision != "none")
-        assert re.search(rf"leans: .*\b{post.name} {post.lean_known}", lines)
+        assert re.search(rf"^{post.lean_known}: post .*\b{post.name}\b", lines, re.MULTILINE)
     for one, other in pairwise(posts.values()):
         to_verify = [post.name for post in (one, other) if said[post.name]["decision"] != "plumb"]
         known = one.lean_now[0] is not None and other.lean_now[0] is not None

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from shimfit.outputs import Kind
-    from shimfit.report.words import SheetFacts
+    from shimfit.report.tables import SheetFacts
     from shimfit.standing import RunState
     from shimfit.text.phrases import Words
     from shimfit.workflow.site import Site
@@ -172,7 +172,7 @@ def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
 
 def sheet_facts(site: Site, job: str, run: str) -> SheetFacts:
     """The heading of a run's papers."""
-    from shimfit.report.words import facts_of
+    from shimfit.report.tables import facts_of
 
     made = site.now().isoformat(timespec="seconds")
     return facts_of(site.run(job, run), made, site.settings.graduation, site.box().lots)

@@ -153,7 +153,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
         words, lots = words_of(state, site.settings), site.box().lots
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf
-        from shimfit.report.words import facts_of
+        from shimfit.report.tables import facts_of
 
         sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
         io.write_paper(args, sheet)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict, dataclass
+from dataclasses import asdict
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
@@ -15,17 +15,17 @@ from shimfit.outputs import RAILS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_pairs, to_unit
+from shimfit.report import tables
+from shimfit.report.tables import Column, Section
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
-    from shimfit.core.makeup import MakeUpSheet, Pressure, ShopLine
-    from shimfit.core.rails import Rail
+    from shimfit.core.makeup import MakeUpSheet, PostMakeUp, Pressure, ShopLine
     from shimfit.quantities.typed import Units
-    from shimfit.report.words import SheetFacts
-    from shimfit.standing import RunState
+    from shimfit.report.tables import SheetFacts
     from shimfit.workflow.runs import RunRails
 
 
@@ -37,6 +37,7 @@ LEAST_SAID_MM = 0.05
 
 def run_rails(args: argparse.Namespace, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
+    from shimfit import csvfile
     from shimfit.workflow import runs
     from shimfit.workflow.site import parse_run
 
@@ -50,16 +51,35 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     depth, thick = lengths(args.rail_depth), lengths(args.rail_thick)
     with refused_in(state.units):
         found = runs.rails_of(state, heights, depth, limit, turn_deg=args.corner_deg, thick_mm=thick)
-    if args.pdf is not None:
-        io.write_paper(args, _rails_pdf(found, facts, args.paper))
-    if args.csv is not None:
-        io.write(args.csv, _rails_csv(found).encode(), RAILS_CSV, args)
-    said = () if "-" in (args.csv, args.pdf) else chain(rail_lines(found, state), cautions_of("rails"))
-    io.tell(said, rails_json(job, run, found))
-    unsure = [f"{name} ({found.posts[name].lean_known})" for name in found.unsure(*found.posts)]
+    data = rails_json(job, run, found)
+    if args.csv is not None:  # neighbours between which nothing is known have a line without figures
+        rows = [row | {"to_verify": " ".join(row["to_verify"])} for row in data["rails"] + data["unknown"]]
+        table = csvfile.text_of([_COLUMNS, *([row.get(name) for name in _COLUMNS] for row in rows)])
+        io.write(args.csv, table.encode(), RAILS_CSV, args)
+    unsure = found.unsure(*found.posts)
+    lead = f"{len(found.rails)} rails between {len(found.posts)} posts as they stand."
     if unsure:
-        io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}")
+        lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
+    sections = rails_sections(found, state.faces, state.units)
+    _print(args, io, "Rails", facts, data, lead=lead, sections=sections, cautions=cautions_of("rails"))
+    if unsure:
+        known = ", ".join(f"{name} ({found.posts[name].lean_known})" for name in unsure)
+        io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {known}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
+
+
+def _print(
+    args: argparse.Namespace, io: Io, title: str, facts: SheetFacts, data: dict[str, Any], *,
+    lead: str, sections: Sequence[Section], cautions: Sequence[str],
+) -> None:  # fmt: skip
+    """A sheet on every front that was asked for: on paper, and in sentences or as JSON."""
+    if args.pdf is not None:
+        from shimfit.report.sheets import sheet_pdf
+
+        page = sheet_pdf(title, facts, sections, lead=lead, cautions=cautions, paper=args.paper)
+        io.write_paper(args, page)
+    to_stdout = "-" in (args.pdf, vars(args).get("csv"))
+    io.tell([] if to_stdout else [lead, *tables.lines(sections), *cautions], data)
 
 
 _RAIL = {
@@ -106,136 +126,97 @@ def rails_json(job: str, run: str, found: RunRails) -> dict[str, Any]:
     }
 
 
-def _rails_csv(found: RunRails) -> str:
-    """One line a rail; neighbours between which nothing is known have a line without figures."""
-    from shimfit import csvfile
-
-    reported = rails_json("", "", found)
-    rows = [
-        row | {"to_verify": " ".join(row["to_verify"])} for row in reported["rails"] + reported["unknown"]
-    ]
-    return csvfile.text_of([_COLUMNS, *(tuple(row.get(name) for name in _COLUMNS) for row in rows)])
-
-
-@dataclass(frozen=True, slots=True)
-class _RailWords:
-    """A rail in words: the line at a terminal and the row on paper are put together from them."""
-
-    square: str
-    bevelled: str
-    bevels: str
-    edges: str
-    """How its upper edge differs from the lower; empty where it does not, or has no depth."""
-    mitre: str
-    """How its first end is cut in plan where the run turns, and what a square cut does; empty: square."""
-    not_yet: str
-    """Posts that it can't be cut to yet; empty when it can."""
-
-    @classmethod
-    def of(cls, rail: Rail, found: RunRails, faces: Mapping[Face, str], units: Units) -> _RailWords:
-        """The words of a rail."""
-        posts = {name: found.posts[name].lean_known for name in found.unsure(rail.first, rail.second)}
-        unsure = ", ".join(f"{name} {known.replace(', ', ' but ')}" for name, known in posts.items())
-        edges, mitre = "", ""
-        bevels = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
-        if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
-            longer = "longer" if rail.difference_mm > 0 else "shorter"
-            edges = f"upper edge {_aim(rail.difference_mm, units)} {longer} than the lower"
-        if abs(rail.mitre_first_deg) >= LEAST_MITRE_DEG:
-            longer = faces[Face.OUT if rail.mitre_first_deg > 0 else Face.HOUSE]
-            mitre = (
-                f"mitre {shown.angle(abs(rail.mitre_first_deg))} in plan, {longer} edge longer: cut square "
-            )
-            thick, fouls = shown.lean(rail.thick_mm, units), shown.fine(rail.fouls_mm, units)
-            mitre += (
-                f"at the middle's length a {thick} rail fouls by {fouls}"
-                if rail.thick_mm
-                else "it fouls the post (--rail-thick tells by how much)"
-            )
-        return cls(
-            shown.fine(rail.square_mm, units),
-            shown.fine(rail.bevelled_mm, units),
-            " and ".join(bevels),
-            edges,
-            mitre,
-            f"{unsure}: do not cut yet" if unsure else "",
-        )
-
-
 def _aim(mm: float, units: Units) -> str:
     """A fraction of a millimetre, too fine for sixteenths."""
     return shown.fine(mm, units) if units == "mm" else shown.thickness(mm, units)
 
 
-def rail_lines(found: RunRails, run: RunState) -> Iterator[str]:
-    """The same, a line each: how to cut it square or bevelled."""
-    units = run.units
+def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> list[Section]:
+    """A table of rails for each height, pairs of which nothing is known, openings too wide, leans."""
+    rails: dict[str, list[tuple[str, ...]]] = {}
     for rail in found.rails:
-        one = _RailWords.of(rail, found, run.faces, units)
-        yield (
-            f"{rail.first:>4} – {rail.second:<4} at {shown.lean(rail.at_mm, units)}: "
-            f"cut square {one.square}; or bevelled {one.bevelled}, ends {one.bevels}"
-            + (f", {one.edges}" if one.edges else "")
-            + (f"; at {rail.first} {one.mitre}" if one.mitre else "")
-            + (f"  [{one.not_yet}]" if one.not_yet else "")
-        )
-    for first, second in found.unknown:
-        lost = ", ".join(name for name in (first, second) if found.lean(name) == "unknown")
-        yield f"{first:>4} – {second:<4} not known: no reading says how post {lost} stands now; read it"
-    yield "leans: " + ", ".join(f"{name} {post.lean_known}" for name, post in found.posts.items())
-    for opening in found.openings:
-        if opening.over_mm:
-            widest, over = shown.fine(opening.widest_mm, units), shown.fine(opening.over_mm, units)
-            limit = shown.lean(opening.limit_mm, units)
-            yield f"opening {opening.first} – {opening.second}: {widest}, {over} over the limit of {limit}"
-
-
-def _rails_pdf(found: RunRails, facts: SheetFacts, paper: str) -> bytes:
-    """The rails on paper: a table for each height, posts that no rail is cut to yet, openings too wide."""
-    from shimfit.report.sheets import TICK, Section, sheet_pdf
-
-    units = facts.units
-    heads = (
-        *(("", 7.0), ("between", 26.0), ("cut square", 30.0)),
-        *(("or bevelled, long points", 34.0), ("bevels", 32.0), ("what else", 0.0)),
-    )
-    tables: dict[float, list[tuple[str, ...]]] = {}
-    for rail in found.rails:
-        one = _RailWords.of(rail, found, facts.faces, units)
-        between, lengths = f"{rail.first} – {rail.second}", (one.square, one.bevelled)
-        else_ = "; ".join(filter(None, (one.not_yet, one.mitre, one.edges)))
-        row = ("" if one.not_yet else TICK, between, *lengths, one.bevels, else_)
-        tables.setdefault(rail.at_mm, []).append(row)
-    said = "Bevels: off square at each end, + where the post's top leans into the opening."
-    sections = [
-        Section(f"Rails at {shown.lean(at_mm, units)}", heads, rows, said, bold=2)
-        for at_mm, rows in tables.items()
+        lengths = (shown.fine(mm, units) for mm in (rail.square_mm, rail.bevelled_mm))
+        bevels = (shown.angle(deg, sign=True) for deg in (rail.bevel_first_deg, rail.bevel_second_deg))
+        unsure = [
+            f"{name} {found.posts[name].lean_known.replace(', ', ' but ')}"
+            for name in found.unsure(rail.first, rail.second)
+        ]
+        else_ = [f"{', '.join(unsure)}: do not cut yet"] if unsure else []
+        if abs(rail.mitre_first_deg) >= LEAST_MITRE_DEG:
+            longer = faces[Face.OUT if rail.mitre_first_deg > 0 else Face.HOUSE]
+            thick, fouls = shown.lean(rail.thick_mm, units), shown.fine(rail.fouls_mm, units)
+            else_.append(
+                f"at {rail.first} mitre {shown.angle(abs(rail.mitre_first_deg))} in plan, {longer} edge "
+                "longer: cut square "
+                + (
+                    f"at the middle's length a {thick} rail fouls by {fouls}"
+                    if rail.thick_mm
+                    else "it fouls the post (--rail-thick tells by how much)"
+                )
+            )
+        if rail.depth_mm and abs(rail.difference_mm) >= LEAST_SAID_MM:
+            longer = "longer" if rail.difference_mm > 0 else "shorter"
+            else_.append(f"upper edge {_aim(rail.difference_mm, units)} {longer} than the lower")
+        row = f"{rail.first} – {rail.second}", *lengths, " and ".join(bevels), "; ".join(else_)
+        rails.setdefault(shown.lean(rail.at_mm, units), []).append(("" if unsure else tables.TICK, *row))
+    unknown = [
+        (f"{first} – {second}", ", ".join(name for name in (first, second) if found.lean(name) == "unknown"))
+        for first, second in found.unknown
     ]
     too_wide = [
         (
             f"{one.first} – {one.second}",
-            *(shown.fine(one.widest_mm, units), shown.fine(one.over_mm, units)),
+            *(shown.fine(mm, units) for mm in (one.widest_mm, one.over_mm)),
             shown.lean(one.limit_mm, units),
         )
         for one in found.openings
         if one.over_mm
     ]
-    wide = (("between", 30.0), ("widest", 34.0), ("over the limit by", 34.0), ("limit", 0.0))
-    how: dict[str, list[str]] = {}
+    leans: dict[str, list[str]] = {}
     for name, post in found.posts.items():
-        how.setdefault(post.lean_known, []).append(name)
-    known = [(lean, ", ".join(names)) for lean, names in how.items()]
-    sections += [
-        Section("Openings wider than the limit", wide, too_wide),
-        Section("How each post is known to stand", (("lean", 50.0), ("posts", 0.0)), known),
+        leans.setdefault(post.lean_known, []).append(name)
+    bevelled = "Bevels: off square at each end, + where the post's top leans into the opening."
+    return [
+        *(
+            Section(
+                f"Rails at {at}",
+                [
+                    *(Column("", 7.0), Column("between", 26.0, words=f"{{:^11}} at {at}: ")),
+                    Column("cut square", 30.0, bold=True, words="cut square {}; "),
+                    Column("or bevelled, long points", 34.0, words="or bevelled {}, "),
+                    *(Column("bevels", 32.0, words="ends {}"), Column("what else", words="; {}")),
+                ],
+                rows,
+                bevelled,
+            )
+            for at, rows in rails.items()
+        ),
+        Section(
+            "Not known yet",
+            [
+                Column("between", 26.0, words="{:^11} not known: "),
+                Column(
+                    "no reading says how it stands now",
+                    words="no reading says how post {} stands now; read it",
+                ),
+            ],
+            unknown,
+        ),
+        Section(
+            "Openings wider than the limit",
+            [
+                *(Column("between", 30.0, words="opening {}: "), Column("widest", 34.0, words="{}, ")),
+                Column("over the limit by", 34.0, words="{} over "),
+                Column("limit", words="the limit of {}"),
+            ],
+            too_wide,
+        ),
+        Section(
+            "How each post is known to stand",
+            [Column("lean", 50.0, bold=True, words="{}: "), Column("posts", words="post {}")],
+            [(lean, ", ".join(names)) for lean, names in leans.items()],
+        ),
     ]
-    lead, unsure = (
-        f"{len(found.rails)} rails between {len(found.posts)} posts as they stand.",
-        found.unsure(*found.posts),
-    )
-    if unsure:
-        lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
-    return sheet_pdf("Rails", facts, sections, lead=lead, cautions=cautions_of("rails"), paper=paper)
 
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:
@@ -292,16 +273,14 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts, offered=offered)
         facts = sheet_facts(site, job, run)
-    cautions = cautions_of("kit")
-    if args.pdf is not None:
-        from shimfit.report.sheets import TICK, Section, sheet_pdf
-
-        rows = [(TICK, str(line["count"]), line["what"]) for line in answer["lines"]]
-        table = Section("To cut or buy", (("", 7.0), ("pieces", 18.0), ("what", 0.0)), rows, bold=1)
-        page = sheet_pdf("Kit", facts, [table], lead=answer["words"], cautions=cautions, paper=args.paper)
-        io.write_paper(args, page)
-    said = [answer["words"], *(f"  {line['count']:>3} × {line['what']}" for line in answer["lines"])]
-    return io.tell([] if args.pdf == "-" else [*said, *cautions], answer)
+    pieces = Section(
+        "To cut or buy",
+        [Column("", 7.0), Column("pieces", 18.0, bold=True, words="  {:>3} × "), Column("what", words="{}")],
+        [(tables.TICK, str(line["count"]), line["what"]) for line in answer["lines"]],
+    )
+    lead, cautions = answer["words"], cautions_of("kit")
+    _print(args, io, "Kit", facts, answer, lead=lead, sections=[pieces], cautions=cautions)
+    return Exit.DONE
 
 
 _BUILD_UP = {
@@ -336,62 +315,62 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     with refused_in(state.units):
         sheet = makeup.make_up(posts, build_up)
         shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
-    if args.pdf is not None:
-        io.write_paper(args, _makeup_pdf(sheet, shop, facts, args.paper))
     pressures = [asdict(one) | {"share": one.share} for one in sheet.pressures]
     data = (
         {"job": job, "run": run} | asdict(sheet) | {"pressures": pressures, "shop": list(map(asdict, shop))}
     )
-    said = () if args.pdf == "-" else chain(_sheet_lines(sheet, shop, state.units), cautions_of("makeup"))
-    io.tell(said, data)
-    return Exit.OVER if any(pressure.share > 1 for pressure in sheet.pressures) else Exit.DONE
-
-
-def _pressure(one: Pressure, units: Units) -> tuple[str, str, str, str, str]:
-    """Under what, how much of what is allowed, its share, on what area, whether that is too much."""
-    of = f" of post {', '.join(one.posts)}" if one.posts else ""
-    found, allowed = shown.stress(one.pressure_mpa, units, unit=False), shown.stress(one.allowable_mpa, units)
-    area, too_much = shown.area(one.area_mm2, units), "TOO MUCH" if one.share > 1 else ""
-    return f"{one.what}{of}", f"{found} of {allowed}", shown.share(one.share), area, too_much
-
-
-def _post_lengths(sheet: MakeUpSheet, units: Units) -> Iterator[tuple[str, str, str, str]]:
-    """Each post with its cut length, its rod, and the middle of its access hole."""
-    for post in sheet.posts:
-        lengths = post.cut_length_mm, post.rod_length_mm, post.access_hole_height_mm
-        cut, rod, hole = (shown.fine(mm, units) for mm in lengths)
-        yield post.name, cut, rod, hole
-
-
-def _sheet_lines(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], units: Units) -> Iterator[str]:
-    for name, cut, rod, hole in _post_lengths(sheet, units):
-        yield f"{name:>4}  post {cut}, rod {rod}, access hole at {hole}"
-    for pressure in sheet.pressures:
-        under, found, share, area, too_much = _pressure(pressure, units)
-        yield f"pressure under the {under}: {found} ({share}) on {area}{', ' if too_much else ''}{too_much}"
-    for one in shop:
-        yield f"{one.count:>3} × {one.what} {shown.lean(one.length_mm, units)}"
-    for caution in sheet.cautions:
-        yield f"! {shown.sentence(caution, units)}"
-
-
-def _makeup_pdf(sheet: MakeUpSheet, shop: tuple[ShopLine, ...], facts: SheetFacts, paper: str) -> bytes:
-    from shimfit.report.sheets import TICK, Section, sheet_pdf
-
-    units = facts.units
-    buy = [(TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop]
-    posts = [(TICK, *row) for row in _post_lengths(sheet, units)]
-    pressures = [_pressure(one, units) for one in sheet.pressures]
-    pieces = ("", 7.0), ("pieces", 18.0), ("what", 30.0), ("length", 0.0)
-    heads = ("", 7.0), ("post", 30.0), ("cut to", 40.0), ("rod", 40.0), ("access hole above the foot", 0.0)
-    under = ("under", 50.0), ("pressure of allowed", 44.0), ("share", 18.0), ("on", 30.0), ("", 0.0)
-    sections = [
-        Section("To cut or buy", pieces, buy, bold=3),
-        Section("Each post", heads, posts, bold=1),
-        Section("Pressures", under, pressures),
-    ]
     over = sum(one.share > 1 for one in sheet.pressures)
-    too_much = f"; {over} pressures over the allowable" if over else ""
+    too_much = f"; {over} pressure{'s' * (over > 1)} over the allowable" if over else ""
     lead = f"{len(sheet.posts)} posts and their rods{too_much}."
-    cautions = (*(shown.sentence(one, units) for one in sheet.cautions), *cautions_of("makeup"))
-    return sheet_pdf("Make-up", facts, sections, lead=lead, cautions=cautions, paper=paper)
+    cautions = (*(shown.sentence(one, state.units) for one in sheet.cautions), *cautions_of("makeup"))
+    sections = _makeup_sections(sheet, shop, state.units)
+    _print(args, io, "Make-up", facts, data, lead=lead, sections=sections, cautions=cautions)
+    return Exit.OVER if over else Exit.DONE
+
+
+def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units) -> list[Section]:
+    """What to cut or buy, each post, each pressure against what is allowed."""
+
+    def pressure(one: Pressure) -> tuple[str, ...]:
+        of = f" of post {', '.join(one.posts)}" if one.posts else ""
+        found = shown.stress(one.pressure_mpa, units, unit=False)
+        allowed, area = shown.stress(one.allowable_mpa, units), shown.area(one.area_mm2, units)
+        too_much = "TOO MUCH" if one.share > 1 else ""
+        return f"{one.what}{of}", f"{found} of {allowed}", shown.share(one.share), area, too_much
+
+    def post(one: PostMakeUp) -> tuple[str, ...]:
+        lengths = one.cut_length_mm, one.rod_length_mm, one.access_hole_height_mm
+        return tables.TICK, one.name, *(shown.fine(mm, units) for mm in lengths)
+
+    return [
+        Section(
+            "To cut or buy",
+            [
+                *(
+                    Column("", 7.0),
+                    Column("pieces", 18.0, words="{:>3} × "),
+                    Column("what", 30.0, words="{} "),
+                ),
+                Column("length", bold=True, words="{}"),
+            ],
+            [(tables.TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop],
+        ),
+        Section(
+            "Each post",
+            [
+                *(Column("", 7.0), Column("post", 30.0, bold=True, words="{:>4}  ")),
+                *(Column("cut to", 40.0, words="post {}, "), Column("rod", 40.0, words="rod {}, ")),
+                Column("access hole above the foot", words="access hole at {}"),
+            ],
+            list(map(post, sheet.posts)),
+        ),
+        Section(
+            "Pressures",
+            [
+                Column("under", 50.0, bold=True, words="pressure under the {}: "),
+                *(Column("pressure of allowed", 44.0, words="{}"), Column("share", 18.0, words=" ({})")),
+                *(Column("on", 30.0, words=" on {}"), Column("", words=", {}")),
+            ],
+            list(map(pressure, sheet.pressures)),
+        ),
+    ]

@@ -23,14 +23,11 @@ from shimfit.report.page import (
     FINE,
     HEAD,
     Box,
-    Column,
-    Drawn,
     Paper,
     Row,
     Sheet,
     ascent,
     leading,
-    paper_named,
     photo_at,
 )
 from shimfit.report.record import (
@@ -43,12 +40,13 @@ from shimfit.report.record import (
     result_words,
 )
 from shimfit.report.statistics import statistics, statistics_lines
+from shimfit.report.tables import Column, Drawn
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from shimfit.report.page import Cell
     from shimfit.report.record import RunRecord
+    from shimfit.report.tables import Cell
     from shimfit.standing import PostRecord
 
 _END_MM = 44.0
@@ -89,7 +87,7 @@ def record_pdf(
     """
     title = f"As-built plumb record {record.run.job}/{record.run.name}"
     subject = f"Event log {record.log.events} events, hash {record.log.hash}"
-    with Sheet(paper_named(paper), title=title, subject=subject, made=record.made) as sheet:
+    with Sheet(paper, title=title, subject=subject, made=record.made) as sheet:
         _Record(sheet, record, photos).draw(all_readings=all_readings)
         reported = record_json(record)
         sheet.attach("record.csv", record_csv(record, reported).encode(), "text/csv")

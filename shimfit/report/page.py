@@ -21,11 +21,14 @@ import fpdf
 from fpdf.fonts import TTFFont
 
 from shimfit.errors import UsageError
+from shimfit.report.tables import Drawn
 from shimfit.report.words import qr_rows
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
+
+    from shimfit.report.tables import Cell, Column, Section
 
 MM_PER_POINT = 25.4 / 72
 TITLE, HEAD, BODY, FINE = 15.0, 9.5, 8.0, 7.2
@@ -49,23 +52,8 @@ def leading(size: float) -> float:
     return size * MM_PER_POINT * 1.13
 
 
-@dataclass(frozen=True, slots=True)
-class Format:
-    """A sheet of paper, upright."""
-
-    width_mm: float
-    height_mm: float
-
-
-PAPERS = {"a4": Format(210.0, 297.0), "letter": Format(215.9, 279.4)}
-
-
-def paper_named(name: str) -> Format:
-    """A paper by name; raises UsageError for one that is not known."""
-    try:
-        return PAPERS[name.lower()]
-    except KeyError:
-        raise UsageError(f"no paper is called {name}; there are {' and '.join(PAPERS)}") from None
+PAPERS = {"a4": (210.0, 297.0), "letter": (215.9, 279.4)}
+"""Width and height upright, mm."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,23 +75,20 @@ class Box:
         """Lower edge."""
         return self.y + self.height
 
-    @property
-    def middle(self) -> tuple[float, float]:
-        """Centre."""
-        return self.x + self.width / 2, self.y + self.height / 2
-
 
 class Sheet:
     """A PDF document in the making; leave its `with` to close the fonts' files, which fpdf2 leaves open."""
 
-    def __init__(self, paper: Format, *, title: str, subject: str, made: str | None) -> None:
-        """Made: ISO 8601 time; None, or what is none, gives 2000-01-01."""
-        self.paper = paper
+    def __init__(self, paper: str, *, title: str, subject: str, made: str | None) -> None:
+        """Made: ISO 8601 time; None, or what is none, gives 2000-01-01. UsageError for an unknown paper."""
+        if paper.lower() not in PAPERS:
+            raise UsageError(f"no paper is called {paper}; there are {' and '.join(PAPERS)}")
+        self.wide_mm, self.high_mm = PAPERS[paper.lower()]
         self.lacking: set[str] = set()
         """Characters that had to be replaced by `MISSING`."""
         self._widths: dict[tuple[str, bool], float] = {}
         self._font: tuple[bool, float] | None = None
-        self._pdf = pdf = fpdf.FPDF(unit="mm", format=(paper.width_mm, paper.height_mm))
+        self._pdf = pdf = fpdf.FPDF(unit="mm", format=(self.wide_mm, self.high_mm))
         pdf.set_auto_page_break(auto=False)
         pdf.set_margin(0)
         pdf.c_margin = 0
@@ -247,24 +232,17 @@ class Sheet:
         if dash:
             self._pdf.set_dash_pattern()
 
-    def rect(self, box: Box, *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None) -> None:
-        """A rectangle."""
-        style = self._pen(wide, ink, fill)
-        self._pdf.rect(box.x, box.y, box.width, box.height, style=style)
+    def rect(self, box: Box, **pen: Fill) -> None:
+        """A rectangle; pen: `wide` in mm (0.2), `ink` (0, black), `fill` (None, see-through)."""
+        self._pdf.rect(box.x, box.y, box.width, box.height, style=self._pen(**pen))
 
-    def circle(
-        self, x: float, y: float, radius: float, *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None
-    ) -> None:
+    def circle(self, x: float, y: float, radius: float, **pen: Fill) -> None:
         """A circle about (x, y)."""
-        style = self._pen(wide, ink, fill)
-        self._pdf.circle(x, y, radius, style=style)
+        self._pdf.circle(x, y, radius, style=self._pen(**pen))
 
-    def polygon(
-        self, points: list[tuple[float, float]], *, wide: float = 0.2, ink: float = 0.0, fill: Fill = None
-    ) -> None:
+    def polygon(self, points: list[tuple[float, float]], **pen: Fill) -> None:
         """A closed outline."""
-        style = self._pen(wide, ink, fill)
-        self._pdf.polygon(points, style=style)
+        self._pdf.polygon(points, style=self._pen(**pen))
 
     def arrow(
         self, x0: float, y0: float, x1: float, y1: float, *, wide: float = 0.3, head: float = 1.6
@@ -302,10 +280,10 @@ class Sheet:
             self._pdf.set_font("body", "B" if bold else "", size)
             self._font = (bold, size)
 
-    def _pen(self, wide: float, ink: float, fill: Fill = None) -> str:
+    def _pen(self, wide: Fill = 0.2, ink: Fill = 0.0, fill: Fill = None) -> str:
         """Take up the pen; fpdf2's style for an outline."""
-        self._pdf.set_line_width(wide)
-        self._pdf.set_draw_color(round(255 * ink))
+        self._pdf.set_line_width(wide or 0.0)
+        self._pdf.set_draw_color(round(255 * (ink or 0.0)))
         if fill is None:
             return "D"
         self._pdf.set_fill_color(round(255 * fill))
@@ -342,29 +320,6 @@ def photo_at(path: Path) -> Photo | None:
 
 
 @dataclass(frozen=True, slots=True)
-class Drawn:
-    """A cell that is drawn: `draw(sheet, box)`, as wide as its column and so high."""
-
-    height: float
-    draw: Callable[[Sheet, Box], None]
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """A column of a table: its head, a second line of it, its width in mm (0: what is left over)."""
-
-    head: str
-    wide: float = 0.0
-    under: str = ""
-    bold: bool = False
-    """Its first line is bold."""
-
-
-Cell: TypeAlias = "str | Sequence[str | Drawn]"
-"""A text, or lines and drawings one below the other."""
-
-
-@dataclass(frozen=True, slots=True)
 class Row:
     """A row of a table, and what stands below its cells: sentences and photos, all of it with the row."""
 
@@ -387,9 +342,9 @@ class Paper:
         self.sheet, self.title, self.name = sheet, title, name
         self.notice, self.foot, self.end = notice, foot, end
         self.left, self.y = 13.0, 0.0
-        self.wide = sheet.paper.width_mm - 2 * self.left
+        self.wide = sheet.wide_mm - 2 * self.left
         self.right = self.left + self.wide
-        self.floor = sheet.paper.height_mm - 14.5
+        self.floor = sheet.high_mm - 14.5
         self._head: Sequence[Column] = ()
         """Columns of the table that is being drawn: its head stands on every page."""
         self.turn()
@@ -431,7 +386,7 @@ class Paper:
     def end_pages(self) -> None:
         """Write every page's foot, when all are there."""
         sheet, total = self.sheet, self.sheet.pages
-        self.y = sheet.paper.height_mm - 12.2
+        self.y = sheet.high_mm - 12.2
         said = self.foot + ("; ▯ = a letter that this print lacks" if sheet.lacking else "")
         for page in range(1, total + 1):
             sheet.turn_to(page)
@@ -487,6 +442,15 @@ class Paper:
         self.y += lowest + 0.6
 
     # ------------------------------------------------------------ tables
+
+    def section(self, one: Section) -> None:
+        """A table under its title; nothing for one without rows."""
+        if one.rows:
+            self.head(one.title)
+            if one.lead:
+                self.say(one.lead)
+                self.y += 0.8
+            self.table(one.columns, one.rows)
 
     def table(self, columns: Sequence[Column], rows: Iterable[Row | Sequence[Cell]]) -> None:
         """Rows under their head; a row is kept whole, what stands below it may go on over pages."""

@@ -7,7 +7,6 @@ runs along the strip's centre line from its first end to the near side of the cu
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
@@ -18,7 +17,8 @@ from shimfit.core.stock import natural_key
 from shimfit.model import Face, Foot, Pack, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
-from shimfit.report.page import FINE, HEAD, Box, Column, Paper, Sheet, ascent, leading, paper_named
+from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet, ascent, leading
+from shimfit.report.tables import TICK, Column, Section
 from shimfit.text.phrases import seat_name
 from shimfit.text.plan_phrases import remainder
 
@@ -26,26 +26,11 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from shimfit.model import Piece
-    from shimfit.report.page import Cell
-    from shimfit.report.words import SheetFacts
+    from shimfit.report.tables import SheetFacts
 
 _STRIP_TALL = 11.0
-TICK = "☐"
 _ACROSS, _LABEL_TALL, _LABEL_FOOT = 3, 33.0, 15.0
 """Labels beside each other, how high one is at least (mm): they fill the page; side of the foot on one."""
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A table of a sheet, with a sentence above it."""
-
-    title: str
-    heads: Sequence[tuple[str, float]]
-    """(head, width in mm; 0 = what is left over) of each column."""
-    rows: Sequence[Sequence[Cell]]
-    said: str = ""
-    bold: int = 0
-    """Which column is to be read first."""
 
 
 class _Sheet(Paper):
@@ -58,20 +43,6 @@ class _Sheet(Paper):
         foot = name + (f", as of {made}" if made else "")
         super().__init__(sheet, title, name + (" (SAMPLE)" if facts.sample else ""), foot=foot)
 
-    def section(self, one: Section) -> None:
-        """A table under its title; nothing for one without rows."""
-        if not one.rows:
-            return
-        self.head(one.title)
-        if one.said:
-            self.say(one.said)
-            self.y += 0.8
-        self.rows(one.heads, one.rows, one.bold)
-
-    def rows(self, heads: Sequence[tuple[str, float]], rows: Sequence[Sequence[Cell]], bold: int) -> None:
-        """A table alone."""
-        self.table([Column(head, wide, bold=i == bold) for i, (head, wide) in enumerate(heads)], rows)
-
 
 def sheet_pdf(
     title: str, facts: SheetFacts, sections: Sequence[Section], *,
@@ -82,7 +53,7 @@ def sheet_pdf(
     Raises UsageError for a paper that is not known.
     """
     name = f"{title} {facts.job}/{facts.run}"
-    with Sheet(paper_named(paper), title=name, subject=title, made=facts.made) as sheet:
+    with Sheet(paper, title=name, subject=title, made=facts.made) as sheet:
         page = _Sheet(sheet, title, facts)
         page.say(lead, HEAD, bold=True)
         for one in sections:
@@ -100,7 +71,7 @@ def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a
     Raises UsageError for a paper that is not known.
     """
     name = f"Cut sheet {facts.job}/{facts.run}"
-    with Sheet(paper_named(paper), title=name, subject="Cut sheet and pack labels", made=facts.made) as sheet:
+    with Sheet(paper, title=name, subject="Cut sheet and pack labels", made=facts.made) as sheet:
         page = _CutSheet(sheet, plan, facts)
         page.draw()
         page.labels()
@@ -187,11 +158,12 @@ class _CutSheet(_Sheet):
             set_to = self._mark if self.about.units == "inch" else partial(words.thick, units="mm")
             marked = set_to(at), set_to(at - last)
             rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip) or "–"))
-        heads = (
-            *(("", 7.0), ("cut", 9.0), ("mark", 37.0), ("from the last", 31.0), ("goes to", 0.0)),
-            *(("thin", 14.0), ("thick", 14.0), ("cut off the tip", 31.0)),
-        )
-        self.rows(heads, rows, 2)
+        columns = [
+            *(Column("", 7.0), Column("cut", 9.0), Column("mark", 37.0, bold=True)),
+            *(Column("from the last", 31.0), Column("goes to"), Column("thin", 14.0), Column("thick", 14.0)),
+            Column("cut off the tip", 31.0),
+        ]
+        self.table(columns, rows)
 
     def _strip_picture(self, marks: Sequence[float], left_mm: float) -> None:
         """The strip to scale along its length, cuts leaning one way and the other (not to scale)."""
@@ -245,12 +217,12 @@ class _CutSheet(_Sheet):
             )
             for piece, place in uses
         ]
-        heads = (
-            *(("", 7.0), ("taper", 28.0), ("mark", 34.0), ("goes to", 0.0), ("thickness there", 28.0)),
-            ("cut off the tip", 34.0),
-        )
-        said = "Push the taper in until the mark meets the post's face; cut flush after tightening."
-        self.section(Section("Tapers: marks from the original thin end", heads, rows, said, 2))
+        columns = [
+            *(Column("", 7.0), Column("taper", 28.0), Column("mark", 34.0, bold=True), Column("goes to")),
+            *(Column("thickness there", 28.0), Column("cut off the tip", 34.0)),
+        ]
+        lead = "Push the taper in until the mark meets the post's face; cut flush after tightening."
+        self.section(Section("Tapers: marks from the original thin end", columns, rows, lead))
 
     def _alternatives(self) -> None:
         """What answers that were not planned together would each take by itself: nothing to be cut from."""
@@ -282,8 +254,11 @@ class _CutSheet(_Sheet):
             (TICK, lot, words.thick(thickness, self.about.units), str(len(places)), ", ".join(places))
             for (lot, thickness), places in groups.items()
         ]
-        heads = ("", 7.0), ("lot", 26.0), ("thick", 20.0), ("pieces", 16.0), ("post and seat", 0.0)
-        self.section(Section("Flats to take", heads, rows, bold=1))
+        columns = [
+            *(Column("", 7.0), Column("lot", 26.0, bold=True), Column("thick", 20.0), Column("pieces", 16.0)),
+            Column("post and seat"),
+        ]
+        self.section(Section("Flats to take", columns, rows))
 
     def _remainders(self) -> None:
         rows, units = self.plan.get("remainders", ()), self.about.units

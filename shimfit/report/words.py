@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -12,10 +11,10 @@ from shimfit.quantities import shown
 from shimfit.text.phrases import face_of, seat_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Mapping
 
-    from shimfit.model import Foot, Instrument, Lot, Pack, Reading, Tolerance
-    from shimfit.standing import RunState, Units
+    from shimfit.model import Foot, Instrument, Pack, Reading, Tolerance
+    from shimfit.standing import Units
 
 DECISION_WORDS = {
     "plumb": "plumb",
@@ -25,34 +24,6 @@ DECISION_WORDS = {
 }
 NOT_GIVEN = "not given"
 NEVER_CHECKED = "last check: no reversal check in this log"
-
-
-@dataclass(frozen=True, slots=True)
-class SheetFacts:
-    """What a workshop sheet's heading needs besides what it is of."""
-
-    job: str
-    run: str
-    units: Units = "mm"
-    faces: Mapping[Face, str] = field(default_factory=lambda: {face: face.value for face in Face})
-    """What the run calls its faces."""
-    feet: Mapping[str, Foot] = field(default_factory=dict)
-    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not given."""
-    made: str | None = None
-    """When it was made (ISO 8601)."""
-    sample: bool = False
-    graduation: int = 16
-    """Marks of the tape to the inch."""
-    materials: Mapping[str, str] = field(default_factory=dict)
-    """What each lot is made of, by its name."""
-
-
-def facts_of(run: RunState, made: str | None, graduation: int = 16, lots: Sequence[Lot] = ()) -> SheetFacts:
-    """The heading of a run's sheet: its names, unit, faces, feet, the box. made: ISO 8601."""
-    feet = {post.name: post.foot for post in run.posts}
-    materials = {lot.lot: lot.material for lot in lots if lot.material}
-    names = run.job, run.name, run.units, run.faces
-    return SheetFacts(*names, feet, made, run.sample, graduation, materials)
 
 
 def foot(value: Foot, units: Units) -> str:

@@ -56,7 +56,7 @@ def export_cut_sheet(
     """Write cut sheet and pack labels to a .pdf file; raises as export_record, and where no post waits."""
     target = _target(name, (".pdf",), "a cut sheet is a .pdf file", overwrite=overwrite)
     from shimfit.report.sheets import cut_sheet_pdf
-    from shimfit.report.words import facts_of
+    from shimfit.report.tables import facts_of
     from shimfit.workflow.plan import cut_list_of
 
     answer = cut_list_of(site, run.job, run.name)

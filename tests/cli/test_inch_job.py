@@ -167,6 +167,6 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
     ]  # fmt: skip
     assert [row["length_mm"] for row in rows[3:]] == ["", "", ""]
     lines = shimfit("rails pier/a --at 500").out
-    assert "[2 predicted, 3 as read: do not cut yet]" in lines
-    assert "[6 verified but out of plumb: do not cut yet]" in lines
+    assert "; 2 predicted, 3 as read: do not cut yet" in lines
+    assert "; 6 verified but out of plumb: do not cut yet" in lines
     assert "no reading says how post 4, 5 stands now" in lines

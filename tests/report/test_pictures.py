@@ -7,7 +7,7 @@ import pytest
 
 from shimfit.model import Foot, Lean, Pack, Seat
 from shimfit.report import pictures
-from shimfit.report.page import PAPERS, Box, Sheet
+from shimfit.report.page import Box, Sheet
 from shimfit.report.record import LogStamp, run_record
 
 FOOT = Foot(90.0, 90.0)
@@ -17,7 +17,7 @@ class Drawn(Sheet):
     """A sheet that remembers what was drawn."""
 
     def __init__(self) -> None:
-        super().__init__(PAPERS["a4"], title="", subject="", made=None)
+        super().__init__("a4", title="", subject="", made=None)
         self.new_page()
         self.rects, self.arrows, self.circles, self.lines, self.texts = [], [], [], [], {}
 
@@ -48,7 +48,7 @@ def sheet():
 def test_a_pack_is_drawn_at_its_seat_inside_the_foot(sheet, seat, purpose):
     pictures.draw_pack(sheet, (50.0, 60.0), FOOT, 0.2, Pack(seat, 1.0, 1.0, (0.0, 0.0), (), purpose))
     ((box, fill),) = sheet.rects
-    x, y = box.middle
+    x, y = box.x + box.width / 2, box.y + box.height / 2
     assert (x > 50) - (x < 50) == seat.sign_along
     assert (y < 60) - (y > 60) == seat.sign_across  # the page's y grows downwards, out is up
     assert box.x >= 50 - 9 - 1e-9
@@ -80,7 +80,7 @@ def test_arrow_of_the_top_points_at_the_pack(sheet, boardwalk, lean, seat):
     pictures.post_plan(sheet, Box(0, 0, 50, 30), record, record.run.posts[0])
     ((along, down),) = sheet.arrows
     pack, _ = sheet.rects[-1]
-    px, py = pack.middle[0] - 25, pack.middle[1] - 15
+    px, py = pack.x + pack.width / 2 - 25, pack.y + pack.height / 2 - 15
     # Same direction: no part across, and the way is the same.
     assert along * py - down * px == pytest.approx(0.0, abs=1e-6 * max(abs(along), abs(down)) * 30)
     assert along * px + down * py > 0

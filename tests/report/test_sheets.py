@@ -10,7 +10,7 @@ from shimfit.errors import UsageError
 from shimfit.model import Face
 from shimfit.quantities.shown import mark
 from shimfit.report.sheets import cut_sheet_pdf
-from shimfit.report.words import SheetFacts
+from shimfit.report.tables import SheetFacts
 
 FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
 

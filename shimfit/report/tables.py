@@ -1,0 +1,93 @@
+"""A sheet's tables, declared once for every front: what each column is called on paper, and how it is said.
+
+A `Section` holds rows of cells under its columns. `report.page` draws it; `lines` says it at a terminal, each
+column by its own words; a column without words (a box to tick) is for paper alone. Nothing here loads a
+PDF writer.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+from shimfit.model import Face
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from shimfit.model import Foot, Lot
+    from shimfit.standing import RunState, Units
+
+TICK = "☐"
+
+
+@dataclass(frozen=True, slots=True)
+class Drawn:
+    """A cell that is drawn: `draw(sheet, box)`, as wide as its column and so high (mm)."""
+
+    height: float
+    draw: Callable[[Any, Any], None]
+
+
+Cell: TypeAlias = str | Sequence[str | Drawn]
+"""A text, or lines and drawings one below the other."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of a table: its head, its width in mm (0: what is left over), a second line of its head."""
+
+    head: str
+    wide: float = 0.0
+    under: str = ""
+    bold: bool = False
+    """Its first line is to be read first."""
+    words: str = ""
+    """How its cell stands in the row's sentence, `{}` for the cell; an empty cell says nothing."""
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A table of a sheet under its title; one without rows is left out. lead: a sentence above it."""
+
+    title: str
+    columns: Sequence[Column]
+    rows: Sequence[Sequence[Cell]]
+    lead: str = ""
+
+
+def lines(sections: Iterable[Section]) -> Iterator[str]:
+    """The sections' rows as sentences, a line each."""
+    for section in sections:
+        for row in section.rows:
+            cells = zip(section.columns, row, strict=True)
+            yield "".join(column.words.format(cell) for column, cell in cells if cell and column.words)
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """What a workshop sheet's heading needs besides what it is of."""
+
+    job: str
+    run: str
+    units: Units = "mm"
+    faces: Mapping[Face, str] = field(default_factory=lambda: {face: face.value for face in Face})
+    """What the run calls its faces."""
+    feet: Mapping[str, Foot] = field(default_factory=dict)
+    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not given."""
+    made: str | None = None
+    """When it was made (ISO 8601)."""
+    sample: bool = False
+    graduation: int = 16
+    """Marks of the tape to the inch."""
+    materials: Mapping[str, str] = field(default_factory=dict)
+    """What each lot is made of, by its name."""
+
+
+def facts_of(run: RunState, made: str | None, graduation: int = 16, lots: Sequence[Lot] = ()) -> SheetFacts:
+    """The heading of a run's sheet: its names, unit, faces, feet, the box. made: ISO 8601."""
+    feet = {post.name: post.foot for post in run.posts}
+    materials = {lot.lot: lot.material for lot in lots if lot.material}
+    names = run.job, run.name, run.units, run.faces
+    return SheetFacts(*names, feet, made, run.sample, graduation, materials)
