@@ -134,7 +134,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
             half = Asked(mid=True, instrument=args.instrument, by=args.by)
             bowed = log_reading(site, place, args.mid, half, sure=True).message
             logged = replace(logged, message=f"{logged.message}; {bowed}")
-        return _tell_reading(site, logged, args.entry, words, io)
+        return _report_reading(site, logged, args.entry, words, io)
 
 
 def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
@@ -152,7 +152,7 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
     )
 
 
-def _tell_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) -> int:
+def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) -> int:
     """Say what was logged and what is to be done; 1 when it is over tolerance or no pack can do it."""
     from shimfit.standing import standing_json
 
@@ -208,7 +208,7 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
         if last.zero_words and last.zero_found:
             io.talk(last.zero_words)
         logged = log_sensor_reading(site, place, reading_of(last.taken, height_mm), asked)
-        return _tell_reading(site, logged, last.taken.text, f"inclinometer, {last.taken.text}", io)
+        return _report_reading(site, logged, last.taken.text, f"inclinometer, {last.taken.text}", io)
 
 
 def _read_table(args: argparse.Namespace, io: Io) -> int:

@@ -22,7 +22,7 @@ from shimfit.codec import from_json
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
 from shimfit.store.events import BOX_KINDS, UNDONE, left_out, read_data
-from shimfit.store.undo import Voided
+from shimfit.store.history import Voided
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:

@@ -33,13 +33,6 @@ if TYPE_CHECKING:
 # ------------------------------------------------------------ what went wrong, in a sentence
 
 
-class DamagedError(Exception):
-    """An event of the log is not as it was logged."""
-
-    def __init__(self, seq: int, why: str) -> None:
-        super().__init__(f"event {seq} is not as it was logged: {why}")
-
-
 _FULL = "the disk is full: {path} was not changed; free some space and do it again"
 _LOCKED_AWAY = "{path} can't be written (read only): nothing was logged; use --db to name another file"
 _NOT_OURS = "{path} is not a shimfit data file: name another file, or see `shimfit salvage`"
@@ -75,8 +68,6 @@ def file_errors(path: Path) -> Iterator[None]:
         yield
     except FileError:
         raise
-    except DamagedError as error:
-        raise _refused(damaged(path, str(error)), path) from error
     except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", "") or ""
         said = next((one for start, one in _OF_SQLITE.items() if name.startswith(start)), "{path}: {error}")
@@ -84,11 +75,6 @@ def file_errors(path: Path) -> Iterator[None]:
     except OSError as error:
         said = _OF_SYSTEM.get(error.errno or 0, "can't use {path}: {error}")
         raise _refused(said.format(path=path, error=error.strerror or error), path) from error
-
-
-def damaged(path: Path, what: str) -> str:
-    """Nothing is worked out from what is not as it was logged."""
-    return f"{path}: {what}; `shimfit salvage {path} NEW` saves what can be believed into a new file"
 
 
 def _refused(sentence: str, path: Path) -> FileError:
@@ -219,11 +205,6 @@ class WritersTurn:
         self._depth = 0
         self._handle: int | None = None
 
-    @property
-    def taken(self) -> bool:
-        """True while this program may write."""
-        return self._handle is not None
-
     def __enter__(self) -> Self:
         """Wait for the turn. Raises FileError naming who holds it, OSError where no lock can be made."""
         if not self._depth:
@@ -245,13 +226,12 @@ class WritersTurn:
             self._handle = None
 
     def _wait(self) -> int:
-        end_s = time.monotonic() + PATIENCE_S
-        pause_s = _FIRST_PAUSE_S
-        while (handle := _take(lock_file(self._data_file))) is None:
+        file, end_s, pause_s = lock_file(self._data_file), time.monotonic() + PATIENCE_S, _FIRST_PAUSE_S
+        while (handle := _take(file)) is None:
             if time.monotonic() >= end_s:
                 who = "another program"
                 with contextlib.suppress(OSError, ValueError):
-                    who = f"process {int(lock_file(self._data_file).read_text(encoding='ascii'))}"
+                    who = f"process {int(file.read_text(encoding='ascii'))}"
                 raise _refused(
                     f"{who} has been writing to {self._data_file} for {PATIENCE_S:g} s: nothing was logged; "
                     "do it again when that one is done",
@@ -397,11 +377,9 @@ def _look_before_touching(path: Path) -> None:
     """Refuse what is no data file of ours without writing a byte."""
     if path.is_dir():
         raise _refused(f"{path} is a folder: name a file in it", path)
-    try:
-        with path.open("rb") as file:
-            start = file.read(100)
-    except FileNotFoundError:
-        return
+    start = b""
+    with contextlib.suppress(FileNotFoundError), path.open("rb") as file:
+        start = file.read(100)
     if not start:
         return
     if not start.startswith(_MAGIC) or len(start) < 100:
@@ -445,9 +423,8 @@ def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
     real = Path(os.path.realpath(path))
     with os.scandir(real.parent) as entries:
         names = [entry.name for entry in entries if entry.inode() == stat.st_ino and entry.name != real.name]
-    other = next(
-        (one for name in names if os.path.samestat((one := real.with_name(name)).stat(), stat)), None
-    )
+    others = map(real.with_name, names)
+    other = next((one for one in others if os.path.samestat(one.stat(), stat)), None)
     log = None if other is None else Path(f"{other}-wal")
     if read_only and not (log is not None and log.exists() and log.stat().st_size):
         return

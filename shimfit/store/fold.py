@@ -17,10 +17,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Issue, RunState, brief_of, from_brief
-from shimfit.store.crews import Knowledge, Move, Reported, Side, layout_conflict, moves_of
 from shimfit.store.events import RUN_OPTIONS, UNDONE, in_order, left_out, read_data
+from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layout_conflict, moves_of
 from shimfit.store.post import PostBuilder
-from shimfit.store.undo import Voided
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

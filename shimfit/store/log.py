@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.db import DamagedError, damaged, file_errors, open_file
+from shimfit.store.db import file_errors, open_file
 from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
@@ -338,12 +338,12 @@ class Log:
     def _select(self, rest: str, *values: object) -> Iterator[Event]:
         """Events by the rest of a SELECT (WHERE …, ORDER BY …), each as it was logged.
 
-        Raises DamagedError at the first that is not: nothing is worked out from it, shown or handed on.
+        Raises FileError at the first that is not: nothing is worked out from it, shown or handed on.
         """
         for event in self._unchecked(rest, *values):
             why = altered(event)
             if why is not None:
-                raise DamagedError(event.seq, why)
+                raise self._damaged(BadEvent(event.seq, event.id, why))
             yield event
 
     def _unchecked(self, rest: str, *values: object) -> Iterator[Event]:
@@ -388,7 +388,7 @@ class Log:
         some = (wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE))
         found = [one for part in some for one in self._select(f"WHERE seq IN ({_marks(part)})", *part)]
         if gone := set(wanted) - {event.seq for event in found}:
-            raise DamagedError(min(gone), "it is missing")
+            raise self._damaged(BadEvent(min(gone), None, "it is missing"))
         return found
 
     @guarded
@@ -469,7 +469,12 @@ class Log:
         """Raises FileError (what is wrong, how to save the rest) unless every event is as it was logged."""
         bad = self.verify()
         if bad is not None:
-            raise FileError(damaged(self.path, bad.sentence), path=str(self.path))
+            raise self._damaged(bad)
+
+    def _damaged(self, bad: BadEvent) -> FileError:
+        """Nothing is worked out from what is not as it was logged."""
+        save = f"`shimfit salvage {self.path} NEW` saves what can be believed into a new file"
+        return FileError(f"{self.path}: {bad.sentence}; {save}", path=str(self.path))
 
     def head_of(self, job: str, *, upto: int | None = None) -> Head:
         """How far a job's events had got, now or after event `upto`: what its record carries."""

@@ -201,7 +201,7 @@ def check_text(text: str, name: str) -> CheckedFile:
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
-    """One post (or run) on which crews' logs do not agree (store.crews)."""
+    """One post (or run) on which crews' logs do not agree (store.history)."""
 
     job: str
     run: str
@@ -317,7 +317,7 @@ def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) 
 def what_was_seen(
     here: Iterable[Event], new: Sequence[Event], log: str, given: Iterable[Event] = ()
 ) -> list[Draft]:
-    """What a log says of work that it receives: it knows of it from now on (store.crews).
+    """What a log says of work that it receives: it knows of it from now on (store.history).
 
     Nothing is said of what only says so itself, so that logs settle. here: events of the same jobs that are
     there. new: what comes. given: all that stands in the file that it comes from, in that file's order.

@@ -78,7 +78,7 @@ class PostBuilder:
         """Nothing is packed; also when the bed was read, so that no post stands there."""
         self._half: tuple[Reading, int] | None = None
         self._answer: _Answer | None = None
-        self._foretold: _Answer | None = None
+        self._put_in_for: _Answer | None = None
         """What the packs in place were put in for, until they are read."""
         self._packs: list[dict[str, Any]] = []
         """Rows of what is in place; made into packs when somebody looks."""
@@ -134,7 +134,7 @@ class PostBuilder:
         """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
         self.conflict = why
         self.packs_in_conflict = self.packs_in_conflict or packs
-        self._foretold = None
+        self._put_in_for = None
         self.last_seq = max(self.last_seq, event.seq)
         self._half = None
         self._group = []
@@ -194,9 +194,9 @@ class PostBuilder:
             if self._put_in_as_prescribed(event, data):
                 self._leave_out("before it was packed")
             self.tightened = True
-            if self._foretold is not None:
-                self._tried.append((self._foretold, whole))
-                self._foretold = None
+            if self._put_in_for is not None:
+                self._tried.append((self._put_in_for, whole))
+                self._put_in_for = None
         self._packs_when_read = self._packs
         self._leave_out(READ_AGAIN)
         self._count()
@@ -240,7 +240,7 @@ class PostBuilder:
         if answer is None or not self._is_open or data.get("follows") is False:
             return False
         self._packs = answer.packs
-        self._foretold = answer
+        self._put_in_for = answer
         self.packs_by = event.id
         self._as_prescribed = True
         self._packed_since_answer = True
@@ -268,7 +268,7 @@ class PostBuilder:
         self._packs = data["packs"]
         self.packs_by = event.id
         self._as_prescribed = bool(data.get("as_prescribed", False))
-        self._foretold = self._answer if self._as_prescribed else None
+        self._put_in_for = self._answer if self._as_prescribed else None
         self._packed_since_answer = True
         self.conflict = None
         self.packs_in_conflict = False
@@ -292,7 +292,7 @@ class PostBuilder:
         self.leg = data.get("leg", self.leg)
         if before == (self.station_mm, self.leg) or not self.readings:
             return
-        self._foretold = None
+        self._put_in_for = None
         if self._packs or self._verifies or self._work:
             self._work_done("moved", opens_round=False)
             return

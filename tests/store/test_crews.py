@@ -24,10 +24,9 @@ from shimfit.standing import Here
 from shimfit.store.box import BoxFold
 from shimfit.store.events import canonical, microseconds
 from shimfit.store.fold import RunFold, fold_run
-from shimfit.store.journal import Journal
+from shimfit.store.history import voided
+from shimfit.store.journal import Journal, Snapshot
 from shimfit.store.merge import export_text, import_text, line_of, what_was_seen
-from shimfit.store.snapshot import Snapshot
-from shimfit.store.undo import voided
 
 HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "12"))
 TRUE_TIME = datetime.fromisoformat("2026-05-04T08:00:00+02:00")

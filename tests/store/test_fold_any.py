@@ -14,7 +14,7 @@ from shimfit.model import Foot, Lot, Reading, Seat, Tolerance
 from shimfit.store.box import BOX_KINDS, fold_box
 from shimfit.store.events import KINDS, Event
 from shimfit.store.fold import fold_run
-from shimfit.store.undo import Step, to_redo, to_undo, voided, words
+from shimfit.store.history import Step, to_redo, to_undo, voided, words
 
 _JSON = st.recursive(
     st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False) | st.text(max_size=6),

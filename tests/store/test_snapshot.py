@@ -15,11 +15,10 @@ import pytest
 
 from shimfit.errors import FileError
 from shimfit.store.fold import RunFold
-from shimfit.store.journal import LAG, Journal
+from shimfit.store.history import Voided, voided
+from shimfit.store.journal import LAG, Journal, Snapshot
 from shimfit.store.log import Log
 from shimfit.store.merge import export_text
-from shimfit.store.snapshot import Snapshot
-from shimfit.store.undo import Voided, voided
 
 
 def beside(path):
@@ -109,7 +108,7 @@ def test_another_programs_or_another_logs_is_not_used(long_log, crew, tmp_path, 
     south.journal.close()
     shutil.copy(beside(long_log), beside(tmp_path / "south.db"))
     assert said(tmp_path / "south.db") == said_by_the_whole_log(tmp_path / "south.db", tmp_path)
-    monkeypatch.setattr("shimfit.store.snapshot._program", lambda: "0.0.9 another build")
+    monkeypatch.setattr("shimfit.store.journal._program", lambda: "0.0.9 another build")
     assert said(long_log, read_only=True) == said_by_the_whole_log(long_log, tmp_path)
     assert not used
 

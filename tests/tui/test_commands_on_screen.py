@@ -267,7 +267,7 @@ def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_mo
             await hand.sees("can't be due every 9999999999 days")
             await hand.enter("7")
             await hand.sees("no post was proven plumb 7 days ago")
-            site._clock.now += timedelta(days=8)
+            site.journal._clock.now += timedelta(days=8)
             await hand.enter("7")
             await hand.sees("2 of 7 posts are due", "post 2 (2/7)", "Tighten the nut, read again.")
             await hand.sees("re-tighten 1 of 2: on 2026-05-04 the TOP leans", "→ next")
