@@ -16,7 +16,19 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
-from shimfit.model import Face, PostState
+from shimfit.model import (
+    Decision,
+    Face,
+    Foot,
+    Lean,
+    Lot,
+    Pack,
+    PostState,
+    Prescription,
+    Reading,
+    Tolerance,
+    Verdict,
+)
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -24,7 +36,6 @@ if TYPE_CHECKING:
 
     from shimfit.core.lean import Bow
     from shimfit.core.uncertainty.decision import Rule
-    from shimfit.model import Decision, Foot, Lean, Lot, Pack, Prescription, Reading, Tolerance, Verdict
 
 PostKind = Literal["line", "corner", "end"]
 Units = Literal["mm", "inch"]

@@ -10,7 +10,7 @@ import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import one_to_stdout, open_site, words_of
+from shimfit.cli.io import Io, one_to_stdout, open_site, words_of
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Foot, PostState
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_tolerance
@@ -21,7 +21,6 @@ from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, prog
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from shimfit.cli.io import Io
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 

@@ -10,9 +10,9 @@ from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
-from shimfit.cli.io import answered_again, open_site, units_of, words_of
+from shimfit.cli.io import Io, answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
-from shimfit.model import PostState, Reading
+from shimfit.model import PostState, Prescription, Reading
 from shimfit.quantities import shown
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tolerance
 from shimfit.standing import PostRecord, RunState
@@ -20,9 +20,7 @@ from shimfit.standing import PostRecord, RunState
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    from shimfit.cli.io import Io
     from shimfit.entry import EntrySettings
-    from shimfit.model import Prescription
     from shimfit.settings import Settings, Units
     from shimfit.workflow.reading import Asked, Logged
     from shimfit.workflow.site import Place, Site

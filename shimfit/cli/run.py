@@ -7,24 +7,21 @@ from dataclasses import asdict
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import answered_again, open_site, words_of
+from shimfit.cli.io import Io, answered_again, open_site, words_of
 from shimfit.codec import to_json, tolerance_to_json
 from shimfit.errors import Exit, UsageError
-from shimfit.model import Face, Foot
+from shimfit.model import Face, Foot, Tolerance
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
-from shimfit.standing import FACTS, MOST_DAYS, standing_json
+from shimfit.standing import FACTS, MOST_DAYS, PostRecord, RunState, standing_json
 from shimfit.workflow.site import parse_run
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from shimfit.cli.io import Io
     from shimfit.core.layout import Mark
-    from shimfit.model import Tolerance
     from shimfit.settings import Units
-    from shimfit.standing import PostRecord, RunState
     from shimfit.text.phrases import Words
 
 OPTIONS = ("tolerance", "rule", "height", "level", "faces", "layout", "rod_at", "kerf")

@@ -34,13 +34,13 @@ import hashlib
 import json
 import re
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from datetime import datetime
 from functools import cache
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from shimfit import codec
 from shimfit.codec import ANSWER, Shape, also, members
@@ -49,9 +49,6 @@ from shimfit.core.ledger import Remainder
 from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, UsageError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
 from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 GENESIS = ""
 """What the first event of a log names as the hash before it."""

@@ -16,16 +16,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
-from shimfit.standing import FACTS, Issue, RunState, brief_of, from_brief
-from shimfit.store.events import RUN_OPTIONS, UNDONE, in_order, left_out, read_data
+from shimfit.standing import FACTS, Defaults, Issue, PostRecord, RunState, brief_of, from_brief
+from shimfit.store.events import RUN_OPTIONS, UNDONE, Event, in_order, left_out, read_data
 from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layout_conflict, moves_of
 from shimfit.store.post import PostBuilder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
-    from shimfit.standing import Defaults, PostRecord
-    from shimfit.store.events import Event
     from shimfit.store.log import Log
 
 

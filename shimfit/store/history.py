@@ -18,20 +18,13 @@ both reads it again (and, where both packed it, says what is under it).
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import field
 from itertools import chain
-from typing import TYPE_CHECKING, Any, Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
-from shimfit.store.events import BOOKKEEPING, UNDONE, in_order, read_data, words_of
+from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, read_data, words_of
 from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-    from collections.abc import Set as AbstractSet
-
-    from shimfit.store.events import Event
-
 
 # ------------------------------------------------------------ undo and redo
 
@@ -114,7 +107,7 @@ class Step:
         return frozenset((event.run, event.post) for event in self.events if event.post)
 
 
-def to_undo(newest_first: Iterable[Step], void: AbstractSet[str]) -> tuple[Step, ...]:
+def to_undo(newest_first: Iterable[Step], void: Collection[str]) -> tuple[Step, ...]:
     """The last step that stands, with the answers that were given to it since; () when there is none."""
     answers: list[Step] = []
     for step in newest_first:
@@ -128,14 +121,14 @@ def to_undo(newest_first: Iterable[Step], void: AbstractSet[str]) -> tuple[Step,
     return tuple(answers[:1])
 
 
-def to_redo(newest_first: Iterable[Step], void: AbstractSet[str], is_undo: AbstractSet[str]) -> Step | None:
+def to_redo(newest_first: Iterable[Step], void: Collection[str], is_undo: Collection[str]) -> Step | None:
     """The last undo that can be taken back: it stands, and nothing new was done since.
 
     is_undo: ids of every step that is itself an undo or a redo.
     """
     for step in newest_first:
         if step.is_undo:
-            if step.id not in void and step.takes_back and is_undo.isdisjoint(step.takes_back):
+            if step.id not in void and step.takes_back and step.takes_back.isdisjoint(is_undo):
                 return step
         elif not (step.is_bookkeeping or step.is_answer):
             return None

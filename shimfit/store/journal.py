@@ -36,9 +36,9 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import shimfit
 from shimfit.errors import FileError, UsageError
-from shimfit.store.box import BoxFold, fold_box
-from shimfit.store.db import file_errors
-from shimfit.store.events import BOX_KINDS, UNDONE, Draft, canonical, in_order, read_data
+from shimfit.store.box import BoxFold, BoxState, fold_box
+from shimfit.store.db import Opened, file_errors
+from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.history import Step, to_redo, to_undo, voided, words
 from shimfit.store.log import EVERYTHING, Log, guarded
@@ -49,9 +49,6 @@ if TYPE_CHECKING:
     from datetime import datetime
 
     from shimfit.standing import RunState, Units
-    from shimfit.store.box import BoxState
-    from shimfit.store.db import Opened
-    from shimfit.store.events import Event
 
 _Fold = TypeVar("_Fold", RunFold, BoxFold)
 

@@ -19,7 +19,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.db import file_errors, open_file
+from shimfit.store.db import Opened, file_errors, open_file
 from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
@@ -44,7 +44,6 @@ from shimfit.store.events import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-    from shimfit.store.db import Opened
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")

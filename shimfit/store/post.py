@@ -16,7 +16,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from shimfit import codec
-from shimfit.model import Pack, PostState, Reading, Tolerance
+from shimfit.model import Foot, Pack, PostState, Prescription, Reading, Tolerance
 from shimfit.standing import (
     CONTRADICTS,
     CREWS_DISAGREE,
@@ -34,14 +34,12 @@ from shimfit.standing import (
     decide,
     one_lean,
 )
-from shimfit.store.events import shape_of
+from shimfit.store.events import Event, shape_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from shimfit.core.uncertainty.decision import Rule
-    from shimfit.model import Foot, Prescription
-    from shimfit.store.events import Event
 
 
 class PostBuilder:

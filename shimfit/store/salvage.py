@@ -25,7 +25,7 @@ from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
 from shimfit.store import log
 from shimfit.store.db import file_errors
-from shimfit.store.events import Draft, altered, microseconds, wrong_with
+from shimfit.store.events import Draft, Event, altered, microseconds, wrong_with
 from shimfit.store.journal import Journal
 from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen
@@ -33,8 +33,6 @@ from shimfit.store.merge import what_was_seen
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from datetime import datetime
-
-    from shimfit.store.events import Event
 
 
 _OR_NULL = (str, type(None))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import to_json
 from shimfit.core import layout
 from shimfit.core.foot import check_foot
-from shimfit.core.layout import Mark
+from shimfit.core.layout import Mark, Opening
 from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
 from shimfit.quantities import shown
@@ -21,7 +21,6 @@ from shimfit.workflow.site import Place, Site, check_name, in_one_turn
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from shimfit.core.layout import Opening
     from shimfit.model import Foot, Tolerance
     from shimfit.standing import RunState
 

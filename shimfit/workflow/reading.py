@@ -16,10 +16,10 @@ from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
 from shimfit.errors import UsageError
-from shimfit.model import PostState, Reading, Seat, Stage
+from shimfit.model import Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees
-from shimfit.standing import Here
+from shimfit.standing import Here, PostRecord
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
 from shimfit.workflow.packs import awaited_packs, implied_packing, minutes_of, moving, observation
@@ -27,9 +27,6 @@ from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
-
-    from shimfit.model import Pack, Prescription, Verdict
-    from shimfit.standing import PostRecord
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import to_json
 from shimfit.core import lineup, rails
-from shimfit.core.kit import kit_for
+from shimfit.core.kit import Kit, kit_for
 from shimfit.core.lineup import LegLine, LinePost
 from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
@@ -19,7 +19,6 @@ from shimfit.workflow.packs import options_of, scatter_of
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from shimfit.core.kit import Kit
     from shimfit.model import Lot
     from shimfit.standing import Basis, PostRecord, RunState
     from shimfit.workflow.site import Site

@@ -7,7 +7,6 @@ one's own steps: the log keeps what happened, nothing of it counts any more.
 from __future__ import annotations
 
 from importlib.resources import files
-from typing import TYPE_CHECKING
 
 from shimfit.codec import to_json
 from shimfit.core.layout import lay_out
@@ -15,14 +14,10 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot
 from shimfit.quantities.typed import parse_tolerance
-from shimfit.store.events import Draft
+from shimfit.store.events import Draft, Event
 from shimfit.workflow.layout import post_rows
 from shimfit.workflow.reading import log_note, log_reading
-from shimfit.workflow.site import Place
-
-if TYPE_CHECKING:
-    from shimfit.store.events import Event
-    from shimfit.workflow.site import Site
+from shimfit.workflow.site import Place, Site
 
 BOARDWALK = "lakeside-sample"
 PORCH = "porch-sample"

@@ -26,7 +26,7 @@ from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
-from shimfit.store.journal import Journal
+from shimfit.store.journal import JobState, Journal
 from shimfit.store.log import wall_clock
 from shimfit.values import dataclass
 
@@ -35,7 +35,6 @@ if TYPE_CHECKING:
     from shimfit.model import Foot, Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.box import BoxState
-    from shimfit.store.journal import JobState
 
 
 @dataclass(frozen=True, slots=True)

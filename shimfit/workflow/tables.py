@@ -20,7 +20,7 @@ from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
 from shimfit.workflow.reading import Asked, Logged, log_reading, second_look
-from shimfit.workflow.site import Place, check_name
+from shimfit.workflow.site import Place, Site, check_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
     from shimfit.model import Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
-    from shimfit.workflow.site import Site
 
 KINDS = ("line", "corner", "end")
 POSTS = (
