@@ -520,11 +520,11 @@ class ShimfitApp(App[None]):
             if action is None or name in self._does:
                 self._does[name]()
             elif action.page == page.NAME:
-                page.perform(name)
+                getattr(page, name)()
             elif action.page:
                 self.go(action.page)
                 if name != "stock_out":  # there nothing is marked yet: the page says what to do
-                    self.page.call_after_refresh(self.page.perform, name)
+                    self.page.call_after_refresh(getattr(self.page, name))
             elif action.label:
                 page.ask(Question(action.label, action.asks, partial(self.session.do, name)))
             else:

@@ -5,27 +5,21 @@ from __future__ import annotations
 import shlex
 from typing import TYPE_CHECKING
 
-from textual import on
-
-from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
 from shimfit.tui.commands import BEGINS, ENDED, Wanted
-from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.screens.page import Question, RowsPage
 from shimfit.tui.session import Outcome, refused
-from shimfit.tui.widgets import Rows, Tap
+from shimfit.tui.widgets import Tap
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
-    from textual.app import ComposeResult
-
-    from shimfit.text.canvas import Run
     from shimfit.tui.commands import Command, Commands
     from shimfit.tui.session import Session
 
 
-class CommandScreen(Page):
+class CommandScreen(RowsPage):
     """What a command takes, to be filled in; then what it says."""
 
     NAME = "command"
@@ -45,14 +39,6 @@ class CommandScreen(Page):
         """The page that was in front before."""
         self._settings_before = session.settings
 
-    def compose_body(self) -> ComposeResult:
-        """The sheet."""
-        yield Rows(id="list")
-
-    def focus_home(self) -> None:
-        """The sheet takes the keys."""
-        self.query_one("#list", Rows).focus()
-
     def begin(
         self, name: str, given: Mapping[str, str] | None = None, *, back: str = "", at_once: bool = False
     ) -> None:
@@ -62,7 +48,7 @@ class CommandScreen(Page):
         """
         self._back = back or self._back
         if self._work is not None:
-            self.say(Outcome(f"{self._called()} still runs: Esc stops it", done=False))
+            self.say(Outcome(f"{self._called} still runs: Esc stops it", done=False))
             return
         self._command = next(one for one in self._commands.listed if one.name == name)
         self._wanted = tuple(Wanted(option) for option in self._command.takes)
@@ -75,25 +61,19 @@ class CommandScreen(Page):
         else:
             self._start()
 
-    def fill(self) -> None:
+    def _fill(self) -> None:
         """What is wanted, or what was said."""
-        width = self.window.width
-        rows = self.query_one("#list", Rows)
+        width, more = self.window.width, self.session.glyphs.more
         if self._text is not None:
-            rows.fill([[(row, "")] for text in self._text for row in _broken(text, width)])
-        else:
-            rows.fill([*self._form(width)])
-
-    def _form(self, width: int) -> Iterator[list[Run]]:
-        more = self.session.glyphs.more
+            self.list.fill([[(row, "")] for text in self._text for row in _broken(text, width)])
+            return
         typed = shlex.join(self._words()) if self._command is not None else ""
-        yield [(clipped(f"do it: shimfit {typed}", width, more), "strong")]
+        rows = [(f"do it: shimfit {typed}", "strong")]
         for one in self._wanted:
-            value = self._values.get(one.label, "")
-            default = one.option.how.get("default")
+            value, default = self._values.get(one.label, ""), one.option.how.get("default")
             otherwise = "needed" if one.is_needed else f"({default})" if default else ""
-            shown = value or otherwise
-            yield [(clipped(f"  {one.label:<13} {shown}", width, more), "strong" if value else "")]
+            rows.append((f"  {one.label:<13} {value or otherwise}", "strong" if value else ""))
+        self.list.fill([[(clipped(text, width, more), role)] for text, role in rows])
 
     # ------------------------------------------------------------ filling in
 
@@ -118,52 +98,44 @@ class CommandScreen(Page):
             return Outcome("")
 
         start = self._values.get(one.label, "")
-        if not start and one.label == "path" and self._called() in BEGINS and self.session.place is not None:
+        if not start and one.label == "path" and self._called in BEGINS and self.session.place is not None:
             start = f"{self.session.place.job}/"
         self.ask(Question(one.label, one.says, answer, start))
 
-    @on(Rows.Moved, "#list")
-    def _moved(self, event: Rows.Moved) -> None:
-        event.stop()
+    def _moved(self) -> None:
         self.outcome = None
         self.show_echo()
 
-    @on(Rows.Chosen, "#list")
-    def _chosen(self, event: Rows.Chosen) -> None:
-        event.stop()
+    def _chosen(self, index: int) -> None:
         if self._text is not None:
             self.step_back()
-        elif event.index == 0:
+        elif index == 0:
             self._start()
         else:
-            self._change(self._wanted[event.index - 1])
+            self._change(self._wanted[index - 1])
 
     def _change(self, one: Wanted) -> None:
         """Another value: a choice goes to the next, a flag turns over, else the line asks."""
         choices = ["", "yes"] if one.is_flag else ["", *one.option.how.get("choices", ())]
-        if len(choices) > 1:
-            now = self._values.pop(one.label, "")
-            following = choices[(choices.index(now) + 1) % len(choices)]
-            if following:
-                self._values[one.label] = following
-            self.outcome = None
-            self.show()
-        else:
+        if len(choices) == 1:
             self._ask_for(one, self.stop_asking)
-
-    def open_marked(self) -> None:
-        """Do it, or change the marked row."""
-        self.query_one("#list", Rows).action_choose()
+            return
+        following = choices[(choices.index(self._values.pop(one.label, "")) + 1) % len(choices)]
+        if following:
+            self._values[one.label] = following
+        self.outcome = None
+        self.show()
 
     # ------------------------------------------------------------ running
 
     def _words(self) -> list[str]:
-        assert self._command is not None
+        """The line of the command line that it is, words in their places before options."""
         filled = [one for one in self._wanted if self._values.get(one.label)]
-        in_place = [word for one in filled if one.is_word for word in one.words(self._values[one.label])]
-        named = [word for one in filled if not one.is_word for word in one.words(self._values[one.label])]
-        return [*self._command.name.split(), *in_place, *named]
+        filled.sort(key=lambda one: not one.is_word)
+        words = [word for one in filled for word in one.words(self._values[one.label])]
+        return [*self._called.split(), *words]
 
+    @property
     def _called(self) -> str:
         return self._command.name if self._command is not None else ""
 
@@ -177,19 +149,19 @@ class CommandScreen(Page):
             self.program.lend_sensor()
         self._text, self._ended, self.outcome = [], "", None
         running = Running(lambda said, stop: commands.run(words, said, stop))
-        self.work(running, lambda: self._is_over(running))
+        self.work(running, lambda: self._over(running))
 
     def show_work(self, running: Running) -> None:
         """Show what has been said since the last look, and the seconds."""
         self._text = running.text()
         self.show()
 
-    def _is_over(self, running: Running) -> None:
+    def _over(self, running: Running) -> None:
         self._text = running.text()
         self._ended = ENDED.get(running.code, "a fault of the program's own")
         self.program.command_ran(self._settings_before)
         self.show()
-        self.query_one("#list", Rows).mark(0)
+        self.list.mark(0)
         if self._ended not in (ENDED[0], ENDED[1]):
             first = next((line for line in self._text if line.strip()), "nothing was said")
             self.say(refused(first.strip()))
@@ -198,47 +170,38 @@ class CommandScreen(Page):
         """Esc stops what runs; else from what was said back to what was filled in; else away."""
         if self.interrupt():
             return True
-        if self._text is None or not self._wanted:
-            self._text, self.outcome = None, None
-            if self._back == "post":
-                return False
-            self.program.do(f"go_{self._back}")
-            return True
+        fills_in_again = self._text is not None and bool(self._wanted)
         self._text, self.outcome = None, None
-        self.show()
-        self.query_one("#list", Rows).mark(0)
-        return True
+        if fills_in_again:
+            self.show()
+            self.list.mark(0)
+        elif self._back != "post":
+            self.program.do(f"go_{self._back}")
+        return fills_in_again or self._back != "post"
 
-    # ------------------------------------------------------------ drawing
+    # ------------------------------------------------------------ what is said
 
-    def draw_headline(self, width: int, height: int) -> Canvas:
-        """The command, and how it goes on or ended."""
-        canvas = Canvas(width, height)
-        running = self._work
+    def _headline(self, width: int) -> str:  # noqa: ARG002 - it is clipped
+        running, how = self._work, self._ended
         if running is not None:
             state = "stopping as soon as it can" if running.stopping else "Esc stops it"
             how = f"runs, {running.seconds:.0f} s   {state}"
-        elif self._text is not None:
-            how = self._ended
-        else:
+        elif self._text is None:
             how = self._command.says if self._command is not None else ""
-        canvas.put(0, 0, clipped(f"{self._called()}: {how}", width, self.session.glyphs.more), "strong")
-        return canvas
+        return f"{self._called}: {how}"
 
-    def default_hint(self) -> str:
-        """What the marked row is."""
+    def _hint(self) -> str:
         if self._text is not None:
             return "PgUp and PgDn move; Esc goes back" if self._work is None else "it works"
-        index = self.query_one("#list", Rows).index
+        index = self.list.index
         return self._wanted[index - 1].says if 0 < index <= len(self._wanted) else "Enter does it"
 
-    def own_keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
+    def _own_keys(self) -> Sequence[Tap]:
         if self._work is not None:
             return (Tap("Esc stop", "leave"), Tap("F1 help", "help"))
         if self._text is not None:
             return (Tap("Esc back", "leave"), Tap("^P all", "palette"))
-        return super().own_keys()
+        return super()._own_keys()
 
 
 def _broken(text: str, width: int) -> list[str]:

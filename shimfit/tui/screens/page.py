@@ -1,4 +1,4 @@
-"""What all five screens share: names to tap, headline, banner, echo, the line, the keys at the foot."""
+"""What all pages share: tabs, headline, banner, echo, the line, the keys at the foot; a list, a table."""
 
 from __future__ import annotations
 
@@ -10,19 +10,20 @@ from textual import on
 from textual.widgets import Label
 
 from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
-from shimfit.text.canvas import Canvas
+from shimfit.text.canvas import Canvas, written
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
 from shimfit.tui.session import Outcome
-from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Tap, Taps
+from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Rows, Tap, Taps
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from textual import events
     from textual.app import ComposeResult
     from textual.geometry import Size
+    from textual.widget import Widget
 
     from shimfit.settings import Settings
     from shimfit.text.canvas import Run
@@ -44,25 +45,16 @@ WORK_LOOK_S = 0.2
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
 
 
-class Program(Protocol):
-    """The part of the program that a page needs."""
+class _Program(Protocol):
+    """The part of the program (tui.app) that a page needs."""
 
     sound: Sound
 
-    def do(self, name: str) -> None:
-        """Do an action of the table."""
-
-    def go_to_post(self, name: str) -> None:
-        """Stand at a post of the open run, on the home page."""
-
-    def take_settings(self, before: Settings) -> None:
-        """Settings were changed: show in the colours, take the keys and the sensor that they name now."""
-
-    def lend_sensor(self) -> None:
-        """A command is about to listen to the sensor itself; `command_ran` takes the port back."""
-
-    def command_ran(self, before: Settings) -> None:
-        """A command may have logged something, or changed a setting: look at everything anew."""
+    def do(self, name: str) -> None: ...
+    def go_to_post(self, name: str) -> None: ...
+    def take_settings(self, before: Settings) -> None: ...
+    def lend_sensor(self) -> None: ...
+    def command_ran(self, before: Settings) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +128,7 @@ def laid_out(columns: Sequence[Column], width: int, more: str, least: int) -> li
 
 
 class Page(RoleScreen):
-    """One of the five screens."""
+    """One of the pages. What each has of its own follows first: name, widgets, texts and keys."""
 
     NAME: ClassVar[str] = ""
     """Its name among actions.SCREENS."""
@@ -147,8 +139,51 @@ class Page(RoleScreen):
     DOES: ClassVar[str] = "keep"
     """What Enter does with what is asked here."""
 
+    def _body(self) -> Iterable[Widget]:
+        """The page's own widgets."""
+        return ()
+
+    def _fill(self) -> None:
+        """Bring them up to date with the session."""
+
+    def _headline(self, width: int) -> str:  # noqa: ARG002 - pages that have more to say go by it
+        """Where one stands, in a row of that width."""
+        return ""
+
+    def _hint(self) -> str:
+        """What the echo row says when there is nothing else to say."""
+        return ""
+
+    def _own_keys(self) -> Sequence[Tap]:
+        """What the foot offers while nothing is asked."""
+        return [Tap(label.replace("⏎", self.session.glyphs.enter), action) for label, action in self.KEYS]
+
+    def focus_home(self) -> None:
+        """Put the cursor where typing goes when nothing special is asked."""
+        self.line.focus()
+
+    def entered(self, text: str) -> None:
+        """Enter on the line while nothing special is asked."""
+
+    def marked_post(self) -> str:
+        """The post that an action on a post means here."""
+        return self.session.place.post if self.session.place is not None else ""
+
+    def open_marked(self) -> None:
+        """Open what is marked in the list."""
+
+    def step_back(self) -> bool:
+        """Esc: take a step back on the page itself; False when there is none to take."""
+        return self.interrupt()
+
+    # ------------------------------------------------------------ the shared rows
+
     def __init__(self, session: Session) -> None:
-        super().__init__(classes=" ".join(self._sizes()))
+        # Classes for the size. The library gives them too, but late: then all styles come twice.
+        app = self.app
+        axes = zip(app.size, (app.HORIZONTAL_BREAKPOINTS, app.VERTICAL_BREAKPOINTS), strict=True)
+        fitting = [[one for one in breakpoints or () if one[0] <= size] for size, breakpoints in axes]
+        super().__init__(classes=" ".join(max(found)[1] for found in fitting if found))
         self.session = session
         self.question: Question | None = None
         self.outcome: Outcome | None = None
@@ -169,15 +204,6 @@ class Page(RoleScreen):
         self._doing = ""
         """What is being worked on, with its seconds."""
 
-    def _sizes(self) -> Iterator[str]:
-        """Classes for the size. The library gives them too, but late: then all styles come twice."""
-        app = self.app
-        for size, breakpoints in zip(
-            app.size, (app.HORIZONTAL_BREAKPOINTS, app.VERTICAL_BREAKPOINTS), strict=True
-        ):
-            if fitting := [found for found in breakpoints or () if found[0] <= size]:
-                yield max(fitting)[1]
-
     @property
     def is_up(self) -> bool:
         """Its parts are there, and stay: until then what is said and asked is kept."""
@@ -189,9 +215,9 @@ class Page(RoleScreen):
         return self.size if self.size.width else self.app.size
 
     @property
-    def program(self) -> Program:
+    def program(self) -> _Program:
         """The program, as far as a page needs it."""
-        return cast("Program", self.app)
+        return cast("_Program", self.app)
 
     @property
     def line(self) -> EntryLine:
@@ -201,38 +227,15 @@ class Page(RoleScreen):
     def compose(self) -> ComposeResult:
         """Put the shared rows around the page's own body."""
         yield Taps(id="tabs")
-        yield Picture(self.draw_headline, id="headline")
-        yield from self.compose_body()
+        yield Picture(self._draw_headline, id="headline")
+        yield from self._body()
         yield Picture(partial(self._draw_text, lambda: (TOO_SMALL, "strong")), id="small")
         yield Picture(partial(self._draw_text, lambda: (self.banner_text, "refused")), id="banner")
-        yield Picture(partial(self._draw_text, lambda: self.echo_text(self.line.value)), id="echo")
+        yield Picture(partial(self._draw_text, lambda: self._echo(self.line.value)), id="echo")
         with Beside(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
             yield EntryLine(id="entry")
         yield Taps(id="keys")
-
-    def compose_body(self) -> ComposeResult:
-        """The page's own widgets; none unless the page has some."""
-        yield from ()
-
-    def fill(self) -> None:
-        """Bring the page's own widgets up to date with the session."""
-
-    def show(self) -> None:
-        """Bring everything on the page up to date with the session, as soon as it is there."""
-        if not self.is_up:
-            return
-        self.fill()
-        before = self.banner_rows
-        self.warn(self._fault)  # a run that two crews laid out differently has a banner too
-        if self.banner_rows != before:
-            self.call_after_refresh(self.show)  # its rows come off the rest
-        self.show_echo()
-        for picture in self.query(Picture):
-            picture.redraw()
-        self.show_keys()
-
-    # ------------------------------------------------------------ the shared rows
 
     def on_mount(self) -> None:
         """Offer the names of the screens and put the cursor where typing goes."""
@@ -240,7 +243,7 @@ class Page(RoleScreen):
         line = self.line
         line.cursor_blink = False
         line.lends = self.ALWAYS_ASKS
-        self.watch(line, "value", self._typed, init=False)
+        self.watch(line, "value", self._changed, init=False)
         self.query_one("#line").display = self.ALWAYS_ASKS
         self._is_mounted_whole = True
         self.focus_home()
@@ -267,47 +270,36 @@ class Page(RoleScreen):
 
     def on_resize(self, event: events.Resize) -> None:
         """Below the least size one sentence stands above the line."""
-        tiny = event.size.width < LEAST_COLUMNS or event.size.height < LEAST_ROWS
-        self.set_class(tiny, "-tiny")
+        self.set_class(event.size.width < LEAST_COLUMNS or event.size.height < LEAST_ROWS, "-tiny")
         self._offer_tabs()
         self.call_after_refresh(self.show)
 
-    def focus_home(self) -> None:
-        """Where typing goes when nothing special is asked."""
-        self.line.focus()
+    def show(self) -> None:
+        """Bring everything on the page up to date with the session, as soon as it is there."""
+        if not self.is_up:
+            return
+        self._fill()
+        before = self.banner_rows
+        self.warn(self._fault)  # a run that two crews laid out differently has a banner too
+        if self.banner_rows != before:
+            self.call_after_refresh(self.show)  # its rows come off the rest
+        self.show_echo()
+        for picture in self.query(Picture):
+            picture.redraw()
+        self.show_keys()
 
-    def headline(self, width: int) -> str:  # noqa: ARG002 - pages that have more to say go by it
-        """Where one stands, in a row of that width."""
-        return ""
-
-    def draw_headline(self, width: int, height: int) -> Canvas:
-        """The row that says it."""
-        canvas = Canvas(width, height)
-        canvas.put(0, 0, clipped(self.headline(width), width, self.session.glyphs.more), "strong")
-        return canvas
-
-    def default_hint(self) -> str:
-        """What the echo row says when there is nothing else to say."""
-        return ""
+    def show_keys(self) -> None:
+        """Offer the keys of the moment."""
+        taps = [replace(tap, label=self.session.keys.spell(tap.label)) for tap in self.keys()]
+        self.query_one("#keys", Taps).offer([taps])
 
     def keys(self) -> Sequence[Tap]:
         """What the foot offers now."""
         if self.question is None:
-            return self.own_keys()
+            return self._own_keys()
         leave = "leave" if self.question.back is None else "back"
         does = self.question.does or self.DOES
         return (Tap(f"Esc {leave}", "leave"), Tap(f"{self.session.glyphs.enter} {does}", "enter"))
-
-    def own_keys(self) -> Sequence[Tap]:
-        """What it offers while nothing is asked."""
-        enter = self.session.glyphs.enter
-        return [Tap(label.replace("⏎", enter), action) for label, action in self.KEYS]
-
-    def show_keys(self) -> None:
-        """Offer the keys of the moment."""
-        spell = self.session.keys.spell
-        taps = [replace(tap, label=spell(tap.label)) for tap in self.keys()]
-        self.query_one("#keys", Taps).offer([taps])
 
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move, and ring for it."""
@@ -323,18 +315,16 @@ class Page(RoleScreen):
             return
         run = self.session.run
         text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
-        if text == self.banner_text:
-            return
-        self.banner_text = text
-        banner = self.query_one("#banner", Picture)
-        banner.styles.height = self.banner_rows
-        banner.set_class(bool(text), "-shown")
-        banner.redraw()
+        if text != self.banner_text:
+            self.banner_text = text
+            banner = self.query_one("#banner", Picture)
+            banner.styles.height = self.banner_rows
+            banner.set_class(bool(text), "-shown")
+            banner.redraw()
 
     def show_echo(self) -> None:
         """Say on the echo row what there is to say; a long sentence takes more rows."""
-        echo = self.query_one("#echo", Picture)
-        rows = self.echo_rows
+        echo, rows = self.query_one("#echo", Picture), self.echo_rows
         if echo.styles.height is None or echo.styles.height.value != rows:
             echo.styles.height = rows
         echo.redraw()
@@ -342,41 +332,39 @@ class Page(RoleScreen):
     @property
     def echo_rows(self) -> int:
         """Rows that the echo takes now."""
-        text, _ = self.echo_text(self.line.value)
         most = SQUAT_ECHO_ROWS if self.has_class("-squat") else ECHO_ROWS
-        return min(most, len(wrapped(text, self.window.width)))
+        return min(most, len(wrapped(self._echo(self.line.value)[0], self.window.width)))
 
     @property
     def banner_rows(self) -> int:
         """Rows that the banner takes now."""
-        if not self.banner_text:
-            return 0
-        return min(1 if self.has_class("-squat") else 2, len(wrapped(self.banner_text, self.window.width)))
+        most = 0 if not self.banner_text else 1 if self.has_class("-squat") else 2
+        return min(most, len(wrapped(self.banner_text, self.window.width)))
+
+    def _draw_headline(self, width: int, height: int) -> Canvas:
+        text = clipped(self._headline(width), width, self.session.glyphs.more)
+        return written([(text, "strong")], width, height)
 
     def _draw_text(self, what: Callable[[], tuple[str, str]], width: int, height: int) -> Canvas:
         """Text broken between words; what does not fit the rows ends in a sign."""
-        canvas, (text, role) = Canvas(width, height), what()
+        text, role = what()
         rows = wrapped(text, width)
         if len(rows) > height > 0:
             rows[height - 1] = clipped(" ".join(rows[height - 1 :]), width, self.session.glyphs.more)
-        for y, row in enumerate(rows[:height]):
-            canvas.put(0, y, row, role)
-        return canvas
+        return written(((row, role) for row in rows), width, height)
 
-    def echo_text(self, typed: str) -> tuple[str, str]:
+    def _echo(self, typed: str) -> tuple[str, str]:
         """What the echo row says, and in which role."""
-        signs = self.session.glyphs
-        if self._doing and self.question is None:
+        signs, outcome, question = self.session.glyphs, self.outcome, self.question
+        if self._doing and question is None:
             return self._doing, "strong"
-        if self.outcome is not None and not self.outcome.done:
-            return f"{signs.refused} {self.outcome.message}", "refused"
-        if self.outcome is not None and self.outcome.message:
-            return f"{signs.understood} {self.outcome.message}", "strong"
-        if self.question is None:
-            return self.default_hint(), ""
-        if typed and self.question.echo is not None:
-            return self.question.echo(typed), ""
-        return self.question.hint, ""
+        if outcome is not None and not outcome.done:
+            return f"{signs.refused} {outcome.message}", "refused"
+        if outcome is not None and outcome.message:
+            return f"{signs.understood} {outcome.message}", "strong"
+        if question is None:
+            return self._hint(), ""
+        return question.echo(typed) if typed and question.echo is not None else question.hint, ""
 
     # ------------------------------------------------------------ asking
 
@@ -391,14 +379,6 @@ class Page(RoleScreen):
         self.show_keys()
         self.show_echo()
 
-    def _open_line(self, label: str, value: str, *, lends: bool) -> None:
-        self.query_one("#line").display = self.ALWAYS_ASKS or self.question is not None
-        self.query_one("#prompt", Label).update(f"{label}{self.session.glyphs.prompt} ")
-        line = self.line
-        line.lends = lends
-        line.value = value
-        line.cursor_position = len(value)
-
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
         self.question = None
@@ -408,35 +388,19 @@ class Page(RoleScreen):
         self.focus_home()
         self.show()
 
-    def interrupt(self) -> bool:
-        """Ctrl+C: stop what is being worked out here; False when nothing is."""
-        if self._work is None:
-            return False
-        self._work.stop()
-        self.show_work(self._work)
-        return True
-
-    def step_back(self) -> bool:
-        """Esc: take a step back on the page itself; False when there is none to take."""
-        return self.interrupt()
-
-    def is_stopped(self) -> bool:
-        """True once somebody has stopped what is being worked out: nothing of it is kept."""
-        return self._work is not None and self._work.stopping
+    def _open_line(self, label: str, value: str, *, lends: bool) -> None:
+        self.query_one("#line").display = self.ALWAYS_ASKS or self.question is not None
+        self.query_one("#prompt", Label).update(f"{label}{self.session.glyphs.prompt} ")
+        line = self.line
+        line.lends = lends
+        line.value = value
+        line.cursor_position = len(value)
 
     def clear_line(self) -> None:
         """Begin the line anew."""
         self.outcome = None
         self.line.value = ""
         self.show_echo()
-
-    def _typed(self, text: str) -> None:
-        """At every key, before the line itself is drawn: sign and echo come in one frame, not in two."""
-        if self._hushed:
-            return
-        if self.question is not None or text or not (self.outcome is not None and self.outcome.done):
-            self.outcome = None  # also a refusal whose line was emptied by hand
-        self.typed()
 
     def take_off_line(self, text: str) -> None:
         """Take away what was entered; keys that came meanwhile stay. Does not count as typing."""
@@ -446,6 +410,14 @@ class Page(RoleScreen):
         self._hushed = False
         line.cursor_position = len(line.value)
 
+    def _changed(self, text: str) -> None:
+        """At every key, before the line itself is drawn: sign and echo come in one frame, not in two."""
+        if self._hushed:
+            return
+        if self.question is not None or text or not (self.outcome is not None and self.outcome.done):
+            self.outcome = None  # also a refusal whose line was emptied by hand
+        self.typed()
+
     def typed(self) -> None:
         """Something changed on the line."""
         self.show_echo()
@@ -453,10 +425,10 @@ class Page(RoleScreen):
 
     def submit(self, text: str) -> None:
         """Enter on the line; done before the next key is taken."""
-        if self.question is None:
+        question = self.question
+        if question is None:
             self.entered(text)
             return
-        question = self.question
         if question.doing:
             self._work_out(question, text)
             return
@@ -469,6 +441,18 @@ class Page(RoleScreen):
             self.line.refused = text
         self.say(outcome)
         self.show_keys()
+
+    def ask_for_reading(self, first: str) -> None:
+        """A reading typed on a page that is not the post's: the line opens and names the post it is for."""
+        name, session = self.marked_post(), self.session
+
+        def echo(text: str) -> str:
+            from shimfit.tui.screens.post_pictures import echo_words
+
+            return echo_words(session.echo(text), session.aim(text), session.glyphs, self.window.width)[0]
+
+        log = partial(session.enter, post=name)
+        self.ask(Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo))
 
     # ------------------------------------------------------------ what takes its time
 
@@ -501,6 +485,18 @@ class Page(RoleScreen):
             self.stop_asking()
         self.show_echo()
 
+    def interrupt(self) -> bool:
+        """Ctrl+C: stop what is being worked out here; False when nothing is."""
+        if self._work is None:
+            return False
+        self._work.stop()
+        self.show_work(self._work)
+        return True
+
+    def is_stopped(self) -> bool:
+        """True once somebody has stopped what is being worked out: nothing of it is kept."""
+        return self._work is not None and self._work.stopping
+
     def on_unmount(self) -> None:
         """The way out does not wait for what runs."""
         if self._work is not None:
@@ -518,11 +514,11 @@ class Page(RoleScreen):
             return 0
 
         def over() -> None:
-            stopped, self._doing = running.stopping, ""
+            self._doing = ""
             running.fault()
             if found[0].done and self.question is question:
                 self.stop_asking()
-            elif not found[0].done and self.question is None and not stopped:
+            elif not found[0].done and self.question is None and not running.stopping:
                 self.ask(replace(question, value=text))
             self.session.answer_missing()  # what was done may have changed the box
             self.show()
@@ -533,12 +529,7 @@ class Page(RoleScreen):
         running, self._answers = Running(answer), (question, text)
         self.work(running, over)
 
-    def entered(self, text: str) -> None:
-        """Enter on the line while nothing special is asked."""
-
-    def perform(self, name: str) -> None:
-        """Do an action of the table that belongs to this page."""
-        getattr(self, name)()
+    # ------------------------------------------------------------ keys and taps
 
     def press(self, event: events.Key) -> bool:
         """Take a key while the list has the keys: a letter of this page, or the first figure of a reading.
@@ -547,19 +538,16 @@ class Page(RoleScreen):
         """
         if self.question is not None or self.ALWAYS_ASKS:
             return False
-        if event.key in LIST_KEYS and not (event.key == "enter" and self._asked):
-            self._asked, self._astray = None, False
-            return False
-        sign = event.character or ""
         asked, self._asked = self._asked, None
         astray, self._astray = self._astray, False
-        name = self.letters().get(event.key)
+        name = asked if event.key == "enter" else self.letters().get(event.key)
+        if name is None and event.key in LIST_KEYS:
+            return False
+        sign = event.character or ""
         if name is not None and astray and sign.isalpha():
             # A word is being typed where no line is open: nothing of it may begin something by accident.
             self._asked = name
             self.say(Outcome(f"{sign} here: {BY_NAME[name].title}? Enter does it", done=False))
-        elif asked is not None and event.key == "enter":
-            self.program.do(asked)
         elif name is not None:
             self.program.do(name)
         elif sign and sign in STARTS_A_READING and self.session.run is not None:
@@ -576,28 +564,6 @@ class Page(RoleScreen):
         lent = {action.on_run: action.name for action in ACTIONS if self.NAME == "run" and action.on_run}
         return {"question_mark": "help", "q": "quit", **own, **lent}
 
-    def ask_for_reading(self, first: str) -> None:
-        """A reading typed on a page that is not the post's: the line opens and names the post it is for."""
-        name = self.marked_post()
-
-        def log(text: str) -> Outcome:
-            return self.session.enter(text, post=name)
-
-        def echo(text: str) -> str:
-            from shimfit.tui.screens.post_pictures import echo_words
-
-            parsed = self.session.echo(text)
-            return echo_words(parsed, self.session.aim(text), self.session.glyphs, self.window.width)[0]
-
-        self.ask(Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo))
-
-    def marked_post(self) -> str:
-        """The post that an action on a post means here."""
-        return self.session.place.post if self.session.place is not None else ""
-
-    def open_marked(self) -> None:
-        """Open what is marked in the list."""
-
     @on(Taps.Tapped)
     def _tapped(self, event: Taps.Tapped) -> None:
         event.stop()
@@ -610,3 +576,39 @@ class Page(RoleScreen):
             self.submit(self.line.value)
         else:
             self.program.do(action)
+
+
+class RowsPage(Page):
+    """A page whose list takes the keys."""
+
+    def _body(self) -> Iterable[Widget]:
+        yield Rows(id="list")
+
+    def _moved(self) -> None:
+        """Another row is marked."""
+
+    def _chosen(self, index: int) -> None:
+        """A row was chosen by Enter or a tap."""
+
+    @property
+    def list(self) -> Rows:
+        """The list."""
+        return self.query_one("#list", Rows)
+
+    def focus_home(self) -> None:
+        """The list takes the keys."""
+        self.list.focus()
+
+    def open_marked(self) -> None:
+        """Choose the marked row."""
+        self.list.action_choose()
+
+    @on(Rows.Moved, "#list")
+    def _row_moved(self, event: Rows.Moved) -> None:
+        event.stop()
+        self._moved()
+
+    @on(Rows.Chosen, "#list")
+    def _row_chosen(self, event: Rows.Chosen) -> None:
+        event.stop()
+        self._chosen(event.index)

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from pathlib import Path
 
-    from textual.app import ComposeResult
+    from textual.widget import Widget
 
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
@@ -54,12 +54,11 @@ class PlanScreen(PostList):
         self._off_mm: dict[str, float] | None = None
         """Feet off the string, by post; None: each top is aimed at plumb."""
         self._lines: list[Line] = []
-        self._headline = ""
+        self._title = ""
         self._answer: dict[str, Any] = {}
         """What the sheet is of: the plan, or the answers that the posts wait for."""
 
-    def compose_above(self) -> ComposeResult:
-        """The bar."""
+    def _above(self) -> Iterator[Widget]:
         yield Picture(self._draw_progress, id="progress")
 
     @property
@@ -72,14 +71,14 @@ class PlanScreen(PostList):
         if self.planning is not None:
             self.planning.leave()
 
-    def fill(self) -> None:
+    def _fill(self) -> None:
         """Read the sheet from the log: what is shown is what the posts wait for."""
         if self.planning is None:
             self._read_sheet()
         self.query_one("#progress").display = self.planning is not None
-        super().fill()
+        super()._fill()
 
-    def columns(self) -> Sequence[Column]:
+    def _columns(self) -> Sequence[Column]:
         """The sheet, broken to the list's width; of each row the post that it belongs to is remembered."""
         run, width = self.session.run, self.list_width
         rows: list[Run] = []
@@ -95,14 +94,14 @@ class PlanScreen(PostList):
             self._of_rows += [last] * len(broken) if last is not None else []
         return (Column("", rows),) if rows else ()
 
-    def to_mark(self) -> None:
+    def _to_mark(self) -> None:
         """The row stays marked that was."""
 
     def posts(self) -> Sequence[PostRecord]:
         """Of each row the post that it belongs to."""
         return self._of_rows
 
-    def below(self) -> Iterator[Part]:
+    def _below(self) -> Iterator[Part]:
         """Tapers and strips of the cut sheet from their side, to scale, with what is cut where."""
         words = self.session.words
         if words is None:
@@ -126,9 +125,9 @@ class PlanScreen(PostList):
             drawn = partial(box_side, box.lots, marked, words.glyphs)
             yield Drawing(drawn, 4, 3 * len(box.lots) + 1, "the box to one scale")
 
-    def beside(self) -> Iterator[Part]:
+    def _beside(self) -> Iterator[Part]:
         """The post of the marked row: how it stands and will, and its packs."""
-        words, post = self.session.words, self.marked()
+        post, words = self.marked or (None, None)
         if words is None or post is None or post.reading is None or post.reading.lean is None:
             return
         lean, going_in = words.lean(post.reading.lean, post.height_mm), post.going_in
@@ -164,7 +163,7 @@ class PlanScreen(PostList):
             off_mm=self._off_mm,
             waits_for=self.session.working,
         )
-        self._lines, self._headline = [], f"{place.run}  planning from the box"
+        self._lines, self._title = [], f"{place.run}  planning from the box"
         self.work(planning, lambda: self._is_over(planning))
 
     def line_up(self) -> None:
@@ -240,16 +239,16 @@ class PlanScreen(PostList):
 
         place, run = self.session.place, self.session.run
         if place is None or run is None:
-            self._headline, self._lines = self.session.keys.spell("no run yet: F5 sets one up"), []
+            self._title, self._lines = self.session.keys.spell("no run yet: F5 sets one up"), []
             return
         words = Words(run, self.session.glyphs, graduation=self.session.settings.graduation)
         self._answer = made = self.session.planned or {}
         if made:
-            self._headline = f"{run.name}  {outcome_words(made)}"
+            self._title = f"{run.name}  {outcome_words(made)}"
             self._lines = [(gap_words(made), "strong"), *plan_lines(made, words)]
             return
         waiting = len(posts_to_plan(run))
-        self._headline = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
+        self._title = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
@@ -265,18 +264,15 @@ class PlanScreen(PostList):
 
     # ------------------------------------------------------------ drawing
 
-    def headline(self, width: int) -> str:  # noqa: ARG002 - as it was found when the sheet was read
-        """Run, and how many posts are served."""
-        return self._headline
+    def _headline(self, width: int) -> str:  # noqa: ARG002 - as it was found when the sheet was read
+        return self._title
 
-    def default_hint(self) -> str:
-        """What goes on, or what can be done."""
+    def _hint(self) -> str:
         if self.planning is not None:
             return "Esc stops it and keeps the best so far"
         return self.session.keys.spell("p plans all read posts from one box, ^Z undoes it")
 
-    def own_keys(self) -> Sequence[Tap]:
-        """What can be done from here."""
+    def _own_keys(self) -> Sequence[Tap]:
         if self.planning is not None:
             return (Tap("Esc stop, keep the best", "leave"), Tap("F1 help", "help"))
         line = "u line up" if self._off_mm is None else "u plumb each"

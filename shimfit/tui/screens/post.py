@@ -30,10 +30,10 @@ from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from textual import events
-    from textual.app import ComposeResult
+    from textual.widget import Widget
 
     from shimfit.standing import PostRecord
     from shimfit.tui.sensing import Live
@@ -65,7 +65,7 @@ class PostScreen(Page):
         self._target, self._advice = LiveTarget(), LiveAdvice()
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
 
-    def compose_body(self) -> ComposeResult:
+    def _body(self) -> Iterator[Widget]:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
         yield Picture(lambda w, h: strip_row(self.snapshot, w, h), id="strip")
         with Beside(id="body"):
@@ -112,7 +112,7 @@ class PostScreen(Page):
         padded = self._pad.has_class("-shown")
         return ScreenSize(*self.window, padded, self.banner_rows, self.echo_rows)
 
-    def fill(self) -> None:
+    def _fill(self) -> None:
         """Look at the session again, lay the rows out for what there is to say."""
         self._look(self.snapshot.done)
         self._lay_out()
@@ -281,19 +281,18 @@ class PostScreen(Page):
 
     # ------------------------------------------------------------ the shared rows
 
-    def draw_headline(self, width: int, height: int) -> Canvas:  # noqa: ARG002 - always one row
-        """Run, post, state."""
+    def _draw_headline(self, width: int, height: int) -> Canvas:  # noqa: ARG002 - always one row
         return headline(self.snapshot, self.screen_size, width)
 
-    def echo_text(self, typed: str) -> tuple[str, str]:
+    def _echo(self, typed: str) -> tuple[str, str]:
         """The live echo while something is typed; else what came of the last move, or a hint."""
         if self.question is not None or self.outcome is not None or not typed.strip():
-            return super().echo_text(typed)
+            return super()._echo(typed)
         return echo_words(
             self.snapshot.parsed, self.session.aim(typed), self.session.glyphs, self.window.width
         )
 
-    def default_hint(self) -> str:
+    def _hint(self) -> str:
         """What to do with the empty line."""
         snapshot = self.snapshot
         if snapshot.run is None or snapshot.record is None:
@@ -327,7 +326,7 @@ class PostScreen(Page):
             return live.word
         return next_step(self.snapshot.advice, live.believed, record, words, self.window.width)
 
-    def own_keys(self) -> Sequence[Tap]:
+    def _own_keys(self) -> Sequence[Tap]:
         """While typing the directions in the run's own letters; on the empty line at most five on a phone."""
         look, enter = self.snapshot, self.session.glyphs.enter
         if self.line.value:

@@ -6,23 +6,23 @@ import time
 from functools import partial
 from typing import TYPE_CHECKING
 
-from textual import on
-
 from shimfit.errors import ShimfitError
 from shimfit.model import Face, PostState
 from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.settings import SAYS, choices_of, shown
 from shimfit.text.canvas import Canvas
-from shimfit.text.phrases import rod_words
+from shimfit.text.phrases import fitting, rod_words
 from shimfit.text.pictures import PostInRun, run_in_plan, turn_of
-from shimfit.tui.screens.page import Page, Question
+from shimfit.tui.screens.page import Question, RowsPage
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
-from shimfit.tui.widgets import Picture, Rows
+from shimfit.tui.widgets import Picture
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
-    from textual.app import ComposeResult
+    from collections.abc import Iterator
+
+    from textual.widget import Widget
 
     from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
@@ -39,7 +39,7 @@ _WALKS = {
 }
 
 
-class SetupScreen(Page):
+class SetupScreen(RowsPage):
     """Runs to open, a run to lay out, settings to change."""
 
     NAME = "setup"
@@ -52,34 +52,23 @@ class SetupScreen(Page):
         self._marks: tuple[Mark, ...] = ()
         self._units: Units = session.settings.units
 
-    def compose_body(self) -> ComposeResult:
+    def _body(self) -> Iterator[Widget]:
         """The list; in its place, while a run is set up, the posts that would be laid out."""
-        yield Rows(id="list")
+        yield from super()._body()
         yield Picture(self._draw_preview, id="preview")
 
-    def fill(self) -> None:
-        """Fill the list anew."""
+    def _fill(self) -> None:
         self._entries = self._make_entries()
-        self.query_one("#list", Rows).fill([row for _, _, row in self._entries])
+        self.list.fill([row for _, _, row in self._entries])
 
-    def focus_home(self) -> None:
-        """The list takes the keys."""
-        self.query_one("#list", Rows).focus()
-
-    def draw_headline(self, width: int, height: int) -> Canvas:
-        """What is open and where it is kept."""
-        canvas = Canvas(width, height)
+    def _headline(self, width: int) -> str:
         place = self.session.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
-        kept = f"   kept in {self.session.site.path}"
-        canvas.put(0, 0, open_run + (kept if len(open_run + kept) <= width else ""), "strong")
-        return canvas
+        return fitting(width, "", f"{open_run}   kept in {self.session.site.path}", open_run)
 
-    def default_hint(self) -> str:
-        """What the marked row does."""
+    def _hint(self) -> str:
         entries = self._make_entries()
-        index = self.query_one("#list", Rows).index
-        kind, name, _ = entries[min(index, len(entries) - 1)]
+        kind, name, _ = entries[min(self.list.index, len(entries) - 1)]
         if kind == "set":
             return SAYS[name]
         return {
@@ -90,16 +79,12 @@ class SetupScreen(Page):
             "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
         }.get(kind, OPTION_HINTS.get(name, ""))
 
-    @on(Rows.Moved, "#list")
-    def _moved(self, event: Rows.Moved) -> None:
-        event.stop()
+    def _moved(self) -> None:
         self.outcome = None
         self.show()
 
-    @on(Rows.Chosen, "#list")
-    def _chosen(self, event: Rows.Chosen) -> None:
-        event.stop()
-        kind, name, _ = self._make_entries()[event.index]
+    def _chosen(self, index: int) -> None:
+        kind, name, _ = self._make_entries()[index]
         match kind:
             case "run":
                 job, _, run = name.partition("/")
@@ -120,10 +105,6 @@ class SetupScreen(Page):
                 self.program.do(name)
             case "set":
                 self._change(name)
-
-    def open_marked(self) -> None:
-        """Change or open the marked row."""
-        self.query_one("#list", Rows).action_choose()
 
     def new_run(self) -> None:
         """Ask for a run, one thing after another."""
@@ -189,7 +170,7 @@ class SetupScreen(Page):
             self._units = units_of(self.session.site, answers)
         except ShimfitError:
             self._marks = ()
-        self.query_one("#list").display = not self._marks
+        self.list.display = not self._marks
         preview = self.query_one("#preview", Picture)
         preview.display = bool(self._marks)
         preview.redraw()
