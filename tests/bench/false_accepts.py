@@ -17,6 +17,7 @@ from __future__ import annotations
 import argparse
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +26,7 @@ from shimfit.core.instruments import Instrument
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.entry import EntrySettings, parse_reading
-from shimfit.model import Lean, Tolerance
+from shimfit.model import Lean, Reading, Tolerance
 from shimfit.quantities.typed import parse_tolerance
 from shimfit.workflow.instruments import counted
 
@@ -65,17 +66,24 @@ def typed(offset_mm: float, scale: str, way: str) -> str:
     return f"{offset_mm:.{0 if scale == '1 mm' else 1}f} {way}"
 
 
+@cache
+def read_off(level: Instrument, scale: str, along: int, across: int) -> Reading:
+    """These marks of the scale, typed and counted; each once, whatever it is held against."""
+    settings, step = EntrySettings(units="inch" if scale == "1/16 in" else "mm"), SCALES[scale]
+    text = f"{typed(along * step, scale, 'n')} {typed(across * step, scale, 'o')}"
+    return counted(parse_reading(text, settings), HEIGHT_MM, level)
+
+
 def decided(
     level: Instrument, scale: str, tolerance: Tolerance, tops_mm: Floats, errors_mm: Floats
 ) -> NDArray[np.bool_]:
     """Which of the posts (N, 2) are called plumb."""
-    step, settings = SCALES[scale], EntrySettings(units="inch" if scale == "1/16 in" else "mm")
+    step = SCALES[scale]
     marks = np.abs(np.rint((tops_mm + errors_mm) / step)).astype(int)
     cases, which = np.unique(marks, axis=0, return_inverse=True)
     plumb = np.zeros(len(cases), bool)
-    for k, (along, across) in enumerate((cases * step).tolist()):
-        parsed = parse_reading(f"{typed(along, scale, 'n')} {typed(across, scale, 'o')}", settings)
-        part = counted(parsed, HEIGHT_MM, level)
+    for k, (along, across) in enumerate(cases.tolist()):
+        part = read_off(level, scale, along, across)
         assert part.slope_along is not None
         assert part.slope_across is not None
         lean = Lean(part.slope_along, part.slope_across)

@@ -205,7 +205,7 @@ def test_a_wrong_description_names_file_and_key(toml, says):
     assert caught.value.path == "sensor.toml"
 
 
-@given(st.text(max_size=12))
+@given(st.text(alphabet="0123456789.,eE+-_ xnaify１٣", max_size=12))
 def test_a_number_on_the_wire_is_one_to_everybody(text):
     """Whatever the strict form lets through, float() reads to the same; float() lets more through."""
     data = text.encode()
