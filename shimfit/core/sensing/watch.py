@@ -140,10 +140,6 @@ class Axis:
     """Memory time in samples."""
     spread_deg: float
 
-    def u_statistical_deg(self, seconds: float) -> float:
-        """Standard error joined by what the drift leaves open: the part that holding on can lower."""
-        return math.hypot(self.u_mean_deg, self.drift_deg_per_s * seconds / math.sqrt(12))
-
 
 @dataclass(frozen=True, slots=True)
 class Held:
@@ -421,38 +417,36 @@ class PostWatch:
             self.lose_hold(-math.inf, "sensor frozen?")
             self.view = View(WatchState.FROZEN, f"sensor frozen? the same value for {same_s:.0f} s")
             return
-        times_s, x_deg, y_deg = self._window(now_s)
-        if not len(times_s):
-            self.view = View(WatchState.MOVING, f"gathering samples: {self._missing_s(now_s):.0f} s to go")
+        assert self._first_s is not None
+        spent_s = now_s - self._first_s
+        columns = self._ring.since(now_s - self._s.window_s)
+        enough = spent_s >= self._s.window_s - _SLACK_S
+        if len(columns[0]) < self._s.least_samples:
+            columns = self._ring.since(now_s, at_least=self._s.sparse_samples)
+            enough = len(columns[0]) >= self._s.sparse_samples
+        if not enough:  # how long still, at the pace at which they have come so far
+            count, missing_s = len(self._ring), self._s.window_s - spent_s
+            if count > 1 and (count - 1) / max(spent_s, 1e-9) * self._s.window_s < self._s.least_samples:
+                missing_s = (self._s.sparse_samples - count) * spent_s / (count - 1)
+            wait_s = max(1.0, math.ceil(missing_s))
+            self.view = View(WatchState.MOVING, f"gathering samples: {wait_s:.0f} s to go")
             return
+        times_s, x_deg, y_deg = columns
         axes = (_window_of(times_s, x_deg), _window_of(times_s, y_deg))
         why = self._unrest(now_s, axes)
         if why is not None:
-            self._unsteady(now_s, why, axes)
+            if self._hold_from_s is not None:
+                if self._unrest_s is None:
+                    self._unrest_s, self._hit = max(self._steady_s, self._hold_from_s), False
+                self._hit = self._hit or self._is_hit(axes)
+                if now_s - self._unrest_s > self._s.knock_s:
+                    self.lose_hold(-math.inf, why)
+            self.view = View(WatchState.MOVING, why)
             return
         self._noise_seen = self._noise_seen or any(axis.spread_deg > 0 for axis in axes)
         if self._is_hit(axes):
             self._knock_s = now_s  # too short to be unrest: the window's medians are blind to it
         self._steady(now_s, float(times_s[0]), axes)
-
-    def _window(self, now_s: float) -> tuple[Values, Values, Values]:
-        """Samples to judge, or none while there are not enough."""
-        assert self._first_s is not None
-        s = self._s
-        columns = self._ring.since(now_s - s.window_s)
-        enough = now_s - self._first_s >= s.window_s - _SLACK_S
-        if len(columns[0]) < s.least_samples:
-            columns = self._ring.since(now_s, at_least=s.sparse_samples)
-            enough = len(columns[0]) >= s.sparse_samples
-        return columns if enough else (columns[0][:0], columns[1][:0], columns[2][:0])
-
-    def _missing_s(self, now_s: float) -> float:
-        """Seconds until there are enough samples to judge, at the pace at which they have come so far."""
-        assert self._first_s is not None
-        spent_s, count = now_s - self._first_s, len(self._ring)
-        if count < 2 or (count - 1) / max(spent_s, 1e-9) * self._s.window_s >= self._s.least_samples:
-            return max(1.0, math.ceil(self._s.window_s - spent_s))
-        return max(1.0, math.ceil((self._s.sparse_samples - count) * spent_s / (count - 1)))
 
     def _unrest(self, now_s: float, axes: Axes) -> str | None:
         """Why the window is not steady, or None when it is."""
@@ -509,16 +503,6 @@ class PostWatch:
             for axis, usual in zip(axes, self._usual, strict=True)
             if usual
         )
-
-    def _unsteady(self, now_s: float, why: str, axes: Axes) -> None:
-        if self._hold_from_s is not None:
-            if self._unrest_s is None:
-                self._unrest_s = max(self._steady_s, self._hold_from_s)
-                self._hit = False
-            self._hit = self._hit or self._is_hit(axes)
-            if now_s - self._unrest_s > self._s.knock_s:
-                self.lose_hold(-math.inf, why)
-        self.view = View(WatchState.MOVING, why)
 
     # ---------------------------------------------------------------- the hold
 
@@ -592,7 +576,11 @@ class PostWatch:
         if isinstance(answer, str):
             self.lose_hold(now_s, answer)
             return
-        u_deg = max(axis.u_statistical_deg(answer.seconds) for axis in (answer.x, answer.y))
+        # Standard error joined by what the drift leaves open: the part that holding on can lower.
+        u_deg = max(
+            math.hypot(axis.u_mean_deg, axis.drift_deg_per_s * answer.seconds / math.sqrt(12))
+            for axis in (answer.x, answer.y)
+        )
         assert self._tried_from_s is not None
         if u_deg <= self._s.target_u_deg or now_s - self._tried_from_s >= self._s.longest_s:
             self._taken = answer

@@ -69,17 +69,27 @@ def decide(
     `budgets` (along, across), when still at hand, make the advice exact; else it goes by what the reading
     kept: its own part of the uncertainty, or its largest term.
     """
-    lean = reading.lean
+    lean, u_along, u_across = reading.lean, reading.u_along, reading.u_across
     if lean is None:
         return Verdict("none", None, None, None, 0.0, None, RULE_WORDS[rule])
+    own = (reading.u_own_along, reading.u_own_across)
+    if budgets is None and reading.method == "typed" and None not in (u_along, u_across, *own):
+        # As far as it kept them: the scale's steps are its own; the rest is what typed readings share, the
+        # instrument's accuracy or zero (the length that was read over is small beside it).
+        along, across = (
+            Budget((Term("resolution", part), Term("accuracy", math.sqrt(max(0.0, u * u - part * part)))))
+            for u, part in zip((u_along, u_across), own, strict=True)
+            if u is not None and part is not None
+        )
+        budgets = along, across
     verdict = decide_lean(
         lean,
-        reading.u_along,
-        reading.u_across,
+        u_along,
+        u_across,
         tolerance,
         reading.height_mm,
         rule=rule,
-        budgets=budgets or _kept_budgets(reading),
+        budgets=budgets,
         largest_term=reading.largest_term,
         method=reading.method,
         steps=(reading.step_along or 0.0, reading.step_across or 0.0),
@@ -87,21 +97,6 @@ def decide(
     if reading.zero_found or verdict.decision == "out":
         return verdict
     return replace(verdict, decision="too-close", advice=ZERO_NOT_FOUND)
-
-
-def _kept_budgets(reading: Reading) -> tuple[Budget, Budget] | None:
-    """Budgets of a typed reading as far as it kept them: the scale's steps are its own, the rest is shared.
-
-    What typed readings share is the instrument's accuracy or zero (the length that was read over is small
-    beside it). None of sensor readings, and where no own part was kept.
-    """
-    parts = ((reading.u_along, reading.u_own_along), (reading.u_across, reading.u_own_across))
-    found = [
-        Budget((Term("resolution", own), Term("accuracy", math.sqrt(max(0.0, u * u - own * own)))))
-        for u, own in parts
-        if u is not None and own is not None
-    ]
-    return (found[0], found[1]) if reading.method == "typed" and len(found) == 2 else None
 
 
 def decide_lean(
@@ -127,33 +122,34 @@ def decide_lean(
     _check(*(u for u in (u_along, u_across) if u is not None), lowest=0.0)
     allowed = tolerance.allowed_slope(height_mm) if height_mm > 0.0 else math.nan
     _check(allowed, lowest=0.0)
+    factor, per_direction = FACTORS[rule], tolerance.per_direction
+    advice = None
     if u_along is None or u_across is None:
-        return _without_uncertainty(lean, tolerance, allowed, rule)
-    allowance = _Allowance(allowed, FACTORS[rule], per_direction=tolerance.per_direction)
+        value, _, decision = _judge(lean, 0.0, 0.0, _Allowance(allowed, 0.0, per_direction=per_direction))
+        decision = "out" if value > allowed * (1.0 + _SLACK) else "plumb" if rule == "simple" else "too-close"
+        if decision == "too-close":
+            advice = "the uncertainty of this reading is not known: name the instrument and read again"
+        return Verdict(decision, value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
+    allowance = _Allowance(allowed, factor, per_direction=per_direction)
     value, u, decision = _judge(lean, u_along, u_across, allowance)
-    inside = inside_square if tolerance.per_direction else inside_disk
-    probability = inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
-    factor = FACTORS[rule]
+    probability = allowance.inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
     guard = factor * u
     most_u = max(u_along, u_across)
     unsure = u or most_u  # the lean's own direction may be known exactly
     if decision == "plumb" and factor > 0.0 and most_u > 0.0 and probability < SURE - _SURE_SLACK:
         decision = "too-close"
         # What it takes is more than the guard band: the factor that this u would need.
-        sure = SQUARE_95 * u
-        if not tolerance.per_direction:
-            sure = allowed - sure_radius(allowed, most_u)
+        sure = SQUARE_95 * u if per_direction else allowed - sure_radius(allowed, most_u)
         factor = max(sure, allowed - value) / unsure
     elif decision == "plumb" and not _few_at_limit(lean, (u_along, u_across), steps, allowance):
         decision = "too-close"
         # As if it lay at the far edge of its mark, and never less than what did not do here.
         edge = max(steps) / 2.0 + factor * math.sqrt(max(0.0, most_u**2 - max(steps) ** 2 / 12.0))
         factor = max(edge, (allowed - value) * (1.0 + _AT_MARK)) / unsure
-    advice = None
     if decision == "too-close":
-        close = Closeness(value, allowed, unsure, factor, height_mm, method)
+        close = _Close(value, allowed, unsure, factor, height_mm, method)
         worse = None if budgets is None else max(budgets, key=lambda one: one.u)
-        advice = advise(close, worse, largest_term)
+        advice = _advice(close, worse, largest_term)
     return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
 
 
@@ -189,13 +185,8 @@ def _few_at_limit(
     """True when posts at the limit are called plumb by this mark, or a better one, as seldom as promised."""
     if allowance.factor == 0.0 or min(*steps, *u) <= 0.0:
         return True
-    found = accepted_at_limit(
-        (lean.slope_along, lean.slope_across),
-        u,
-        steps,
-        allowance.slope,
-        per_direction=allowance.per_direction,
-    )
+    mark, per_direction = (lean.slope_along, lean.slope_across), allowance.per_direction
+    found = accepted_at_limit(mark, u, steps, allowance.slope, per_direction=per_direction)
     return found <= normal_below(-allowance.factor) + _SURE_SLACK
 
 
@@ -292,12 +283,11 @@ def marks_called_plumb(
     Empty when none is. The same answer as `decide_lean` gives mark by mark.
     """
     allowance = _Allowance(allowed, factor, per_direction=per_direction)
-    inside = inside_square if per_direction else inside_disk
 
     def is_plumb(lean: Lean) -> bool:
         return (
             _judge(lean, *u, allowance)[2] == "plumb"
-            and inside(lean.slope_along, lean.slope_across, *u, allowed) >= SURE - _SURE_SLACK
+            and allowance.inside(lean.slope_along, lean.slope_across, *u, allowed) >= SURE - _SURE_SLACK
             and _few_at_limit(lean, u, (step, step), allowance)
         )
 
@@ -349,6 +339,11 @@ class _Allowance:
     """Guard band ÷ u."""
     per_direction: bool
 
+    @property
+    def inside(self) -> Callable[[float, float, float, float, float], float]:
+        """Probability of being truly within, of the lean, its uncertainties and the limit."""
+        return inside_square if self.per_direction else inside_disk
+
 
 def _check(*numbers: float, lowest: float = -math.inf) -> None:
     for number in numbers:
@@ -386,28 +381,22 @@ def _compare(value: float, allowed: float, guard: float) -> Decision:
     return "out" if value >= allowed + guard - slack else "too-close"
 
 
-def _without_uncertainty(lean: Lean, tolerance: Tolerance, allowed: float, rule: Rule) -> Verdict:
-    """Verdict where no uncertainty came with the reading."""
-    worst = max(abs(lean.slope_along), abs(lean.slope_across))
-    value = worst if tolerance.per_direction else lean.magnitude
-    if value > allowed * (1.0 + _SLACK):
-        return Verdict("out", value, allowed, None, 0.0, None, RULE_WORDS[rule])
-    if rule == "simple":
-        return Verdict("plumb", value, allowed, None, 0.0, None, RULE_WORDS[rule])
-    advice = "the uncertainty of this reading is not known: name the instrument and read again"
-    return Verdict("too-close", value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
-
-
 # ---------------------------------------------------------------- what settles it
 
 COVERAGE: Final = 2.0
 """Coverage factor of an uncertainty that a person reads (JCGM 100:2008, 6.2.1), as in `Budget.expanded`."""
 MOST_REPEATS: Final = 9
 """Nobody reads a post more often than this."""
+_CURES: Final[dict[Cure, str]] = {
+    "turn": "turn it end for end and read again",
+    "hold": "hold it longer",
+    "repeat": "read it afresh and between the marks too (strong, shy)",
+    "measure": "measure that again",
+}
 
 
 @dataclass(frozen=True, slots=True)
-class Closeness:
+class _Close:
     """A compared value that lies too near its limit."""
 
     value: float
@@ -416,7 +405,7 @@ class Closeness:
     factor: float
     """Guard band ÷ u."""
     height_mm: float
-    method: Literal["typed", "sensor"] = "typed"
+    method: Literal["typed", "sensor"]
 
     @property
     def wanted_u(self) -> float:
@@ -432,91 +421,50 @@ class Closeness:
         return f"±{self.top(COVERAGE * u)}"
 
 
-def advise(close: Closeness, budget: Budget | None, largest_term: str | None) -> str:
+def _advice(close: _Close, budget: Budget | None, largest_term: str | None) -> str:
     """One or two sentences: the cheapest thing that settles it with numbers at the top, else what is left."""
-    good_to = f"this reading is good to {close.good_to(close.u)} at the top"
-    if budget is not None:
-        for settle in (_by_turning, _by_reading_finer, _by_holding, _by_repeating):
-            sentence = settle(close, budget)
-            if sentence is not None:
-                return f"{good_to}; {sentence}"
-    else:
-        sentence = _by_words(close, cure_of(largest_term))
-        if sentence is not None:
-            return f"{good_to}, most of it {largest_term}; {sentence}"
-    return f"{good_to}; {_what_is_left(close)}"
-
-
-def _by_turning(close: Closeness, budget: Budget) -> str | None:
-    """Two readings end for end: the zero and its like go, the rest is averaged over two."""
-    if not budget.only("turn").terms:
-        return None
-    rest = math.hypot(budget.without("turn").without("repeat").u, budget.only("repeat").u / math.sqrt(2.0))
-    if rest > close.wanted_u:
-        return None
-    return (
-        f"turn it end for end and read again: that leaves {close.good_to(rest)}, "
-        f"and {close.good_to(close.wanted_u)} is enough"
-    )
-
-
-def _by_reading_finer(close: Closeness, budget: Budget) -> str | None:
-    """Strong or shy halve the step of a tape."""
-    steps = math.hypot(*(term.u for term in budget.terms if term.name == "resolution"))
-    rest = math.sqrt(max(0.0, budget.u**2 - steps**2))
-    finer = math.hypot(rest, steps / 2.0)
-    if close.method != "typed" or steps == 0.0 or finer > close.wanted_u:
-        return None
-    return f"read it between the marks too (strong, shy): that leaves {close.good_to(finer)}"
-
-
-def _by_holding(close: Closeness, budget: Budget) -> str | None:
-    """A hold k times as long makes the noise √k smaller."""
-    noise = budget.only("hold").u
-    room = close.wanted_u**2 - budget.without("hold").u ** 2
-    if noise == 0.0 or room <= 0.0:
-        return None
-    times = math.ceil((noise**2 / room) * 10.0 - 1e-9) / 10.0
-    return f"hold it {times:g} times as long" if 1.0 < times <= 20.0 else None
-
-
-def _by_repeating(close: Closeness, budget: Budget) -> str | None:
-    """Several readings make what is different each time √(their number) smaller."""
-    each = budget.only("repeat").u
-    room = close.wanted_u**2 - budget.without("repeat").u ** 2
-    if each == 0.0 or room <= 0.0:
-        return None
-    readings = math.ceil(each**2 / room - 1e-9)
-    if not 1 < readings <= MOST_REPEATS:
-        return None
-    return f"read it {readings} times afresh: where they differ a little, their mean settles it"
-
-
-def _by_words(close: Closeness, cure: Cure | None) -> str | None:
-    enough = f"{close.good_to(close.wanted_u)} would settle it"
-    match cure:
-        case "turn":
-            return f"turn it end for end and read again: {enough}"
-        case "hold":
-            return f"hold it longer: {enough}"
-        case "repeat":
-            return f"read it afresh and between the marks too (strong, shy): {enough}"
-        case "measure":
-            return f"measure that again: {enough}"
-        case _:
-            return None
-
-
-def _what_is_left(close: Closeness) -> str:
-    """No reading settles it: a better instrument, or less lean."""
+    good_to, wanted = f"this reading is good to {close.good_to(close.u)} at the top", close.wanted_u
+    cure = _CURES.get(cure_of(largest_term) or "replace") if budget is None else None
+    if cure is not None:
+        return f"{good_to}, most of it {largest_term}; {cure}: {close.good_to(wanted)} would settle it"
+    settling = None if budget is None else next(_settling(close, budget), None)
+    if settling is not None:
+        return f"{good_to}; {settling}"
+    # No reading settles it: a better instrument, or less lean.
     guard = close.factor * close.u
-    limit = close.wanted_u * close.factor
-    fine = f"{close.good_to(close.wanted_u)} at the top ({COVERAGE * close.wanted_u * 1000:.2g} mm/m)"
+    fine = f"{close.good_to(wanted)} at the top ({COVERAGE * wanted * 1000:.2g} mm/m)"
     better = f"an instrument good to {fine} settles it"
     less = close.value - (close.allowed - guard)
     repack = f"packing the top back by {close.top(less)} makes it plumb for sure"
-    if limit < 0.1 * guard:
-        return f"it lies on the limit, where no instrument helps: {repack}"
+    if wanted * close.factor < 0.1 * guard:
+        return f"{good_to}; it lies on the limit, where no instrument helps: {repack}"
     if close.allowed <= guard:
-        return f"this instrument can't decide {close.top(close.allowed)}: {better}"
-    return f"{better}, or {repack}"
+        return f"{good_to}; this instrument can't decide {close.top(close.allowed)}: {better}"
+    return f"{good_to}; {better}, or {repack}"
+
+
+def _settling(close: _Close, budget: Budget) -> Iterator[str]:
+    """What settles it with this instrument, the cheapest first."""
+    wanted = close.wanted_u
+    each, noise = budget.only("repeat").u, budget.only("hold").u
+    # Two readings end for end: the zero and its like go, the rest is averaged over two.
+    turned = math.hypot(budget.without("turn").without("repeat").u, each / math.sqrt(2.0))
+    if budget.only("turn").terms and turned <= wanted:
+        yield (
+            f"{_CURES['turn']}: that leaves {close.good_to(turned)}, and {close.good_to(wanted)} is enough"
+        )
+    # Strong or shy halve the step of a tape.
+    steps = math.hypot(*(term.u for term in budget.terms if term.name == "resolution"))
+    finer = math.hypot(math.sqrt(max(0.0, budget.u**2 - steps**2)), steps / 2.0)
+    if close.method == "typed" and steps > 0.0 and finer <= wanted:
+        yield f"read it between the marks too (strong, shy): that leaves {close.good_to(finer)}"
+    # A hold k times as long makes the noise √k smaller.
+    room = wanted**2 - budget.without("hold").u ** 2
+    if noise > 0.0 and room > 0.0:
+        times = math.ceil((noise**2 / room) * 10.0 - 1e-9) / 10.0
+        if 1.0 < times <= 20.0:
+            yield f"hold it {times:g} times as long"
+    # Several readings make what is different each time √(their number) smaller.
+    room = wanted**2 - budget.without("repeat").u ** 2
+    if each > 0.0 and room > 0.0 and 1 < (readings := math.ceil(each**2 / room - 1e-9)) <= MOST_REPEATS:
+        yield f"read it {readings} times afresh: where they differ a little, their mean settles it"
