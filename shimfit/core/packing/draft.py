@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.foot import clean
 from shimfit.core.objective import LEAST_CHANCE
-from shimfit.core.packing.onebox import NODE_LIMIT, solve_one_box
+from shimfit.core.packing.onebox import NODE_LIMIT, OneBox
 from shimfit.core.packing.pieces import TOUCH_MM, slope_of
 from shimfit.core.packing.question import Build, Draft, Ground, Task, Work, place_of
 from shimfit.core.packing.search import Search
@@ -64,16 +64,13 @@ class Asked:
         like: Search | None = None,
     ) -> Outcome:
         """The search's answer to a task."""
-        return solve_one_box(
-            task,
-            self.tables,
-            lift=lift,
-            limit=limit,
-            node_limit=self.node_limit,
-            relaxed=self.relaxed,
-            kind=kind,
-            like=like,
-        )
+        box, nodes = OneBox(task, self.tables, lift=lift, kind=kind, like=like), 0
+        while True:
+            outcome = box.solve(limit, self.node_limit - nodes, relaxed=self.relaxed)
+            nodes += max(1, outcome.nodes)
+            done = outcome.finished or outcome.answer is not None or task.work.spent
+            if done or nodes >= self.node_limit:
+                return outcome
 
     def task(
         self,

@@ -37,7 +37,7 @@ from shimfit.core.packing.draft import (
 )
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
-from shimfit.core.packing.onebox import NODE_LIMIT, Outcome, Used, first_conflict
+from shimfit.core.packing.onebox import NODE_LIMIT, OneBox, Outcome, Used, serves
 from shimfit.core.packing.question import (
     Build,
     Draft,
@@ -50,7 +50,7 @@ from shimfit.core.packing.question import (
     over_take_up,
     place_of,
 )
-from shimfit.core.packing.search import TIE, Search
+from shimfit.core.packing.search import Search
 from shimfit.core.resting import scaled, scaled_rest
 from shimfit.errors import EntryError, UsageError, positive
 from shimfit.model import CORNERS, Face, Seat
@@ -246,29 +246,19 @@ _MOST_PAIRS = 400
 
 
 def solve_corners(asked: Asked) -> Draft:
-    """Best packs at the corners: down or lifted, whichever costs less; else what there is."""
+    """Best packs at the corners: down or lifted, whichever costs less; else what there is.
+
+    A round foot may also stand on its rim.
+    """
+    rolling, allowed = rolls(asked.question), asked.question.safe_mm
     # On a rolling rim only some thicknesses are looked at: nothing found there is no proof that nothing is.
-    gave_up = rolls(asked.question) and any(lot.count for lot in asked.tables.lots)
-    finished: list[bool] = []
-
-    on_four: list[Search] = []
-
-    def down(allowed_mm: float) -> Draft | None:
-        draft, outcome = _down(asked, allowed_mm)
-        finished.append(draft is not None or outcome.finished)
-        on_four.append(outcome.search)
-        return draft
-
-    allowed = asked.question.safe_mm
-    best = first_that_stands(asked, allowed, down)
-    if rolls(asked.question):
-        on_three, outcome = _down(asked, allowed, lift_mm=0.0)
-        on_four.append(outcome.search)
-        best = _the_better(best, on_three)
-    lifted, done = _lifted(asked, allowed, math.inf if best is None else best.cost.total, on_four[-1])
-    finished.append(done)
-    best = _the_better(best, lifted)
-    gave_up |= not all(finished)
+    best, gave_up = None, rolling and any(lot.count for lot in asked.tables.lots)
+    if rolling:
+        best = first_that_stands(asked, allowed, partial(_on_rim, asked))
+    on_packs, finished = _on_packs(asked, allowed, math.inf if best is None else best.cost.total)
+    if on_packs is not None:
+        best = on_packs
+    gave_up |= not finished
     if best is not None:
         return replace(best, status="found") if gave_up and best.status == "proven" else best
     return best_that_can_be_done(
@@ -276,19 +266,11 @@ def solve_corners(asked: Asked) -> Draft:
     )
 
 
-def _the_better(one: Draft | None, other: Draft | None) -> Draft | None:
-    if one is None or other is None:
-        return one or other
-    return other if other.cost.total < one.cost.total - TIE else one
-
-
 def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
     allowed = asked.question.safe_mm
-    down, outcome = _down(asked, allowed)
-    if down is None and rolls(asked.question):
-        _, outcome = _down(asked, allowed, lift_mm=0.0)
-    return down if down is not None else _lifted(asked, allowed, math.inf, outcome.search)[0]
+    on_rim = _on_rim(asked, allowed) if rolls(asked.question) else None
+    return on_rim or _on_packs(asked, allowed, math.inf)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
@@ -296,71 +278,82 @@ def kind_of(asked: Asked) -> type[Search]:
     return GeneralSearch if rolls(asked.question) else Search
 
 
-def _down(asked: Asked, allowed_mm: float, lift_mm: float | None = None) -> tuple[Draft | None, Outcome]:
-    """Best packs with the corner that stays down bare; lift_mm: see `corner_task`."""
-    task = corner_task(asked, allowed_mm, lift_mm=lift_mm)
-    outcome = asked.solve(task, kind=kind_of(asked) if lift_mm is None else Search)
-    if outcome.answer is not None:
-        return draft_of(asked, "corners", task, outcome), outcome
-    return None, outcome
+def _on_rim(asked: Asked, allowed_mm: float) -> Draft | None:
+    """Best packs of a round foot whose rim stays down."""
+    task = corner_task(asked, allowed_mm)
+    outcome = asked.solve(task, kind=GeneralSearch)
+    return None if outcome.answer is None else draft_of(asked, "corners", task, outcome)
 
 
-def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> tuple[Draft | None, bool]:
-    """Best packs cheaper than the limit with one or two flats under the corner that stays down.
+def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None, bool]:
+    """Best packs cheaper than the limit, and whether nothing is left to look at.
 
-    on_four: the search of the same foot, not lifted. What any answer costs at least is worked out for many
-    lifts at once. They are searched where that is least, up to where it leaves no room below the limit:
-    first with the box for every seat alone, then, where seats want the same piece, from the one box; last
-    those that take many nodes. Two flats only where one does not make an answer.
+    The corner that stays down is bare, or the whole foot is lifted by one flat or two under it. What an
+    answer costs at least is worked out for many lifts at once. They are searched where that is least, up to
+    where it leaves no room below the limit: first with the box for every seat alone, then, where seats want
+    the same piece, from the one box, a few nodes each; last those that take many. Two flats only where
+    nothing else makes an answer.
     """
     tables, costs, q = asked.tables, asked.options.costs, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
+    on_four = OneBox(corner_task(asked, allowed_mm, lift_mm=0.0), tables)
+    boxes = {0: on_four}
 
-    def settle(steps: int, nodes: int) -> float:
-        """Search one lift (0 nodes: every seat alone): no answer that is left there is cheaper than this."""
+    def settle(steps: int, nodes: int) -> tuple[float, bool]:
+        """Search one lift (0 nodes: every seat alone): what no answer is cheaper than that is left there.
+
+        And whether it was the nodes that stopped it.
+        """
         nonlocal best, limit, left
         price, alone = costs.lifting(steps * q), not nodes
-        task = corner_task(asked, allowed_mm, lift_mm=steps * q)
-        one = replace(asked, node_limit=nodes, relaxed=alone)
-        outcome = one.solve(task, lift=steps, limit=limit - price, like=on_four)
+        if steps not in boxes:
+            task = corner_task(asked, allowed_mm, lift_mm=steps * q)
+            boxes[steps] = OneBox(task, tables, lift=steps, like=on_four.every)
+        last = best is None and nodes > _FEW_NODES
+        outcome = boxes[steps].solve(limit - price, nodes, relaxed=alone, last=last)
         left -= 0 if alone else outcome.nodes
         if outcome.answer is not None:
-            if alone and not asked.relaxed and first_conflict(tables, outcome.answer.used):
-                return outcome.bound + price
+            if alone and not asked.relaxed and not serves(tables, outcome.answer.used):
+                return outcome.bound + price, False
             if outcome.answer.cost + price < limit:
                 # Whether it is the best is known when all lifts have been looked at.
-                best, limit = (task, replace(outcome, finished=True), steps), outcome.answer.cost + price
-        return math.inf if outcome.finished else outcome.bound + price
+                best = boxes[steps].task, replace(outcome, finished=True), steps
+                limit = outcome.answer.cost + price
+        if outcome.finished:
+            return math.inf, False
+        return outcome.bound + price, outcome.nodes >= nodes
 
+    low, _ = settle(0, 0)
     # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
     dearer = 3 - min(3, len(asked.question.offers))
-    packs_and_rest = dearer * tables.least + min(on_four.rests.floors, default=math.inf)
+    packs_and_rest = dearer * tables.least + min(on_four.every.rests.floors, default=math.inf)
     single, in_reach = tables.thick, tables.thick < tables.length // 2
     pairs = tables.only_two_flats
-    none_yet = math.isinf(limit)
+    hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.relaxed else []
+    hard: list[tuple[float, int]] = []
     # Thick flats apart: tables long enough for them may not be needed.
     for lifts, flats in ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2)):
         if flats == 2:
-            if best is not None or not none_yet:
+            if not math.isinf(limit):
                 break
             finished &= len(pairs) <= _MOST_PAIRS
         beside = costs.lift + costs.lift_per_mm * q * lifts + tables.g[flats - 1][lifts]
         some = np.flatnonzero(beside + packs_and_rest < limit)
-        each = on_four.least_lifted(lifts[some]) if len(some) else np.empty((0, 1))
+        each = on_four.every.least_lifted(lifts[some]) if len(some) else np.empty((0, 1))
         least = beside[some] + each.min(axis=1, initial=math.inf)
-        hopes = [(low, i, 0) for i, low in enumerate(least.tolist())]
+        hopes += [(low, i, 0) for i, low in enumerate(least.tolist())]
         heapq.heapify(hopes)
-        hard: list[tuple[float, int]] = []
         told_closer = False
         while hopes and hopes[0][0] < limit and left > 0 and (not asked.relaxed or tried < _MOST_LIVE):
             low, i, nodes = heapq.heappop(hopes)
+            steps = int(lifts[some[i]]) if i >= 0 else 0
             tried += 1
-            steps = int(lifts[some[i]])
-            low = max(low, settle(steps, min(nodes, left)))
+            bound, stopped = settle(steps, min(nodes, left))
+            low = max(low, bound)
             if low < limit and asked.relaxed:
                 finished = False
-            elif nodes:
+            elif stopped:
                 hard.append((low, steps))
             elif low < math.inf:
                 heapq.heappush(hopes, (low, i, _FEW_NODES))
@@ -369,14 +362,16 @@ def _lifted(asked: Asked, allowed_mm: float, limit: float, on_four: Search) -> t
                 told_closer = True
                 these = np.array([j for _, j, had in hopes if not had], dtype=np.int64)
                 own = beside[some[these]]
-                each = on_four.closer_lifted(lifts[some[these]], each[these], limit - own)
+                each = on_four.every.closer_lifted(lifts[some[these]], each[these], limit - own)
                 fresh = zip((own + each.min(axis=1, initial=math.inf)).tolist(), these.tolist(), strict=True)
                 hopes = [*((low, j, 0) for low, j in fresh), *(one for one in hopes if one[2])]
                 heapq.heapify(hopes)
-        for low, steps in sorted(hard):
-            if low < limit:
-                finished &= left > 0 and settle(steps, left) >= limit
+        for bound, steps in sorted(hard):
+            while bound < limit and left > 0:
+                bound = settle(steps, left)[0]  # noqa: PLW2901
+            finished &= bound >= limit
         finished &= not hopes or hopes[0][0] >= limit
+        hopes, hard = [], []
     return None if best is None else draft_of(asked, "corners", *best), finished
 
 
@@ -506,7 +501,7 @@ def _with_fillers(asked: Asked, draft: Draft, allowed_mm: float) -> Draft:
         if -arm <= round(draft.resting.tipping_arm / _FILL_STEP):
             break
         builds = [*draft.builds, *(fill.build for fill in fills)]
-        if not first_conflict(asked.tables, [Used(b.stack, b.row, b.inner_mm) for b in builds]):
+        if serves(asked.tables, [Used(b.stack, b.row, b.inner_mm) for b in builds]):
             return _filled(asked, draft, fills)
     return draft
 

@@ -8,8 +8,9 @@ out; once a choice costs more than the best answer, nothing that comes after it 
 not use (`Caps`); its bound is the relaxed optimum under those caps. A flat lot that is short: one of the
 seats uses at least one piece less. A stretch of the one taper that two want: either goes without it, or they
 lie one after the other; of several like tapers, one of the seats that cover a point too often does not cover
-it. A strip that is too short: one of the seats takes a thinner wedge of it. Each split covers every answer,
-so the first node without a conflict is the best.
+it. Where seats want stretches of fewer tapers, no two of which lie clear of each other, one of the seats goes
+without any of them. A strip that is too short: one of the seats takes a thinner wedge of it. Each split
+covers every answer, so the first node without a conflict is the best.
 
 Saw settings are paid for once: one search per set of settings, small sets first, as long as a set's price
 still leaves room below the best answer.
@@ -20,7 +21,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-from collections import Counter, defaultdict
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -45,6 +46,8 @@ _WAYS = 5000
 """Ways to make the packs of one choice that are looked at."""
 _MORE = (0.02, 0.1, 0.5)
 """How much more than the cheapest those may cost, in pieces: first little, then more."""
+_STEPS = (2.5, 8.0, 25.0, math.inf)
+"""How much dearer than its root the answers of a tree may be, in pieces: first, then where there is none."""
 _EPS = 1e-7
 
 
@@ -86,53 +89,73 @@ class Outcome:
     """What looked for it, whatever saw settings are paid for."""
 
 
-def solve_one_box(
-    task: Task,
-    tables: Tables,
-    *,
-    lift: int = 0,
-    limit: float = math.inf,
-    node_limit: int = NODE_LIMIT,
-    relaxed: bool = False,
-    kind: type[Search] = Search,
-    like: Search | None = None,
-) -> Outcome:
-    """The best packs for one post from the one box.
+class OneBox:
+    """One post and the one box: asked again for answers below a lower limit it goes on where it stopped.
 
-    lift: steps of the flat or two under the seat that stays down; 0 = bare. limit: answers dearer than this
-    are not looked for. relaxed: stop at each root, two seats may then want the same piece (what is shown
-    while a sensor streams). kind: how the seats rest together. like: a search of the
-    same seats and limits that rest the same way, lifted or not.
+    lift: steps of the flat or two under the seat that stays down; 0 = bare. kind: how the seats rest
+    together. like: a search of the same seats and limits that rest the same way, lifted or not.
     """
-    angles = sorted({row.saw_deg for row in tables.rows if row.saw_deg is not None})
-    free = [a for a in angles if a == tables.options.saw.stands_at_deg]
-    paid = [a for a in angles if a not in free]
-    price = tables.options.costs.saw_set_up
-    best: Answer | None = None
-    bound, nodes, finished = math.inf, 0, True
-    every = kind(task, tables, frozenset(angles), like)
-    # What no answer can beat, whatever settings are paid for.
-    floor = _OneBox(every, lift).floor(limit) if paid else -math.inf
-    for size in range(len(paid) + 1):
-        if size and (size > len(task.seats) - 1 or floor + size * price >= limit - TIE):
-            break
-        for chosen in itertools.combinations(paid, size):
-            set_up = size * price
-            search = kind(task, tables, frozenset((*free, *chosen)), every) if paid else every
-            box = _OneBox(search, lift)
-            found, low, done = box.branch(limit - set_up, node_limit - nodes, relaxed=relaxed)
-            nodes += box.nodes
-            finished &= done
-            bound = min(bound, low + set_up)
-            if found is not None and found.cost + set_up < limit - (TIE if best else -TIE):
-                sawn = {one.row.saw_deg for one in found.used if one and one.row.saw_deg is not None}
-                best = replace(found, cost=found.cost + set_up, angles=tuple(sorted(sawn)), set_up=set_up)
-                limit = min(limit, best.cost)
-    if task.work.spent:
-        finished, bound = False, -math.inf
-    if best is not None and finished:
-        bound = best.cost
-    return Outcome(best, bound, nodes, finished, every)
+
+    def __init__(
+        self,
+        task: Task,
+        tables: Tables,
+        *,
+        lift: int = 0,
+        kind: type[Search] = Search,
+        like: Search | None = None,
+    ) -> None:
+        self.task, self.tables, self.lift, self.kind = task, tables, lift, kind
+        angles = sorted({row.saw_deg for row in tables.rows if row.saw_deg is not None})
+        self.free = [a for a in angles if a == tables.options.saw.stands_at_deg]
+        self.paid = [a for a in angles if a not in self.free]
+        self.every = kind(task, tables, frozenset(angles), like)
+        self._settings: dict[tuple[float, ...], _Settings] = {}
+
+    def solve(
+        self,
+        limit: float = math.inf,
+        node_limit: int = NODE_LIMIT,
+        *,
+        relaxed: bool = False,
+        last: bool = True,
+    ) -> Outcome:
+        """The best packs; answers dearer than the limit are not looked for.
+
+        relaxed: stop at each root, two seats may then want the same piece (what is shown while a sensor
+        streams). last: it is not asked again, so some answer is welcome once the nodes are used up.
+        """
+        price = self.tables.options.costs.saw_set_up
+        best: Answer | None = None
+        bound, nodes, finished = math.inf, 0, True
+        # What no answer can beat, whatever settings are paid for.
+        floor = _Settings(self.every, self.lift).floor(limit) if self.paid else -math.inf
+        for size in range(len(self.paid) + 1):
+            if size and (size > len(self.task.seats) - 1 or floor + size * price >= limit - TIE):
+                break
+            for chosen in itertools.combinations(self.paid, size):
+                set_up = size * price
+                if chosen not in self._settings:
+                    angles = frozenset((*self.free, *chosen))
+                    search = (
+                        self.kind(self.task, self.tables, angles, self.every) if self.paid else self.every
+                    )
+                    self._settings[chosen] = _Settings(search, self.lift)
+                box = self._settings[chosen]
+                before = box.nodes
+                found, low, done = box.branch(limit - set_up, node_limit - nodes, relaxed=relaxed, last=last)
+                nodes += box.nodes - before
+                finished &= done
+                bound = min(bound, low + set_up)
+                if found is not None and found.cost + set_up < limit - (TIE if best else -TIE):
+                    sawn = {one.row.saw_deg for one in found.used if one and one.row.saw_deg is not None}
+                    best = replace(found, cost=found.cost + set_up, angles=tuple(sorted(sawn)), set_up=set_up)
+                    limit = min(limit, best.cost)
+        if self.task.work.spent:
+            finished, bound = False, -math.inf
+        if best is not None and finished:
+            bound = best.cost
+        return Outcome(best, bound, nodes, finished, self.every)
 
 
 # ---------------------------------------------------------------- one set of saw settings
@@ -155,12 +178,23 @@ class _Way(NamedTuple):
     used: Used | None
 
 
-class _OneBox:
+class _Settings:
     """One set of saw settings: what the box can serve at once."""
 
     def __init__(self, search: Search, lift: int) -> None:
         self.search, self.tables, self.lift, self.nodes = search, search.tables, lift, 0
-        self.root = _Node((NO_CAPS,) * len(search.task.seats), search.groups)
+        self.root = self._whole = _Node((NO_CAPS,) * len(search.task.seats), search.groups)
+        # Where seats rest in any contact a tree grown twice costs too much.
+        self.step, self.least = 0 if search.in_contact else len(_STEPS) - 1, -math.inf
+        """How far above its root's cost the tree is grown, and that cost."""
+        self.heap: list[tuple[float, int, _Node, Answer]] | None = None
+        """Nodes that wait, the most hopeful first; None before the first is asked for."""
+        self.tried = False
+        """Choice by choice."""
+        self.ways: dict[tuple[int, bool, int, int, float], list[_Way]] = {}
+        """Ways to make one pack, by seat, whether it bears further in, thickness, class, how much dearer."""
+        self.seen: set[tuple[tuple[Caps, ...], _Orders]] = set()
+        self.ticket = itertools.count()
 
     def under(self, caps: Caps) -> Used | None:
         """What lifts the seat that stays down, within its caps; None when nothing does, or it is bare."""
@@ -172,42 +206,75 @@ class _OneBox:
         answer = self._relaxed(self.root, limit)
         return math.inf if answer is None else answer.cost
 
-    def branch(self, limit: float, node_limit: int, *, relaxed: bool) -> tuple[Answer | None, float, bool]:
-        """Best answer, a bound, and whether the tree was finished."""
+    def branch(
+        self, limit: float, node_limit: int, *, relaxed: bool, last: bool
+    ) -> tuple[Answer | None, float, bool]:
+        """Best answer, a bound, and whether the tree was finished.
+
+        The tree is grown for answers hardly dearer than its root first, for these leave few ways. Where there
+        is none it is not finished: asked again, it is grown anew for dearer ones.
+        """
+        if self.heap is None:
+            self.heap, self.root = [], self._whole
+            self.seen.clear()
+            self._wait(self.root, limit)
+            if relaxed and not self.heap:
+                self.heap = (
+                    None  # what other settings make with a box for each seat is no limit for all later
+                )
+                return None, math.inf, True
+            self.least = self.heap[0][0] if self.heap else math.inf
+        level = min(limit, self.least + _STEPS[self.step] * self.tables.options.costs.piece)
+        found, low, done = self._tree(level, self.nodes + node_limit, relaxed=relaxed)
+        if not done and found is None and last and self.heap:
+            found = self._dive(*self.heap[0][2:], limit)
+        if done and found is None and level < limit:
+            self.heap, self.step = None, self.step + 1
+            return None, level, False
+        return found, low, done
+
+    def _tree(self, limit: float, last: int, *, relaxed: bool) -> tuple[Answer | None, float, bool]:
+        """The same of answers up to the limit."""
         known: Answer | None = None
-        first = self._relaxed(self.root, limit)
-        if (
-            first is not None
-            and self.search.in_contact
-            and not relaxed
-            and any(self._ways_round(first, self.root))
-        ):
-            self.nodes += 1
-            known, bound = self._one_by_one(limit)
-            limit = limit if known is None else min(limit, known.cost)
-            if bound >= limit - TIE:
-                return known, limit if known else math.inf, True
-        ticket = itertools.count()
-        heap = [] if first is None else [(round(first.cost, 6), next(ticket), self.root, first)]
-        seen: set[tuple[tuple[Caps, ...], _Orders]] = set()
+        heap = self.heap
+        assert heap is not None
         while heap:
-            low, _, node, answer = heapq.heappop(heap)
+            low, ticket, node, answer = heapq.heappop(heap)
             self.nodes += 1
             if low > limit + (-TIE if known else TIE):
+                heap.clear()
                 break
             children = () if relaxed else tuple(self._ways_round(answer, node))
             if not children:
+                heapq.heappush(heap, (low, ticket, node, answer))
                 return answer, low, True
-            if self.nodes >= node_limit or self.search.task.work.spent:
-                return known or self._dive(node, answer), low, False
+            if node is self.root is self._whole and self.search.in_contact:
+                if not self.tried:
+                    self.tried = True
+                    known, bound = self._one_by_one(limit)
+                    limit = limit if known is None else min(limit, known.cost)
+                    if bound >= limit - TIE:
+                        heap.clear()
+                        return known, limit if known else math.inf, True
+                # Not all of what was in reach still pays.
+                under = self.under(NO_CAPS)
+                room = limit - (under.stack.cost if under else 0.0)
+                node = self.root = node._replace(groups=self.search.narrowed(node.groups, room))
+                children = tuple(self._ways_round(answer, node))
+            if self.nodes >= last or self.search.task.work.spent:
+                heapq.heappush(heap, (low, ticket, node, answer))
+                return known or self._dive(node, answer, limit), low, False
             for caps, orders in children:
-                if (caps, orders) not in seen:
-                    seen.add((caps, orders))
-                    child = self._child(node, caps, orders)
-                    found = self._relaxed(child, limit)
-                    if found is not None:
-                        heapq.heappush(heap, (round(found.cost, 6), next(ticket), child, found))
+                if (caps, orders) not in self.seen:
+                    self.seen.add((caps, orders))
+                    self._wait(self._child(node, caps, orders), limit)
         return known, known.cost if known else math.inf, True
+
+    def _wait(self, node: _Node, limit: float) -> None:
+        """Put a node on the heap, if it may lead to an answer."""
+        answer = self._relaxed(node, limit)
+        if answer is not None and self.heap is not None:
+            heapq.heappush(self.heap, (round(answer.cost, 6), next(self.ticket), node, answer))
 
     def _relaxed(self, node: _Node, limit: float) -> Answer | None:
         """The node's optimum with its pieces; values of capped cells are corrected as they come up."""
@@ -256,13 +323,13 @@ class _OneBox:
         ]
         return _Node(caps, groups, orders)
 
-    def _dive(self, node: _Node, answer: Answer) -> Answer | None:
+    def _dive(self, node: _Node, answer: Answer, limit: float) -> Answer | None:
         """An answer that the box can serve, soon rather than best: the cheapest way round each conflict."""
         for _ in range(_DIVE_DEPTH):
             children = [self._child(node, *way) for way in self._ways_round(answer, node)]
             if not children:
                 return answer
-            found = [(one, child) for child in children if (one := self._relaxed(child, math.inf))]
+            found = [(one, child) for child in children if (one := self._relaxed(child, limit))]
             if not found:
                 return None
             answer, node = min(found, key=lambda one: one[0].cost)
@@ -300,10 +367,19 @@ class _OneBox:
         base = choice.cost + (under.stack.cost if under else 0.0)
         bound = base
         for more in _MORE:
-            gap = min(more * self.tables.options.costs.piece, limit + TIE - base)
+            most = more * self.tables.options.costs.piece
+            gap = min(most, limit + TIE - base)
             ways = [self._ways_down(under, choice.cells[0], gap)]
-            for groups, cell in zip(self.root.groups, choice.cells[1:], strict=True):
-                ways.append(self._ways(groups[cell.inner], cell, gap))
+            for seat, (groups, cell) in enumerate(zip(self.root.groups, choice.cells[1:], strict=True)):
+                key = seat, cell.inner, cell.steps, cell.row, more
+                if key not in self.ways:
+                    self.ways[key] = self._ways(groups[cell.inner], cell, most)
+                ways.append([way for way in self.ways[key] if way.dearer <= gap])
+            if _too_few([self._tapers(some) for some in ways]):
+                if base + gap > limit:
+                    return None, math.inf
+                bound = base + gap
+                continue
             if math.prod(len(some) for some in ways) > _WAYS:
                 return None, bound
             best: list[Answer] = []
@@ -312,7 +388,7 @@ class _OneBox:
                 if dearer > gap or (best and base + dearer > best[0].cost + TIE):
                     break
                 used = tuple(way.used for way in some)
-                if not first_conflict(self.tables, used):
+                if serves(self.tables, used):
                     cells = tuple(way.cell for way in some)
                     held = replace(choice, cost=choice.cost + dearer - some[0].dearer, cells=cells)
                     best.append(Answer(held, used, base + dearer))
@@ -348,17 +424,64 @@ class _OneBox:
                 ways.append(_Way(cost - cell.cost, made, Used(stack, row, group.inner_mm)))
         return ways
 
+    def _tapers(self, ways: Sequence[_Way]) -> _Tapers:
+        """The tapers of which all these ways take a stretch, where there is one of each."""
+        spans: _Tapers = {}
+        for used in (way.used for way in ways):
+            if used is None or used.stack.tail is None:
+                return {}
+            rank, steps = used.stack.tail
+            lot = self.tables.lots[rank]
+            if not lot.is_marked or lot.count > 1:
+                return {}
+            start, end = self.tables.stretch(rank, steps, used.inner_mm)
+            last, first = spans.get(rank, (start, end))
+            spans[rank] = max(last, start), min(first, end)
+        return spans
+
     # -------------------------------------------------------------- who goes without
 
     def _ways_round(self, answer: Answer, node: _Node) -> Iterator[tuple[tuple[Caps, ...], _Orders]]:
         """Caps and orders of the children that settle the first conflict; none when the box can serve all."""
         ways = _short_flats(self.tables, answer.used)
-        pair = None if ways else _overlap(self.tables, answer.used)
-        if pair is not None:
+        single = bool(ways) and self.tables.lots[ways[0][1].flats[0][0]].count == 1
+        seats, ranks = ((), ()) if ways else self._crowd(answer, node)
+        pair = None if ways or seats else _overlap(self.tables, answer.used)
+        if seats:
+            none = Caps(within=tuple((rank, 1.0, 0.0) for rank in ranks))
+            for seat in seats:
+                yield _changed(node.caps, (seat, none)), node.orders
+        elif single:
+            # One seat has the one piece at most: whichever it is, none of the others.
+            none = Caps(flats=((ways[0][1].flats[0][0], 0),))
+            for keeps, _ in ways:
+                others = [(seat, none) for seat in range(len(node.caps)) if seat != keeps]
+                yield _changed(node.caps, *others), node.orders
+        elif pair is not None:
             yield from self._one_after_the_other(node, *pair)
         else:
             for way in ways or first_conflict(self.tables, answer.used):
                 yield _changed(node.caps, way), node.orders
+
+    def _crowd(self, answer: Answer, node: _Node) -> tuple[Sequence[int], Sequence[int]]:
+        """Seats and fewer tapers that serve one of them each, which they all want: one goes without any.
+
+        A taper serves one seat where no stretch that one may take lies clear of any of another's.
+        """
+        lots, wants = self.tables.lots, {}
+        for seat, one in enumerate(answer.used):
+            if one is not None and one.stack.tail is not None:
+                lot = lots[one.stack.tail[0]]
+                if lot.is_marked and lot.count == 1:
+                    wants[seat] = one.stack.tail[0]
+        if len(set(wants.values())) == len(wants):
+            return (), ()
+        for rank in sorted(set(wants.values())):
+            spans = [self._may_take(node, rank, seat) for seat in wants]
+            if any(ends <= begins + TOUCH_MM for (ends, _), (_, begins) in itertools.permutations(spans, 2)):
+                wants = {seat: other for seat, other in wants.items() if other != rank}
+        ranks = sorted(set(wants.values()))
+        return (tuple(wants), ranks) if len(wants) > len(ranks) else ((), ())
 
     def _one_after_the_other(
         self, node: _Node, rank: int, one: _Stretch, other: _Stretch
@@ -402,6 +525,25 @@ class _OneBox:
         return least, most
 
 
+_Tapers = dict[int, tuple[float, float]]
+"""By rank: where the last stretch that is taken of it begins and where the first ends, mm."""
+
+
+def _too_few(tapers: Sequence[_Tapers]) -> bool:
+    """Seats that all want stretches of fewer tapers, no two of which lie clear of each other (Hall)."""
+    sure = [one for one in tapers if one]
+    for size in range(2, len(sure) + 1):
+        for some in itertools.combinations(sure, size):
+            ranks = {rank for one in some for rank in one}
+            if len(ranks) < size and all(
+                min(one[rank][1] for one in some if rank in one)
+                > max(one[rank][0] for one in some if rank in one) + TOUCH_MM
+                for rank in ranks
+            ):
+                return True
+    return False
+
+
 def _tie_key(answer: Answer) -> tuple[float, int, tuple[int, ...], tuple[int, ...]]:
     """The rule for ties: cost, fewer pieces, lowest lots in natural order, lowest thickness."""
     ranks = [rank for one in answer.used if one is not None for rank in one.stack.ranks]
@@ -431,13 +573,28 @@ def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[in
     return _short_flats(tables, used) or _covered_too_often(tables, used) or _strips_too_short(tables, used)
 
 
+def serves(tables: Tables, used: Sequence[Used | None]) -> bool:
+    """True when the box can serve all at once: what `first_conflict` finds, without who and what."""
+    flats: list[int] = []
+    tails: list[int] = []
+    for one in used:
+        if one is not None:
+            flats += one.stack.flats
+            if one.stack.tail is not None:
+                tails.append(one.stack.tail[0])
+    if len(set(flats)) == len(flats) and len(set(tails)) == len(tails):
+        return True  # there is one at least of each
+    return not first_conflict(tables, used)
+
+
 def _short_flats(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
-    wanted: dict[int, Counter[int]] = defaultdict(Counter)
+    wanted: dict[int, dict[int, int]] = {}
     for seat, one in enumerate(used):
         for rank in one.stack.flats if one else ():
-            wanted[rank][seat] += 1
+            seats = wanted.setdefault(rank, {})
+            seats[seat] = seats.get(seat, 0) + 1
     for rank in sorted(wanted):
-        if wanted[rank].total() > tables.lots[rank].count:
+        if sum(wanted[rank].values()) > tables.lots[rank].count:
             return [(seat, Caps(flats=((rank, n - 1),))) for seat, n in sorted(wanted[rank].items())]
     return []
 
@@ -446,12 +603,12 @@ def _tails(
     tables: Tables, used: Sequence[Used | None], use: str
 ) -> list[tuple[int, list[tuple[int, int, Used]]]]:
     """Per lot that is used one way: (seat, thickness, use) of each tapered piece."""
-    tails: dict[int, list[tuple[int, int, Used]]] = defaultdict(list)
+    tails: dict[int, list[tuple[int, int, Used]]] = {}
     for seat, one in enumerate(used):
         if one is not None and one.stack.tail is not None:
             rank, steps = one.stack.tail
             if FORMS[tables.lots[rank].form].use == use:
-                tails[rank].append((seat, steps, one))
+                tails.setdefault(rank, []).append((seat, steps, one))
     return sorted(tails.items())
 
 

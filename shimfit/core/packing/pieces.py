@@ -146,6 +146,7 @@ class Tapered:
         self.prices = prices or Prices()
         self.lots = tuple(sorted(lots, key=lambda lot: natural_key(lot.lot)))
         self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
+        self._stretches: dict[tuple[int, int, float | None], tuple[float, float]] = {}
 
     # ------------------------------------------------------------------ what they give
 
@@ -256,10 +257,14 @@ class Tapered:
 
         From a bearing length inside the mark to a kerf beyond it, as far as the taper goes.
         """
-        lot, options = self.lots[rank], self.options
-        assert lot.length_mm is not None
-        mark = self.mark_mm(rank, thickness, inner_mm)
-        return max(0.0, mark - options.bearing_mm), min(lot.length_mm, mark + options.saw.kerf_mm)
+        key = rank, thickness, inner_mm
+        if key not in self._stretches:
+            lot, options = self.lots[rank], self.options
+            assert lot.length_mm is not None
+            mark = self.mark_mm(rank, thickness, inner_mm)
+            end = min(lot.length_mm, mark + options.saw.kerf_mm)
+            self._stretches[key] = max(0.0, mark - options.bearing_mm), end
+        return self._stretches[key]
 
     def mark_mm(self, rank: int, thickness: int, inner_mm: float | None) -> float:
         """Where the line that meets the face comes, mm from the thin end."""

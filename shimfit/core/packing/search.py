@@ -27,6 +27,7 @@ the rest may be off by 0.1 mm, 4 947 pairs leave the third seat 387 entries in a
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
 from collections.abc import Iterable, Sequence
@@ -123,8 +124,7 @@ class Group:
         Tapered pieces are worked out again, and stacks of flats in a box of few sizes; of many they keep
         their values, which then are bounds that are raised as they come up (`raise_cell`).
         """
-        twin = Group(self.seat, self.inner, self.quantum_mm)
-        twin.rows, twin.base, twin.offers, twin.extra = self.rows, self.base, self.offers, self.extra
+        twin = copy.copy(self)
         twin.values = self.values.copy()
         ranks = {cap[0] for cap in (*caps.points, *caps.strips, *caps.within)}
         fewer, stop = tables.fewer_flats(caps), self.base + self.values.shape[1]
@@ -137,6 +137,14 @@ class Group:
             else:
                 fresh = (fewer or tables).flats[self.base : stop]
             np.maximum(twin.values[i], fresh + self.extra[i], out=twin.values[i])
+        twin.settle()
+        return twin
+
+    def within(self, steps: Sequence[int]) -> Group:
+        """A copy without the thicknesses below the least and beyond the greatest of these."""
+        twin = copy.copy(self)
+        first, last = (min(steps), max(steps)) if steps else (self.base, self.base - 1)
+        twin.base, twin.values = first, self.values[:, first - self.base : last + 1 - self.base]
         twin.settle()
         return twin
 
@@ -403,47 +411,65 @@ class Search:
                 if not bound <= pool.limit or bound == math.inf:
                     break
                 if c not in lists:
-                    lists[c] = [
-                        self._in_window(groups[i][inside].listed, window)
-                        for i, (inside, window) in enumerate(
-                            zip(combos[c].inner, combos[c].windows, strict=True)
-                        )
-                    ]
+                    lists[c] = self._lists(groups, combos[c])
                 self._in_combo(c, lists[c], pool)
             if pool.limit < level or level >= limit:
                 break
         return pool.sorted()
 
-    def _in_window(self, listed: Listed, window: tuple[float, float]) -> Listed:
-        some = listed.between(*window)
-        if self.task.lean_only:
-            # The least lean is only told as the best that was found: thicknesses near the need do.
-            some = some.only(np.sort(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST]))
-        return some
+    def _lists(self, groups: Sequence[Mapping[bool, Group]], combo: Combo) -> list[Listed]:
+        """The entries of each seat that its window of errors leaves."""
+        lists = []
+        for group, inside, window in zip(groups, combo.inner, combo.windows, strict=True):
+            some = group[inside].listed.between(*window)
+            if self.task.lean_only:
+                # The least lean is only told as the best that was found: thicknesses near the need do.
+                some = some.only(np.sort(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST]))
+            lists.append(some)
+        return lists
 
-    def _in_combo(self, c: int, lists: Sequence[Listed], pool: Pool) -> None:
-        """Every choice of one set of bearing points that is no dearer than the pool's limit."""
-        floor, box = self.rests.floors[c], None
+    def _paying(
+        self, c: int, lists: Sequence[Listed], limit: float
+    ) -> tuple[list[Listed], Box | None] | None:
+        """What of each list may be in a choice up to the limit, and the box of its rests; None if none."""
+        floor = self.rests.floors[c]
         for again in (True, False):
             least = [one.least for one in lists]
-            room = pool.limit - sum(least)
+            room = limit - sum(least)
             if not room >= floor:
-                return
+                return None
             box = self.rests.box(c, room)
             if again and box is not None:
                 # What the packs leave for the rest tells how far off it may be, and so which packs.
                 windows = self.rests.combos[c].within(box)
                 lists = [one.between(*window) for one, window in zip(lists, windows, strict=True)]
-        kept = [
-            one.only((one.cost <= cost + room - floor).nonzero()[0])
-            for one, cost in zip(lists, least, strict=True)
+        most = [cost + room - floor for cost in least]
+        return [one.only((one.cost <= cost).nonzero()[0]) for one, cost in zip(lists, most, strict=True)], box
+
+    def narrowed(self, groups: Sequence[Mapping[bool, Group]], limit: float) -> list[dict[bool, Group]]:
+        """Groups without the thicknesses that no choice up to the limit is made of."""
+        steps: list[dict[bool, list[int]]] = [{inside: [] for inside in group} for group in groups]
+        for c, combo in enumerate(self.rests.combos):
+            found = self._paying(c, self._lists(groups, combo), limit)
+            for i, one in enumerate(found[0] if found else ()):
+                steps[i][combo.inner[i]] += one.steps[one.row >= 0].tolist()
+        return [
+            {inside: one.within(some[inside]) for inside, one in group.items()}
+            for group, some in zip(groups, steps, strict=True)
         ]
+
+    def _in_combo(self, c: int, lists: Sequence[Listed], pool: Pool) -> None:
+        """Every choice of one set of bearing points that is no dearer than the pool's limit."""
+        found = self._paying(c, lists, pool.limit)
+        if found is None:
+            return
+        kept, box = found
         one, two, three = (one.cost for one in kept)
         if one.size * two.size * three.size > _ALL:
             self._all_pairs(c, kept, box, pool)
         else:
             packs = one[:, None, None] + two[:, None] + three
-            self._offer(c, kept, (packs <= pool.limit - floor).nonzero(), pool)
+            self._offer(c, kept, (packs <= pool.limit - self.rests.floors[c]).nonzero(), pool)
 
     def _all_pairs(self, c: int, kept: Sequence[Listed], box: Box | None, pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that may still win."""
