@@ -265,7 +265,14 @@ class Reading:
             return None
         return Lean(self.slope_along, self.slope_across)
 
+    @property
+    def turned(self) -> bool:
+        """Read from two faces, the level turned end for end between them: no zero is in it."""
+        return TURNED in self.text
 
+
+TURNED = "; turned: "
+"""Between the two halves of what was typed of such a reading."""
 Decision = Literal["plumb", "out", "too-close", "none"]
 
 
@@ -530,6 +537,10 @@ class Chance:
     """That the post truly stands within the tolerance, whatever a reading can show of it."""
     turned: NotNegative
     """`plumb` when the level is read both ways, turned end for end."""
+    finer: NotNegative | None = None
+    """`plumb` when it is read between the marks too, to half of one; None: read on no marks."""
+    again: NotNegative | None = None
+    """`turned` when the post is read once more, the level turned, before it is packed; None: not worth it."""
 
 
 @dataclass(frozen=True, slots=True)

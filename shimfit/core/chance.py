@@ -48,7 +48,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.objective import LEAST_CHANCE, Reads, Scatter
+from shimfit.core.objective import LEAST_CHANCE, READ_AGAIN_MIN, Reads, Scatter
 from shimfit.core.uncertainty.decision import (
     MANY_MARKS,
     marks_called_plumb,
@@ -222,18 +222,10 @@ def outlook_of(
     u_take_up: float,
 ) -> Outlook:
     """The outlook of one post: see the module."""
-    zone = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
+    zone = zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
     sx, sy = shift_mm[0] * u_take_up, shift_mm[1] * u_take_up
-    square = height_mm * height_mm
-    packed_by, last = reads.packed_by, reads.settling.scatter
-    along = (packed_by[0] ** 2 + last[0] ** 2) * square
-    across = (packed_by[1] ** 2 + last[1] ** 2) * square
+    along, across = (one * height_mm * height_mm for one in reads.off_by(reads.settling))
     return Outlook(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
-
-
-def settled_zone(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction: bool) -> Zone:
-    """Where the mean of two readings is plumb, the level turned end for end between: see `Reads.settling`."""
-    return zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
 
 
 def foretold(  # noqa: PLR0917 - it takes the quantities it takes
@@ -245,39 +237,36 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     reads: Reads,
     *,
     per_direction: bool,
+    round_min: float = 0.0,
 ) -> Chance:
     """What the next reading will say of packs: see `Chance`.
 
     supports_mm2: J diag(v) Jᵀ; take_up_mm2: the rank-one part of S; both (along², along·across, across²).
+    round_min: price of a later round, which one more reading before the packs go in is weighed against.
     """
     xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
-    square = height_mm * height_mm
-    own = reads.own_along**2 * square, reads.own_across**2 * square
-    again = reads.scatter[0] ** 2 * square, reads.scatter[1] ** 2 * square
-    both = reads.u_along**2 * square, reads.u_across**2 * square
-    last = [one * one * square for one in reads.settling.scatter]
-    by = [one * one * square for one in reads.packed_by]
-    turned = settled_zone(allowed_mm, height_mm, reads, per_direction=per_direction)
-    zone, beyond = _as_read(allowed_mm, height_mm, reads, per_direction=per_direction)
-    whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
-    twice = xx + own[0] + again[0], xy, yy + own[1] + again[1]
-    spreads = [
-        twice,
-        twice,
-        # Truly within: the reading packed by is all that is not known, its shared part too.
-        (xx + max(own[0], both[0]), xy, yy + max(own[1], both[1])),
-        (xx + by[0] + last[0], xy, yy + by[1] + last[1]),
-    ]
-    places = (zone, beyond, whole, turned)
-    found = [_inside(place, rest_mm, spread) for place, spread in zip(places, spreads, strict=True)]
-    plumb = found[0] if zone.decides else 0.0
-    not_out = max(plumb, found[1])
+
+    def inside(zone: Zone, before: Reads, last: Reads | None) -> float:
+        along, across = (one * height_mm * height_mm for one in before.off_by(last))
+        return _inside(zone, rest_mm, (xx + along, xy, yy + across)) if zone.decides else 0.0
+
+    def plumb(last: Reads) -> float:
+        return inside(_as_read(allowed_mm, height_mm, last, per_direction=per_direction)[0], reads, last)
+
+    at_once = plumb(reads)
+    beyond = _as_read(allowed_mm, height_mm, reads, per_direction=per_direction)[1]
+    not_out = max(at_once, inside(beyond, reads, reads))
+    settled = zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
+    turned, again = (inside(settled, before, reads.settling) for before in (reads, reads.read_twice))
+    saves = round_min * (1.0 / max(turned, LEAST_CHANCE) - 1.0 / max(again, LEAST_CHANCE))
     return Chance(
-        plumb=plumb,
-        too_close=not_out - plumb,
+        plumb=at_once,
+        too_close=not_out - at_once,
         out=1.0 - not_out,
-        within=found[2],
-        turned=found[3] if turned.decides else 0.0,
+        within=inside(Zone(allowed_mm, allowed_mm, disk=not per_direction), reads, None),
+        turned=turned,
+        finer=max(at_once, plumb(reads.finer)) if reads.step > 0.0 else None,
+        again=again if saves > READ_AGAIN_MIN else None,
     )
 
 

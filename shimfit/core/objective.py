@@ -8,7 +8,7 @@ model behind it and why the search stays exact: `chance`. All figures are data (
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 LEAST_CHANCE = 0.02
 """A smaller chance counts as this: nobody goes round a post fifty times."""
@@ -21,6 +21,10 @@ USUAL_HAND_SLOPE = 0.0003
 practice, no source)."""
 
 
+READ_AGAIN_MIN = 1.0
+"""Turning the level end for end and reading once more (common practice, no source)."""
+
+
 # ---------------------------------------------------------------- prices
 
 
@@ -28,9 +32,10 @@ practice, no source)."""
 class Minutes:
     """What work and material cost, in minutes of the crew (common practice, no source; all are settings)."""
 
-    round: float = 8.0
+    round: float = 6.0
     """One more round: loosen, set, tighten and read take about 4 minutes, turning the level end for end and
-    reading once more 1, the pieces that change 3: found, cut at the saw and carried back."""
+    reading once more 1, the pieces that change 1 or more (6.3 in all where the box is rich, 7.8 where it is
+    not, by the other prices here: tests/bench/first_verdict.py). At 6 a post is plumb as soon as at 8."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75
@@ -89,23 +94,28 @@ class Scatter:
 
 @dataclass(frozen=True, slots=True)
 class Reads:
-    """How the next reading is taken and judged: standard uncertainties as slopes."""
+    """How the next reading is taken and judged: standard uncertainties as slopes, (along, across)."""
 
     u_along: float
     """All of it."""
     u_across: float
     own_along: float
-    """The part that is new at each reading."""
+    """The part that is new at each reading; the rest, a level's zero, is in all of them."""
     own_across: float
     factor: float = 1.6448536269514722
     """Guard band ÷ u; 0 = simple acceptance, without the 0.95 either."""
     step: float = 0.0
     """Of the scale that is read, as a slope: readings fall on its marks; 0: anywhere (a sensor)."""
+    before: tuple[float, float] | None = None
+    """The own part of the reading packed by, where that was taken in another way; None: as the next."""
+    turned: bool = False
+    """The level was turned end for end in the reading packed by: no zero is in it."""
 
     def scaled(self, by: float) -> Reads:
         """The same with every uncertainty so many times as large."""
-        own = self.own_along * by, self.own_across * by
-        return Reads(self.u_along * by, self.u_across * by, *own, self.factor, self.step * by)
+        u, own = (self.u_along * by, self.u_across * by), (self.own_along * by, self.own_across * by)
+        before = self.before and (self.before[0] * by, self.before[1] * by)
+        return Reads(*u, *own, self.factor, self.step * by, before, self.turned)
 
     @property
     def settling(self) -> Reads:
@@ -114,27 +124,50 @@ class Reads:
         The own part is averaged over two, and their mean falls on marks half as far apart. That is how a
         reading too close to call is settled, in a minute and without a round; simple acceptance has none.
         """
-        if self.factor == 0.0:
-            return self
-        own = self.own_along / math.sqrt(2.0), self.own_across / math.sqrt(2.0)
-        return Reads(*own, *own, self.factor, self.step / 2.0)
+        return self if self.factor == 0.0 else self.mean_of(2)
+
+    def mean_of(self, readings: int) -> Reads:
+        """The mean of so many, half of them from the other face: on marks as much closer."""
+        own = self.own_along / math.sqrt(readings), self.own_across / math.sqrt(readings)
+        return Reads(*own, *own, self.factor, self.step / readings, self.before, self.turned)
 
     @property
-    def packed_by(self) -> tuple[float, float]:
-        """What is off, along and across, in the reading packed by as `settling` shows it.
+    def read_twice(self) -> Reads:
+        """The same, packed by the mean of two readings, the level turned between them."""
+        before = self.own_along / math.sqrt(2.0), self.own_across / math.sqrt(2.0)
+        return replace(self, before=before, turned=True)
 
-        All of it: a zero that is in both readings cancels, one that the later reading is rid of does not.
+    @property
+    def finer(self) -> Reads:
+        """Read between the marks too: on marks half as far apart."""
+        gone = self.step * self.step / 16.0  # of step²/12 a quarter is left
+        parts = self.u_along, self.u_across, self.own_along, self.own_across
+        finer = [math.sqrt(max(0.0, u * u - gone)) for u in parts]
+        how = self.factor, self.step / 2.0, self.before, self.turned
+        return Reads(finer[0], finer[1], finer[2], finer[3], *how)
+
+    @property
+    def parts(self) -> tuple[tuple[float, float], tuple[float, float]]:
+        """Along and across: (own part, variance of what all readings share) as slopes."""
+        along, across = (
+            (own, max(0.0, u * u - own * own))
+            for u, own in ((self.u_along, self.own_along), (self.u_across, self.own_across))
+        )
+        return along, across
+
+    def off_by(self, last: Reads | None = None) -> tuple[float, float]:
+        """Variances, along and across, of what `last` reads less the reading packed by, as slopes².
+
+        Without the steps of its scale, which are in the zone of its marks. None: of what truly stands.
+        A zero that is in both cancels, one that only one of them has does not.
         """
-        if self.factor == 0.0:
-            return self.own_along, self.own_across
-        return max(self.u_along, self.own_along), max(self.u_across, self.own_across)
-
-    @property
-    def scatter(self) -> tuple[float, float]:
-        """What readings of one lean scatter by, along and across: the own part without the scale's steps."""
-        steps = self.step * self.step / 12.0
-        along, across = self.own_along**2 - steps, self.own_across**2 - steps
-        return math.sqrt(max(0.0, along)), math.sqrt(max(0.0, across))
+        found = []
+        for k, (own, zero2) in enumerate(self.parts):
+            before = own if self.before is None else self.before[k]
+            last_own, last_zero2 = (0.0, 0.0) if last is None else last.parts[k]
+            scatter2 = max(0.0, last_own * last_own - (last.step * last.step / 12.0 if last else 0.0))
+            found.append(before * before + abs((0.0 if self.turned else zero2) - last_zero2) + scatter2)
+        return found[0], found[1]
 
 
 def usual_reads(factor: float = 1.6448536269514722) -> Reads:

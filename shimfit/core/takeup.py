@@ -26,6 +26,8 @@ from shimfit.quantities import shown
 if TYPE_CHECKING:
     from shimfit.model import Lot, Pack
 
+Spread = tuple[float, float, float]
+"""A covariance at the top, mm²: along², along·across, across²."""
 PRIOR_MEAN = 0.9
 PRIOR_U = 0.15
 """Before anything is learned: mean and standard uncertainty (common practice, no source)."""
@@ -35,6 +37,9 @@ LEAST, MOST = 0.4, 1.3
 """No deck gives less or more than this: beyond it a reading is wrong."""
 DRIFT = 1e-5
 """Variance gained from one correction to the next: a deck changes along a run."""
+POST_U = 0.03
+"""What posts of one deck differ by, one standard deviation (common practice, no source): however well the
+deck is known, the next post is not known better."""
 SITE_KNOWN_FROM = 4.0
 """The usual scatter of a site counts as so many posts that were packed and read (own choice)."""
 WILD_SHARE, WILD_TIMES = 0.03, 1.5
@@ -47,6 +52,8 @@ WORTH_FACTOR = 0.15
 _FACTORS, _NO_CHANCE = 64, 1e-300
 LEAST_SHIFT_MM = 2.032
 """A predicted shift of the top below this (0.08 in) teaches nothing."""
+SETTING_MM = 0.3
+"""How exactly packs are changed, as a shift of the top (common practice, no source)."""
 NOISE_TIMES = 2.0
 """A shift below this many times the noise teaches nothing."""
 
@@ -64,6 +71,11 @@ class TakeUp:
     def u(self) -> float:
         """Standard uncertainty."""
         return math.sqrt(self.variance)
+
+    @property
+    def u_next(self) -> float:
+        """The same of the next post: the deck's, and what its posts differ by."""
+        return math.hypot(self.u, POST_U)
 
     @property
     def learned(self) -> bool:
@@ -115,8 +127,8 @@ class Observed:
     """Shift between the readings before and after."""
     u_reading_mm: float
     """Standard uncertainty of one reading of the top, per direction."""
-    u_setting_mm: float = 0.3
-    """How exactly packs are made and set, as a shift of the top (common practice, no source)."""
+    seats_mm2: Spread | None = None
+    """What seats and pieces scatter the top by where a post stood bare before; None: a change of packs."""
     shares: Mapping[str, float] = field(default_factory=dict)
     """Material of the packs that were changed, by thickness; empty = not known, learned under ''."""
 
@@ -147,14 +159,17 @@ def learn(book: Book, observed: Observed) -> Book:
     """
     predicted = math.hypot(*(finite(v, "predicted shift") for v in observed.predicted_mm))
     measured = math.hypot(*(finite(v, "measured shift") for v in observed.measured_mm))
-    noise = math.sqrt(
-        2.0 * positive(observed.u_reading_mm, "uncertainty of the reading") ** 2
-        + not_negative(observed.u_setting_mm, "uncertainty of setting a pack") ** 2
-    )
+    setting2 = SETTING_MM**2
+    if observed.seats_mm2 is not None and predicted > 0.0:
+        x, y = (one / predicted for one in observed.predicted_mm)
+        xx, xy, yy = observed.seats_mm2
+        setting2 = not_negative(xx * x * x + 2.0 * xy * x * y + yy * y * y, "scatter of the seats")
+    noise = math.sqrt(2.0 * positive(observed.u_reading_mm, "uncertainty of the reading") ** 2 + setting2)
     if predicted < max(LEAST_SHIFT_MM, NOISE_TIMES * noise) or measured < NOISE_TIMES * noise:
         return book
     pairs = zip(observed.predicted_mm, observed.measured_mm, strict=True)
-    ratio, u_ratio = sum(p * m for p, m in pairs) / predicted**2, noise / predicted
+    ratio = sum(p * m for p, m in pairs) / predicted**2
+    u_ratio = math.hypot(noise / predicted, POST_U)
     weights = _weights(observed.shares or {"": 1.0})
     prior = {m: of_material(book, m) for m in weights}
     variances = {m: state.variance + DRIFT for m, state in prior.items()}
@@ -184,9 +199,6 @@ def _weights(shares: Mapping[str, float]) -> dict[str, float]:
 
 
 # ---------------------------------------------------------------- scatter
-
-Spread = tuple[float, float, float]
-"""A covariance at the top, mm²: along², along·across, across²."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -507,10 +507,18 @@ def odds(chance: Chance) -> str:
 def odds_briefly(chance: Chance) -> str:
     """`About 17 of 20 read plumb at once`, `About 2 of 20 plumb at once, 10 turned`: one row of a phone."""
     plumb = _counts((chance.plumb, chance.too_close, chance.out))[0]
-    reported, turned = f"About {plumb} of" if plumb else "None of", round(GROUP * chance.turned)
-    if turned - plumb >= WORTH_TURNING:
-        return f"{reported} {GROUP} plumb at once, {turned} turned"
+    reported, better = f"About {plumb} of" if plumb else "None of", _read_better(chance)
+    if better is not None:
+        return f"{reported} {GROUP} plumb at once, {better[1]} {better[0]}"
     return f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
+
+
+def _read_better(chance: Chance) -> tuple[str, int] | None:
+    """How the next reading is best taken and how many are plumb then: at no cost, else for a minute."""
+    now = round(GROUP * chance.plumb)
+    ways = (("finer", chance.finer), ("turned", chance.turned))
+    counts = [(how, round(GROUP * share)) for how, share in ways if share is not None]
+    return next((better for better in counts if better[1] - now >= WORTH_TURNING), None)
 
 
 _FEW = 10
@@ -527,21 +535,27 @@ def score_words(score: Score) -> str | None:
     return f"Plumb at the first reading after packing: {so_many}{few}"
 
 
-def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
-    """How to take the reading after, where the level and not the packs would leave it too close to call.
+_HOW = {"finer": "between the marks too (strong, shy)", "turned": "end for end"}
 
-    briefly: without how many would read plumb by it, which `odds_briefly` has.
+
+def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
+    """How to read before and after, where the level and not the packs leaves it too close to call.
+
+    briefly: without how many would read plumb after by it, which `odds_briefly` has.
     """
-    now, turned, truly = (round(GROUP * share) for share in (chance.plumb, chance.turned, chance.within))
-    reported = ""
-    if turned - now >= WORTH_TURNING:
-        now = turned
-        then = "" if briefly else f": then about {turned} of {GROUP} read plumb"
-        reported = f"Read it end for end after this{then}"
+    reported = []
+    if chance.again is not None:
+        settled, now = round(GROUP * chance.again), round(GROUP * chance.turned)
+        then = "" if briefly else f": then {settled} of {GROUP} come out plumb in one round, not {now}"
+        reported.append(f"Better read it once more before packing, the level turned end for end{then}")
+    how, now = _read_better(chance) or ("", round(GROUP * chance.plumb))
+    then = "" if briefly else f": then about {now} of {GROUP} read plumb"
+    after = f"Read it {_HOW[how]} after this{then}" if how else ""
+    truly = round(GROUP * chance.within)
     if truly - now >= WORTH_FINER:
         finer = f"longer or finer level shows up to {truly}"
-        reported = f"{reported}; a {finer}" if reported else f"A {finer} of {GROUP} plumb after this"
-    return (reported,) if reported else ()
+        after = f"{after}; a {finer}" if after else f"A {finer} of {GROUP} plumb after this"
+    return (*reported, after) if after else tuple(reported)
 
 
 def _counts(shares: tuple[float, float, float]) -> list[int]:

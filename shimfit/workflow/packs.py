@@ -244,8 +244,8 @@ def book_of(site: Site, job: str) -> Book:
     book: Book = {}
     for data in _taught(site, job):
         predicted, measured = tuple(data["predicted_mm"]), tuple(data["measured_mm"])
-        u_reading_mm, shares = data["u_reading_mm"], data["shares"]
-        book = learn(book, Observed(predicted, measured, u_reading_mm=u_reading_mm, shares=shares))
+        seats_mm2 = tuple(data["left"]["seats_mm2"]) if "left" in data else None
+        book = learn(book, Observed(predicted, measured, data["u_reading_mm"], seats_mm2, data["shares"]))
     return book
 
 
@@ -307,7 +307,7 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
         )
     )
     if spread is not None:
-        along, across = (known.u * shift for shift in predicted)
+        along, across = (known.u_next * shift for shift in predicted)
         read = [
             sum(_new_each_time(one)[way] ** 2 for one in (stood, reading)) * post.height_mm**2
             for way in (0, 1)

@@ -231,7 +231,9 @@ def posts_to_plan(
     what packs give of what they should.
     """
     leans = [(post, lean) for post in run.posts if (lean := _lean_to_plan(post)) is not None]
-    return tuple(plan_post(post, lean, take_up, (aims_mm or {}).get(post.name, 0.0)) for post, lean in leans)
+    return tuple(
+        plan_post(post, run, lean, take_up, (aims_mm or {}).get(post.name, 0.0)) for post, lean in leans
+    )
 
 
 def _lean_to_plan(post: PostRecord) -> Lean | None:
@@ -268,7 +270,7 @@ def plan_site_run(
     known = of_lots(book_of(site, job), box.lots)
     legs = line_up_run(state, off_mm) if line_up else ()
     aims = {target.name: target.aim_across_mm for leg in legs for target in leg.targets}
-    posts = posts_to_plan(state, aims, (known.mean, known.u))
+    posts = posts_to_plan(state, aims, (known.mean, known.u_next))
     if not posts:
         raise UsageError(
             f"{job}/{run}: no post is read and waiting for packs; read some first "

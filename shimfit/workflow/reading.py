@@ -16,7 +16,7 @@ from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
 from shimfit.errors import UsageError
-from shimfit.model import Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
+from shimfit.model import TURNED, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees
 from shimfit.standing import Here, PostRecord
@@ -143,15 +143,18 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
         if found.suspicion == "not-turned":
             raise UsageError(f"{found.words} Nothing was logged.")
         keep_zero_of(site, instrument, found.zero)
+        one = counted(first, post.height_mm, with_zero(instrument, found.zero))
         reading = Reading(
-            text=f"{first_text.strip()}; turned: {second_text.strip()}",
+            text=f"{first_text.strip()}{TURNED}{second_text.strip()}",
             slope_along=found.lean.slope_along,
             slope_across=found.lean.slope_across,
             height_mm=post.height_mm,
             stage=stage_of(post, asked),
             u_along=found.u_along,
             u_across=found.u_across,
-            largest_term=counted(first, post.height_mm, with_zero(instrument, found.zero)).largest_term,
+            step_along=_half(one.step_along),
+            step_across=_half(one.step_across),
+            largest_term=one.largest_term,
             gauge_mm=first.over_mm,
             instrument=name,
             face=asked.face,
@@ -159,6 +162,11 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
         )
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
+
+
+def _half(step: float | None) -> float | None:
+    """The mean of two readings falls on marks half as far apart."""
+    return None if step is None else step / 2.0
 
 
 def answer_now(site: Site, place: Place) -> Prescription | None:

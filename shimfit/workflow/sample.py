@@ -68,7 +68,7 @@ def _boardwalk(site: Site) -> Place:
         max_spacing_mm=1200.0,
     )
     at = {mark: Place(BOARDWALK, "boardwalk", mark) for mark in ("1", "2", "3", "4", "7")}
-    log_reading(site, at["1"], "6mm next 4mm out")
+    log_reading(site, at["1"], "6.5mm next 4mm out")
     log_reading(site, at["1"], "0 0.5mm house", sure=True)
     log_reading(site, at["2"], "9mm prev 5mm out")
     log_reading(site, at["2"], "0.5mm next 0", sure=True)

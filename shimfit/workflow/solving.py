@@ -11,7 +11,7 @@ go in, the lean that is left says how much each of them is still short, and how 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +38,7 @@ from shimfit.workflow.packs import (
 if TYPE_CHECKING:
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.takeup import TakeUp
+    from shimfit.model import Reading
     from shimfit.settings import Settings
     from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.site import Place, Site
@@ -73,7 +74,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     asked = (post.foot, post.height_mm, lean, post.tolerance)
 
     def answer_by(known: TakeUp) -> Prescription:
-        how: dict[str, Any] = {"reads": reads_of(post), "u_take_up": known.u}
+        how: dict[str, Any] = {"reads": reads_of(post, run), "u_take_up": known.u_next}
         if post.packs_in_place:
             from shimfit.core.correction import correct
 
@@ -91,7 +92,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
         mean = 1.0 if post.tolerance.holds(lean, post.height_mm) else known.mean
         answer = packing.prescribe(*asked, site.tables(lots, options), take_up=mean, feelers=feelers, **how)
         if settings.foresight and answer.within and not feelers:
-            return _far_sighted(answer, run, post, lots, options=options, take_up=(mean, known.u))
+            return _far_sighted(answer, run, post, lots, options=options, take_up=(mean, known.u_next))
         return answer
 
     book = book_of(site, place.job)
@@ -134,7 +135,11 @@ def is_scarce(lots: Sequence[Lot], posts: int) -> bool:
 
 
 def plan_post(
-    post: PostRecord, lean: Lean, take_up: tuple[float, float], aim_across_mm: float = 0.0
+    post: PostRecord,
+    run: RunState,
+    lean: Lean,
+    take_up: tuple[float, float],
+    aim_across_mm: float = 0.0,
 ) -> PlanPost:
     """A post as planning is asked about it; so much more as packs give less, as `prescribe` does for one.
 
@@ -153,7 +158,7 @@ def plan_post(
         tolerance=post.tolerance if mean == 1.0 else over_take_up(post.tolerance, mean),
         aim=Lean(0.0, aim_across_mm / post.height_mm / mean) if aim_across_mm else None,
         feelers=tuple((seat, mm) for seat, mm in post.reading.rocks if mm > 0.0),
-        reads=reads_of(post).scaled(1.0 / mean),
+        reads=reads_of(post, run).scaled(1.0 / mean),
         u_take_up=u / mean,
     )
 
@@ -181,7 +186,7 @@ def _far_sighted(
     read = [one.before.lean for one in run.posts if one.before is not None and one.before.lean is not None]
     mean = take_up[0]
     leans = [scaled(lean, 1.0 / mean) for lean in (*read, answer.lean)]
-    asked = plan_post(post, answer.lean, take_up)
+    asked = plan_post(post, run, answer.lean, take_up)
     found = with_foresight(asked, leans, min(others, MOST_SAMPLED), lots, options, Highs(), seed=1)
     if found is None or found.packs == answer.packs:
         return answer
@@ -201,25 +206,74 @@ def _far_sighted(
     )
 
 
-def reads_of(post: PostRecord) -> Reads:
-    """How the next reading of a post is taken: as its last one was, judged by the run's rule."""
+def reads_of(post: PostRecord, run: RunState) -> Reads:
+    """How the next reading of a post is taken: one, like its last one, as fine as the crew reads the scale.
+
+    Judged by the run's rule. What the packs go by may be better: the mean of several readings, or of two
+    with the level turned.
+    """
     reading, factor = post.reading, FACTORS[post.rule]
     if reading is None or reading.u_along is None or reading.u_across is None:
         return usual_reads(factor)
-    own = reading.u_own_along, reading.u_own_across
-    along, across = (
-        u if part is None else min(u, part)
-        for u, part in zip((reading.u_along, reading.u_across), own, strict=True)
-    )
-    if reading.method != "typed" or reading.u_own_along is None:
-        return Reads(reading.u_along, reading.u_across, along, across, factor)
+    u = reading.u_along, reading.u_across
+    one = reading
+    if post.mean_of > 1:  # the last of them
+        one = next((raw for raw in reversed(post.readings) if raw.u_along and raw.u_across), reading)
+    all_, own = _parts(one)
+    if one.method != "typed" or (one.u_own_along is None and not one.turned):
+        return Reads(*u, *_parts(reading)[1], factor)
+    if one.turned:
+        own = own[0] * math.sqrt(2.0), own[1] * math.sqrt(2.0)
+        all_ = math.hypot(own[0], u[0]), math.hypot(own[1], u[1])  # its zero is found as surely as the lean
+    reads = Reads(*all_, *own, factor, _step_of(one) * (2.0 if one.turned else 1.0))
+    if one.turned:
+        reads = replace(reads, before=u, turned=True)
+    elif reading is not one:
+        pairs = zip(u, reads.parts, strict=True)
+        before = [math.sqrt(max(0.0, part * part - zero2)) for part, (_, zero2) in pairs]
+        reads = replace(reads, before=(before[0], before[1]))
+    finest_mm = min((mm for other in _read_last(run) for mm in _marks_mm(other)), default=math.inf)
+    while reads.step * (one.gauge_mm or one.height_mm) > finest_mm * _SAME_MARKS:
+        reads = reads.finer
+    return reads
+
+
+READ_LATELY = 8
+"""Posts whose readings say how fine the crew reads: a whole number of a half-mm reader tells nothing."""
+_SAME_MARKS = 1.001
+
+
+def _read_last(run: RunState) -> list[PostRecord]:
+    return sorted((post for post in run.posts if post.last_time), key=lambda post: post.last_time or "")[
+        -READ_LATELY:
+    ]
+
+
+def _marks_mm(post: PostRecord) -> Iterator[float]:
+    """From mark to mark of the scales that a post was read off, mm of the offset."""
+    for one in post.readings:
+        for step in (one.step_along, one.step_across):
+            if step and one.method == "typed":
+                yield step * (one.gauge_mm or one.height_mm) * (2.0 if one.turned else 1.0)
+
+
+def _step_of(reading: Reading) -> float:
+    """From mark to mark of the scale, as a slope."""
     if reading.step_along is not None and reading.step_across is not None:
-        step = max(reading.step_along, reading.step_across)
-    else:  # logged before marks were kept: what its own part holds beside the usual hand are the steps
-        over_mm = reading.gauge_mm or reading.height_mm
-        steps = math.sqrt(12.0 * max(0.0, along * along - (HAND_MM / over_mm) ** 2))
-        step = min(steps, COARSEST_MM / over_mm)
-    return Reads(reading.u_along, reading.u_across, along, across, factor, step)
+        return max(reading.step_along, reading.step_across)
+    # Logged before marks were kept: what its own part holds beside the usual hand are the steps.
+    over_mm = reading.gauge_mm or reading.height_mm
+    own = min(_parts(reading)[1])
+    steps = math.sqrt(12.0 * max(0.0, own * own - (HAND_MM / over_mm) ** 2))
+    return min(steps, COARSEST_MM / over_mm)
+
+
+def _parts(reading: Reading) -> tuple[tuple[float, float], tuple[float, float]]:
+    """All of a reading's uncertainty, along and across, and the part that is its own."""
+    u = reading.u_along or 0.0, reading.u_across or 0.0
+    own = (reading.u_own_along, reading.u_own_across)
+    along, across = (most if part is None else min(most, part) for most, part in zip(u, own, strict=True))
+    return u, (along, across)
 
 
 # ---------------------------------------------------------------- crushing
@@ -319,7 +373,7 @@ class LivePacking:
         self._slopes: Mapping[str, float] = {lot.lot: lot.taper_slope for lot in box.lots if lot.is_marked}
         self._known = of_lots(book_of(site, place.job), lots)
         self._tables = site.tables(lots, options)
-        self._reads = reads_of(self._post)
+        self._reads = reads_of(self._post, run)
         self._shown: Prescription | None = None
 
     def look(self, lean: Lean) -> Advice:
@@ -335,7 +389,7 @@ class LivePacking:
     def _answer(self, lean: Lean) -> Prescription:
         post, known = self._post, self._known
         asked = (post.foot, post.height_mm, lean, post.tolerance, self._tables)
-        how: dict[str, Any] = {"reads": self._reads, "take_up": known.mean, "u_take_up": known.u}
+        how: dict[str, Any] = {"reads": self._reads, "take_up": known.mean, "u_take_up": known.u_next}
         self._shown = found = packing.prescribe(*asked, **how, shown=self._shown, relaxed=True)
         if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
             return found

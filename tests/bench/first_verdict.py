@@ -1,54 +1,78 @@
 """What the first reading after the packs says: shares against what was said of them, by box and limit.
 
-    python tests/bench/first_verdict.py [--posts N] [--scatter F] [--learn N] [--round MINUTES]
+    python tests/bench/first_verdict.py [--posts N] [--scatter F] [--round MINUTES] [--part PART …]
 
 Decks drawn at random, in mm: the bed falls, each corner is as rough as `Scatter` assumes (or F times that),
-pieces and marks are off, flats bear somewhere along their length, the deck takes up its own share, the level
-has a zero of its own, the hand scatters and what is read is the nearest millimetre. Packs are prescribed
-from a box, made with those errors, and the next reading is decided: all by the program's own functions.
+pieces and marks are off, flats bear somewhere along their length, packs give their own share, the level has
+a zero of its own, the hand scatters and what is read is the nearest millimetre. Packs are prescribed from a
+box, made with those errors, and the next reading is decided: all by the program's own functions.
 
 `said` is the mean of what was said of it; settled: plumb without another round, what was too close read once
-more with the level turned; the five bins are the posts by what was said of that, least first, each with the
-share that was. Rounds and minutes are until the post is plumb. `ceiling`: exact thicknesses at the corners,
-the deck's own take-up known, the same seats, hands and level.
+more with the level turned, while it reads within the limit more often; the five bins are the posts by what was said of that, least first, each with the
+share that was. Rounds and minutes are until the post is plumb. Parts:
+
+* `alone`: every post on a deck of its own, whose take-up is known but for 5 % from post to post.
+* `runs`: twenty posts a deck; its take-up is learned from the usual on, by the program's own functions.
+* `advice`: as `alone`, and whatever the program says of reading is done: once more before the packs go in,
+  the level turned, and to half a millimetre after.
+* `learned`: as `alone`, the site scattering 1.5 times what is usual, learned along the first 200 posts.
+* `sources`: what the first verifying reading scatters by, each source taken away in turn.
+
+Beside them: `ceiling`: exact thicknesses at the corners, each post's own take-up known, the same seats, hands
+and level, which nobody can have. `no better`: exact thicknesses, made without error, from the same reading
+and the same knowledge of the take-up as the program has. The packs then aim at the mean of what the lean may
+be, and among decisions by one reading that is the best for any zone that is symmetric and convex (Anderson
+1955), so no box and no choice of packs can be plumb more often.
 """
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Minutes, Reads, Scatter, usual_reads
+from shimfit.core.objective import READ_AGAIN_MIN, Minutes, Reads, Scatter, usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.core.packing.question import usual_spread
 from shimfit.core.resting import rest_packs
 from shimfit.core.stock import lots_from_csv
-from shimfit.core.takeup import Left, learn_scatter
+from shimfit.core.takeup import Book, Left, Observed, learn, learn_scatter, of_material
 from shimfit.core.uncertainty.budget import HAND_MM
-from shimfit.core.uncertainty.decision import decide_lean
-from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Reading, Resting, Seat, Tolerance
+from shimfit.core.uncertainty.decision import MOST_REPEATS, decide_lean
+from shimfit.model import CORNERS, Chance, Foot, Lean, Lot, Pack, Reading, Resting, Seat, Tolerance
 from shimfit.quantities.typed import parse_tolerance
+from shimfit.text.phrases import GROUP, WORTH_TURNING
 
 FOOT, HEIGHT_MM = Foot(90.0, 90.0), 1000.0
 BED_TOP_MM = 9.0
-TAKE_UP, U_TAKE_UP = 0.9, 0.05
-"""A deck whose take-up is learned: mean and spread from post to post."""
+TAKE_UP = 0.9
 ZERO_MM = 0.5
 TAPER_SLOPE = 0.024
 PRELOAD_MM = 0.19
-LOOSE_TO_READ_MIN, TURN_MIN = 4.0, 1.0
-"""A round but for its pieces; reading once more, the level turned (common practice, no source)."""
+LOOSE_TO_READ_MIN = 4.0
+"""A round but for its pieces (common practice, no source)."""
 MOST_ROUNDS = 12
 LEARN_EVERY, LEARN_UP_TO = 20, 200
 """Posts between two looks at how much the site scatters, and the last at which it is looked at."""
 WORDS = ("plumb", "too-close", "out")
+
+
+@dataclass(frozen=True)
+class World:
+    """What take-up is like (common practice, no source)."""
+
+    deck_u: float = 0.0
+    post_u: float = 0.05
+    posts: int = 1
+    """Of a deck."""
+
+
+ALONE, RUNS = World(), World(0.10, 0.03, 20)
 
 
 def _flats(*thick_mm: float) -> tuple[Lot, ...]:
@@ -102,27 +126,38 @@ class Deck:
         return tuple(out)
 
 
-def decks(posts: int, times: float) -> Iterator[Deck]:
-    """Posts at random."""
-    rng, usual = np.random.default_rng(3), Scatter()
+def decks(world: World, posts: int, times: float) -> Iterator[Deck]:
+    """Posts at random, one deck after the other."""
+    rng, on_deck, usual = np.random.default_rng(3), np.random.default_rng(4), Scatter()
+    take_up = TAKE_UP
     for k in range(posts):
+        if k % world.posts == 0:
+            take_up = float(np.clip(on_deck.normal(TAKE_UP, world.deck_u), 0.6, 1.2))
         bed = rng.normal(0.0, BED_TOP_MM / HEIGHT_MM, 2)
         rough = rng.normal(0.0, usual.seat_mm * times, 4).tolist()
-        take_up = float(np.clip(rng.normal(TAKE_UP, U_TAKE_UP), 0.6, 1.2))
+        own = float(np.clip(rng.normal(take_up, world.post_u), 0.6, 1.2))
         zero = rng.uniform(-ZERO_MM, ZERO_MM, 2).tolist()
         yield Deck(
-            (3, k), Lean(float(bed[0]), float(bed[1])), dict(zip(CORNERS, rough, strict=True)), take_up,
+            (3, k), Lean(float(bed[0]), float(bed[1])), dict(zip(CORNERS, rough, strict=True)), own,
             (zero[0], zero[1]), times,
         )  # fmt: skip
 
 
-def read(deck: Deck, lean: Lean, rng: np.random.Generator, turned: int = 1) -> tuple[float, float]:
-    """Offsets as read: the nearest millimetre of what level and hand make of it. turned: -1, end for end."""
+Tops = tuple[float, float]
+
+
+def read(deck: Deck, lean: Lean, rng: np.random.Generator, turned: int = 1, step_mm: float = 1.0) -> Tops:
+    """Offsets as read: the nearest mark of what level and hand make of it. turned: -1, end for end."""
     along, across = (
-        float(round(top + turned * zero + float(rng.normal(0.0, HAND_MM))))
+        round((top + turned * zero + float(rng.normal(0.0, HAND_MM))) / step_mm) * step_mm
         for top, zero in zip(lean.top_mm(HEIGHT_MM), deck.zero_mm, strict=True)
     )
     return along, across
+
+
+def lean_of(*tops: Tops) -> Lean:
+    """The mean of readings."""
+    return Lean(*(sum(some) / len(some) / HEIGHT_MM for some in zip(*tops, strict=True)))
 
 
 def stands(deck: Deck, packs: tuple[Pack, ...], rng: np.random.Generator) -> Lean:
@@ -134,9 +169,8 @@ def stands(deck: Deck, packs: tuple[Pack, ...], rng: np.random.Generator) -> Lea
     return resting.limits[int(rng.random() < 0.5)]
 
 
-def decided(tops: tuple[float, float], how: Reads, tolerance: Tolerance) -> str:
+def decided(lean: Lean, how: Reads, tolerance: Tolerance) -> str:
     """Plumb, out or too close."""
-    lean = Lean(tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM)
     steps = how.step, how.step
     return decide_lean(lean, how.u_along, how.u_across, tolerance, HEIGHT_MM, steps=steps).decision
 
@@ -145,98 +179,223 @@ def decided(tops: tuple[float, float], how: Reads, tolerance: Tolerance) -> str:
 class Seen:
     """One post: what was said of its first packs, what the first reading said, what it took to be plumb."""
 
-    said_plumb: float
-    said_out: float
-    said_settled: float
+    nth: int
+    """Of its deck, from 0."""
+    said: Chance
     first: str
     settled: bool
     """Plumb without another round: at once, or once more with the level turned."""
     rounds: int
     minutes: float
+    later: tuple[float, float]
+    """Minutes of the later rounds that changed packs, and their number."""
     factor: float
     """How much the site scatters, as it was learned by then."""
 
 
-def left_of(
-    tops: tuple[float, float], packs: tuple[Pack, ...], after: tuple[float, float], tolerance: Tolerance
-) -> Left:
-    """What a post's first packs teach of the scatter."""
-    reads = usual_reads()
-    stood = Reading("", tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM, HEIGHT_MM)
-    spread = usual_spread(FOOT, HEIGHT_MM, stood, tolerance, packs, PRELOAD_MM, take_up=TAKE_UP)
-    assert spread is not None
-    shift = predicted_shift_mm(FOOT, (), packs, HEIGHT_MM, PRELOAD_MM)
-    along, across = shift[0] * U_TAKE_UP, shift[1] * U_TAKE_UP
-    read = 2.0 * (reads.own_along * HEIGHT_MM) ** 2
-    off = after[0] - tops[0] - TAKE_UP * shift[0], after[1] - tops[1] - TAKE_UP * shift[1]
-    return Left(off, spread, (read + along * along, along * across, read + across * across))
+@dataclass
+class Known:
+    """What was learned of a deck."""
+
+    world: World
+    book: Book = field(default_factory=dict)
+    lessons: list[Left] = field(default_factory=list)
+
+    @property
+    def take_up(self) -> tuple[float, float]:
+        """Mean and standard uncertainty for the next post."""
+        if self.world.posts == 1:
+            return TAKE_UP, self.world.post_u
+        known = of_material(self.book, "packs")
+        return known.mean, known.u_next
+
+    def teach(self, tolerance: Tolerance, before: Lean, packs: tuple[Pack, ...], after: Lean) -> None:
+        """What the reading after a post's first packs says of the deck."""
+        reads, (mean, u) = usual_reads(), self.take_up
+        stood = Reading("", before.slope_along, before.slope_across, HEIGHT_MM)
+        spread = usual_spread(FOOT, HEIGHT_MM, stood, tolerance, packs, PRELOAD_MM, take_up=mean)
+        assert spread is not None
+        shift = predicted_shift_mm(FOOT, (), packs, HEIGHT_MM, PRELOAD_MM)
+        old, new = before.top_mm(HEIGHT_MM), after.top_mm(HEIGHT_MM)
+        moved = new[0] - old[0], new[1] - old[1]
+        along, across = shift[0] * u, shift[1] * u
+        twice = 2.0 * (reads.own_along * HEIGHT_MM) ** 2
+        others = twice + along * along, along * across, twice + across * across
+        self.lessons.append(Left((moved[0] - mean * shift[0], moved[1] - mean * shift[1]), spread, others))
+        seen = Observed(shift, moved, reads.u_along * HEIGHT_MM, spread, {"packs": 1.0})
+        self.book = learn(self.book, seen)
 
 
 def play(
-    lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float, *, learn: int = 0, minutes: Minutes
-) -> Iterator[Seen]:
+    lots: tuple[Lot, ...], tolerance: Tolerance, posts: int, times: float, minutes: Minutes,
+    *, world: World = ALONE, advised: bool = False, learning: bool = False,
+) -> Iterator[Seen]:  # fmt: skip
     """All posts that need packs, each until it is plumb; too close: read once more, the level turned."""
     options = Options(minutes=minutes)
-    tables, reads = build_tables(lots, options), usual_reads()
-    lessons: list[Left] = []
-    known: Any = {"reads": reads, "take_up": TAKE_UP, "u_take_up": U_TAKE_UP}
-    for deck in decks(posts, times):
+    tables, known = build_tables(lots, options), Known(world)
+    usual, step_mm = usual_reads(), 1.0
+    for k, deck in enumerate(decks(world, posts, times)):
+        if world.posts > 1 and k % world.posts == 0:
+            known = Known(world)
         rng = np.random.default_rng((*deck.number, 2))
-        tops = read(deck, deck.bed, rng)
-        lean = Lean(tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM)
+        tops = read(deck, deck.bed, rng, step_mm=step_mm)
+        lean, spent = lean_of(tops), 0.0
         if tolerance.holds(lean, HEIGHT_MM):
             continue
-        answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, **known)
+        mean, u = known.take_up
+        asked = {"take_up": mean, "u_take_up": u}
+        answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, reads=usual, **asked)
+        if advised and answer.chance is not None and answer.chance.again is not None:
+            spent += READ_AGAIN_MIN
+            lean = lean_of(tops, read(deck, deck.bed, rng, -1, step_mm))
+            answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, reads=usual.read_twice, **asked)
         if (said := answer.chance) is None:
             continue
-        first, settled, rounds, spent = "", False, 0, 0.0
+        first, settled, rounds, later = "", False, 0, [0.0, 0.0]
         while True:
             rounds += 1
-            spent += answer.cost.total - dict(answer.cost.parts).get("next round", 0.0) + LOOSE_TO_READ_MIN
-            lean = stands(deck, deck.made(answer.packs), rng)
-            before, tops = tops, read(deck, lean, rng)
-            if rounds == 1 and learn:
-                lessons.append(left_of(before, answer.packs, tops, tolerance))
-            decision = decided(tops, reads, tolerance)
+            took = answer.cost.total - dict(answer.cost.parts).get("next round", 0.0) + LOOSE_TO_READ_MIN
+            stood, before = stands(deck, deck.made(answer.packs), rng), lean
+            tops = read(deck, stood, rng, step_mm=step_mm)
+            lean = lean_of(tops)
+            if rounds == 1 and (learning or world.posts > 1):
+                known.teach(tolerance, before, answer.packs, lean)
+            decision = decided(lean, usual, tolerance)
             first = first or decision
-            if decision == "too-close":
-                spent += TURN_MIN
-                other = read(deck, lean, rng, -1)
-                tops = (tops[0] + other[0]) / 2.0, (tops[1] + other[1]) / 2.0
-                decision = decided(tops, reads.settling, tolerance)
-            settled = settled or (rounds == 1 and decision == "plumb")
+            readings, now = [tops], usual
+            while decision == "too-close" and len(readings) < MOST_REPEATS - 1:
+                if len(readings) > 1 and not tolerance.holds(lean, HEIGHT_MM):
+                    break  # packs are changed; while it reads within, nothing is
+                turns = (-1,) if len(readings) == 1 else (1, -1)
+                readings += [read(deck, stood, rng, turn, step_mm) for turn in turns]
+                took += READ_AGAIN_MIN * len(turns)
+                lean, now = lean_of(*readings), usual.mean_of(len(readings))
+                decision = decided(lean, now, tolerance)
+                settled = settled or (rounds == 1 and decision == "plumb" and len(readings) == 2)
+            spent += took
+            if answer.change:
+                later = [later[0] + took, later[1] + 1.0]
+            settled = settled or (rounds == 1 and first == "plumb")
             if decision == "plumb" or rounds >= MOST_ROUNDS:
                 break
-            lean = Lean(tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM)
             answer = correct(
-                FOOT, HEIGHT_MM, lean, tolerance, now=answer.packs, options=options, lots=lots, **known
+                FOOT,
+                HEIGHT_MM,
+                lean,
+                tolerance,
+                now=answer.packs,
+                options=options,
+                lots=lots,
+                reads=now
+                if now is usual
+                else replace(usual, before=(now.own_along, now.own_across), turned=True),
+                **asked,
             )
-        if len(lessons) >= learn:
-            yield Seen(
-                said.plumb, said.out, said.turned, first, settled, rounds, spent, options.scatter.factor
-            )
-        if lessons and len(lessons) % LEARN_EVERY == 0 and len(lessons) <= LEARN_UP_TO:
-            options = replace(options, scatter=Scatter(factor=learn_scatter(lessons).factor))
+        if advised and said.finer is not None and GROUP * (said.finer - said.plumb) >= WORTH_TURNING:
+            step_mm, usual = step_mm / 2.0, usual.finer
+        if not learning or len(known.lessons) > LEARN_UP_TO:
+            factor = options.scatter.factor
+            yield Seen(k % world.posts, said, first, settled, rounds, spent, (later[0], later[1]), factor)
+        if learning and len(known.lessons) % LEARN_EVERY == 0 and len(known.lessons) <= LEARN_UP_TO:
+            factor = learn_scatter(known.lessons).factor
+            options = replace(options, scatter=Scatter(factor=factor))
             tables = build_tables(lots, options)
 
 
-def ceiling(tolerance: Tolerance, posts: int, times: float) -> dict[str, float]:
-    """First verdicts where every thickness can be had at the very corner and the take-up is known."""
-    found, reads = [], usual_reads()
-    for deck in decks(posts, times):
-        rng = np.random.default_rng((*deck.number, 2))
-        tops = read(deck, deck.bed, rng)
-        lean = Lean(tops[0] / HEIGHT_MM / deck.take_up, tops[1] / HEIGHT_MM / deck.take_up)
-        if tolerance.holds(Lean(tops[0] / HEIGHT_MM, tops[1] / HEIGHT_MM), HEIGHT_MM):
+# ---------------------------------------------------------------- the first reading alone
+
+NONE: tuple[str, ...] = ()
+SOURCES = ("the reading before", "take-up", "rough seats", "pieces, marks, places")
+
+
+def verdicts(
+    lots: tuple[Lot, ...] | None,
+    tolerance: Tolerance,
+    posts: int,
+    times: float,
+    without: tuple[str, ...] = NONE,
+) -> tuple[dict[str, float], tuple[float, float]]:
+    """First verdicts, and what was off at the top: standard deviation each way, 95 % of the magnitude, mm.
+
+    lots None: every thickness can be had at the very corner, and comes out so. without: sources of scatter
+    that are taken away; take-up: each post's own is known.
+    """
+    reads, tables = usual_reads(), build_tables(lots, Options()) if lots else None
+    found, off = [], []
+    for drawn in decks(ALONE, posts, times):
+        deck, rng = drawn, np.random.default_rng((*drawn.number, 2))
+        lean = lean_of(read(deck, deck.bed, rng))
+        if tolerance.holds(lean, HEIGHT_MM):
             continue
-        plane = gap_plane(FOOT, lean)
-        packs = tuple(
-            Pack(seat, mm, mm, FOOT.seat_at_mm(seat))
-            for seat in CORNERS
-            if (mm := plane.at_seat_mm(seat)) > 0.005
+        if "rough seats" in without:
+            deck = replace(deck, rough_mm=dict.fromkeys(CORNERS, 0.0))
+        if "pieces, marks, places" in without:
+            deck = replace(deck, times=0.0)
+        if "the reading before" in without:
+            lean = deck.bed
+        share, u = (deck.take_up, 0.0) if "take-up" in without else (TAKE_UP, ALONE.post_u)
+        if tables is None:
+            plane = gap_plane(FOOT, Lean(lean.slope_along / share, lean.slope_across / share))
+            wanted = ((seat, plane.at_seat_mm(seat)) for seat in CORNERS)
+            packs = tuple(Pack(seat, mm, mm, FOOT.seat_at_mm(seat)) for seat, mm in wanted if mm > 0.005)
+        else:
+            how = {"reads": reads, "take_up": share, "u_take_up": u}
+            packs = deck.made(prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, **how).packs)
+        stood = stands(deck, packs, rng)
+        found.append(decided(lean_of(read(deck, stood, rng)), reads, tolerance))
+        off.append(stood.top_mm(HEIGHT_MM))
+    tops = np.array(off)
+    spread = float(tops.std()), float(np.percentile(np.hypot(*tops.T), 95))
+    return {word: found.count(word) / len(found) for word in WORDS}, spread
+
+
+def show_sources(tolerance: Tolerance, posts: int, lots: tuple[Lot, ...]) -> None:
+    """What each source of scatter takes, from the rich box and with exact thicknesses."""
+    print(
+        f"\n{tolerance.text} without …{'':20}{'plumb':>8}{'close':>8}{'out':>8}   mm off (1 s each way; 95 %)"
+    )
+    for box, where in (("rich box", lots), ("exact", None)):
+        for one in ("", *(SOURCES if where else SOURCES[:-1])):
+            shares, (each, most) = verdicts(where, tolerance, posts, 1.0, (one,))
+            print(
+                f"{box:10} {one or 'nothing':24}" + "".join(f"{shares[word]:8.1%}" for word in WORDS)
+                + f"   {each:.2f}; {most:.2f}"
+            )  # fmt: skip
+
+
+# ---------------------------------------------------------------- the table
+
+
+def show(name: str, text: str, seen: list[Seen]) -> None:
+    """One row."""
+    if not seen:
+        return
+    seen = sorted(seen, key=lambda one: one.said.turned)
+
+    def mean(of: Callable[[Seen], float], some: list[Seen] = seen) -> float:
+        return float(np.mean([of(one) for one in some]))
+
+    happened = {word: mean(lambda one, word=word: one.first == word) for word in WORDS}
+    bins = []
+    for some in np.array_split(np.arange(len(seen)), 5):
+        part = [seen[k] for k in some]
+        bins.append(
+            f"{mean(lambda one: one.said.turned, part):.2f}→{mean(lambda one: one.settled, part):.2f}"
         )
-        found.append(decided(read(deck, stands(deck, packs, rng), rng), reads, tolerance))
-    return {word: found.count(word) / len(found) for word in WORDS}
+    later = sum(one.later[0] for one in seen) / max(1, sum(one.later[1] for one in seen))
+    print(
+        f"{name:20}{text:6}{happened['plumb']:8.1%} ({mean(lambda one: one.said.plumb):.0%})"
+        f"{happened['too-close']:8.1%}{happened['out']:9.1%} ({mean(lambda one: one.said.out):.1%})"
+        f"{mean(lambda one: one.settled):10.1%} ({mean(lambda one: one.said.turned):.0%})"
+        f"{mean(lambda one: one.rounds):8.2f}{mean(lambda one: one.minutes):9.2f}{later:7.1f}"
+        f"   {'  '.join(bins)}   x {mean(lambda one: one.factor):.2f}",
+        flush=True,
+    )
+
+
+PARTS = ("alone", "advice", "runs", "learned", "sources")
+FIRST_POSTS = 3
+"""Of a deck: its take-up is hardly known."""
 
 
 def main() -> None:
@@ -244,39 +403,38 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--posts", type=int, default=400)
     parser.add_argument("--scatter", type=float, default=1.0)
-    parser.add_argument("--learn", type=int, default=0)
     parser.add_argument("--round", type=float, default=Minutes().round)
+    parser.add_argument("--part", nargs="+", choices=PARTS, default=PARTS)
+    parser.add_argument("--box", nargs="+", choices=BOXES, default=list(BOXES))
     args = parser.parse_args()
     minutes = replace(Minutes(), round=args.round)
     print(
-        f"{'':18}{'plumb (said)':>15}{'close':>8}{'out (said)':>16}{'settled (said)':>17}{'rounds':>8}"
-        f"{'minutes':>9}   settled, said → happened in five"
+        f"{'':26}{'plumb (said)':>15}{'close':>8}{'out (said)':>16}{'settled (said)':>17}{'rounds':>8}"
+        f"{'minutes':>9}{'later':>7}   settled, said → happened in five"
     )
     for text in ("1:500", "1:300"):
         tolerance = parse_tolerance(text)
-        best = ceiling(tolerance, args.posts, args.scatter)
-        print(f"{'ceiling':12}{text:6}{best['plumb']:8.1%}{best['too-close']:15.1%}{best['out']:9.1%}")
-        for name, lots in BOXES.items():
-            seen = sorted(
-                play(tuple(lots), tolerance, args.posts, args.scatter, learn=args.learn, minutes=minutes),
-                key=lambda one: one.said_settled,
-            )
-            happened = {word: sum(one.first == word for one in seen) / len(seen) for word in WORDS}
-
-            def mean(of: str, some: list[Seen] = seen) -> float:
-                return float(np.mean([getattr(one, of) for one in some]))
-
-            bins = []
-            for some in np.array_split(np.arange(len(seen)), 5):
-                part = [seen[k] for k in some]
-                bins.append(f"{mean('said_settled', part):.2f}→{mean('settled', part):.2f}")
+        for name, without in (("ceiling", ("take-up",)), ("no better", NONE)):
+            shares, _ = verdicts(None, tolerance, args.posts, args.scatter, without)
             print(
-                f"{name:12}{text:6}{happened['plumb']:8.1%} ({mean('said_plumb'):.0%})"
-                f"{happened['too-close']:8.1%}{happened['out']:9.1%} ({mean('said_out'):.1%})"
-                f"{mean('settled'):10.1%} ({mean('said_settled'):.0%})"
-                f"{mean('rounds'):8.2f}{mean('minutes'):9.2f}   {'  '.join(bins)}"
-                f"   x {mean('factor'):.2f}"
+                f"{name:20}{text:6}"
+                + "".join(f"{shares[w]:{n}.1%}" for w, n in zip(WORDS, (8, 15, 9), strict=True))
             )
+        for box in args.box:
+            how = tuple(BOXES[box]), tolerance, args.posts
+            if "alone" in args.part:
+                show(box, text, list(play(*how, args.scatter, minutes)))
+            if "advice" in args.part:
+                show(f"{box}, advice", text, list(play(*how, args.scatter, minutes, advised=True)))
+            if "runs" in args.part:
+                seen = list(play(*how, args.scatter, minutes, world=RUNS))
+                show(f"{box}, runs", text, seen)
+                show(f"  posts 1 to {FIRST_POSTS}", text, [one for one in seen if one.nth < FIRST_POSTS])
+                show("  later", text, [one for one in seen if one.nth >= FIRST_POSTS])
+            if "learned" in args.part:
+                show(f"{box}, x 1.5", text, list(play(*how, 1.5, minutes, learning=True)))
+        if "sources" in args.part:
+            show_sources(tolerance, args.posts, tuple(BOXES["rich"]))
 
 
 if __name__ == "__main__":

@@ -148,3 +148,55 @@ def test_scatter_of_a_seat():
     assert face == pytest.approx(0.0064 + 0.0016 + 0.02**2)
     assert Scatter().seat_mm2(inner=True, gap_slope=0.02) == pytest.approx(0.0064 + 0.0016 + 0.06**2)
     assert Scatter(factor=1.5).seat_mm2(inner=False) == pytest.approx(2.25 * face)
+
+
+WAYS = {
+    "as before": ({}, False, False),
+    "read finer after": ({"finer": True}, False, False),
+    "turned after": ({}, True, False),
+    "turned before and after": ({"before": True}, True, True),
+    "turned before": ({"before": True}, False, True),
+}
+
+
+@pytest.mark.parametrize("way", WAYS)
+def test_what_the_reading_before_and_the_reading_after_share_goes_out(way):
+    """Against readings drawn: a zero in each, the hand, the marks of the scale; decided one by one."""
+    how, turned_after, turned_before = WAYS[way]
+    rng, n, allowed, rest = np.random.default_rng(12), 40_000, 10.0 / 3.0, np.array((0.9, -0.4))
+    reads = usual_reads()
+    finer, packed_by = (
+        reads.finer if how.get("finer") else reads,
+        reads.read_twice if turned_before else reads,
+    )
+    last = finer.settling if turned_after else finer
+    zero = rng.uniform(-0.5, 0.5, (n, 2))
+
+    def read(top, sign, step):
+        return np.rint((top + sign * zero + rng.normal(0.0, 0.3, (n, 2))) / step) * step
+
+    bed = rng.uniform(-8.0, 8.0, (n, 2))
+    before = read(bed, 1, 1.0)
+    if turned_before:
+        before = (before + read(bed, -1, 1.0)) / 2.0
+    stands = bed - before + rest + rng.normal(0.0, 0.9, (n, 2))
+    step = last.step * 1000.0
+    after = read(stands, 1, finer.step * 1000.0)
+    if turned_after:
+        after = (after + read(stands, -1, finer.step * 1000.0)) / 2.0
+    near = after[np.hypot(*after.T) <= allowed]
+    marks, times = np.unique(near, axis=0, return_counts=True)
+    limit = parse_tolerance("1:300")
+    plumb = sum(
+        many
+        for mark, many in zip(marks / 1000.0, times, strict=True)
+        if decide_lean(
+            Lean(*mark), last.u_along, last.u_across, limit, 1000.0, steps=(last.step, last.step)
+        ).decision
+        == "plumb"
+    )
+    variances = [0.9**2 + one * 1e6 for one in packed_by.off_by(last)]
+    zone = zone_of(allowed, 1000.0, last, per_direction=False)
+    chance = Chances([[variances[0], 0.0, variances[1]]], [zone], allowed)
+    assert float(chance.at(0, [rest[0]], [rest[1]])[0]) == pytest.approx(plumb / n, abs=0.02)
+    assert step == pytest.approx(1.0 / (1 + turned_after) / (1 + bool(how.get("finer"))))

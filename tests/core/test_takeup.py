@@ -12,6 +12,7 @@ from shimfit.core.takeup import (
     DRIFT,
     LEAST,
     MOST,
+    POST_U,
     SITE_KNOWN_FROM,
     Left,
     Observed,
@@ -32,11 +33,16 @@ def observed(ratio, predicted=(10.0, 0.0), u_reading=0.5, **more):
     return Observed(predicted, measured, u_reading, **more)
 
 
+EXACT = (0.0, 0.0, 0.0)
+"""Seats that scatter nothing."""
+
+
 def test_one_step_is_the_textbook_mean_of_prior_and_observation():
     # Two normal estimates combine with weights 1/variance (GUM; no surprise, so Huber does nothing).
-    predicted, u_reading, u_setting = 10.0, 0.5, 0.3
-    variance = (2 * u_reading**2 + u_setting**2) / predicted**2
-    found = learn({}, observed(0.85, u_setting_mm=u_setting, shares={"oak": 1.0}))
+    # What posts differ by and what their seats scatter, along the shift, is noise of the one observation.
+    predicted, u_reading, seats = 10.0, 0.5, (0.6, 0.2, 0.9)
+    variance = (2 * u_reading**2 + seats[0]) / predicted**2 + POST_U**2
+    found = learn({}, observed(0.85, seats_mm2=seats, shares={"oak": 1.0}))
     prior_variance = 0.15**2 + DRIFT
     expected = (0.9 / prior_variance + 0.85 / variance) / (1 / prior_variance + 1 / variance)
     state = found["oak"]
@@ -49,9 +55,9 @@ def test_one_step_is_the_textbook_mean_of_prior_and_observation():
 def test_a_surprise_counts_less_from_one_and_a_half_standard_deviations_on(surprises, counts_as):
     # Huber (1964): beyond c standard deviations an observation's pull no longer grows; as a filter step, its
     # variance counts |surprise| / c times. c = 1.5 (from memory).
-    variance, prior = 2 * 0.5**2 / 10.0**2, 0.15**2 + DRIFT
+    variance, prior = 2 * 0.5**2 / 10.0**2 + POST_U**2, 0.15**2 + DRIFT
     ratio = 0.9 + surprises * math.sqrt(prior + variance)
-    state = learn({}, observed(ratio, u_setting_mm=0.0, shares={"oak": 1.0}))["oak"]
+    state = learn({}, observed(ratio, seats_mm2=EXACT, shares={"oak": 1.0}))["oak"]
     gain = prior / (prior + counts_as * variance)
     assert state.mean == pytest.approx(min(MOST, 0.9 + gain * (ratio - 0.9)), rel=1e-12)
     assert state.variance == pytest.approx(prior * (1 - gain), rel=1e-12)
@@ -146,6 +152,23 @@ def test_it_finds_the_decks_own_take_up_through_noise_and_wild_readings():
     assert 0.6 < np.mean(claimed) / rms < 1.5  # and it says honestly how well it knows
 
 
+def test_what_is_known_of_the_next_post_is_what_is_known_of_the_deck_and_how_posts_differ():
+    """Against many simulated decks: a take-up for each deck, another for each post, rough seats."""
+    rng = np.random.default_rng(4)
+    off, reported = [], []
+    for _ in range(150):
+        deck, book = rng.normal(0.9, 0.1), {}
+        for _ in range(12):
+            shift = rng.normal(0.0, 9.0, 2)
+            measured = rng.normal(deck, POST_U) * shift + rng.normal(0.0, math.sqrt(2.0 * 0.42**2 + 1.0), 2)
+            book = learn(book, Observed(tuple(shift), tuple(measured), 0.42, (1.0, 0.0, 1.0)))
+        state = book.get("", TakeUp())
+        off.append(rng.normal(deck, POST_U) - state.mean)
+        reported.append(state.u_next)
+    assert np.std(off) == pytest.approx(np.mean(reported), rel=0.15)
+    assert np.mean(reported) > 1.1 * POST_U
+
+
 def test_materials_of_packs_by_thickness():
     lots = [
         Lot("F1", "flat", 1, "oak", thickness_mm=0.8),
@@ -167,7 +190,7 @@ def test_what_is_no_number_is_refused(bad):
         Observed((bad, 0.0), (1.0, 0.0), 0.5),
         Observed((10.0, 0.0), (1.0, bad), 0.5),
         Observed((10.0, 0.0), (1.0, 0.0), bad),
-        Observed((10.0, 0.0), (1.0, 0.0), 0.5, bad),
+        Observed((10.0, 0.0), (1.0, 0.0), 0.5, (bad, 0.0, 1.0)),
         Observed((10.0, 0.0), (9.0, 0.0), 0.5, shares={"oak": bad}),
     ):
         with pytest.raises(EntryError):

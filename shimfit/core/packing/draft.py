@@ -138,7 +138,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
         counted, chance = options.costs.round / (options.costs.round + max(0.0, rounds)), None
     else:
         counted, chance = question.chance_on(
-            packs, resting, options.scatter, all_carry=four, in_full=not asked.relaxed
+            packs, resting, options, all_carry=four, in_full=not asked.relaxed
         )
     cost = cost_of(
         asked,
@@ -373,7 +373,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     if question.left_mm(resting.lean) > question.safe_mm + _DUST:
         return None
     counted, chance = question.chance_on(
-        packs, resting, asked.options.scatter, all_carry=shown.layout == "corners" and not rolls(question)
+        packs, resting, asked.options, all_carry=shown.layout == "corners" and not rolls(question)
     )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(

@@ -552,7 +552,7 @@ def _filled(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> Draft:
     resting = question.rests_on(packs)
     if resting.lean is None or not question.stands(resting):
         return draft
-    counted, chance = question.chance_on(packs, resting, asked.options.scatter)
+    counted, chance = question.chance_on(packs, resting, asked.options)
     cost = cost_of(
         asked,
         packs,

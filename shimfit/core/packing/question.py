@@ -283,7 +283,7 @@ class Question:
         self,
         packs: Sequence[Pack],
         resting: Resting,
-        scatter: Scatter,
+        options: Options,
         *,
         all_carry: bool = False,
         in_full: bool = True,
@@ -294,12 +294,14 @@ class Question:
         tolerance itself. all_carry: known of four corners, one of which may only just touch. in_full: else
         only what the objective counts is worked out.
         """
-        alone = None if resting.lean is None else self.seats_spread(packs, scatter, all_carry=all_carry)
+        alone = (
+            None if resting.lean is None else self.seats_spread(packs, options.scatter, all_carry=all_carry)
+        )
         if alone is None or resting.lean is None:
             return 0.0, None
         from shimfit.core.chance import Chances, foretold
 
-        outlook = self.outlook(scatter)
+        outlook = self.outlook(options.scatter)
         rest_mm = resting.lean.top_mm(self.height_mm)
         everything = tuple(a + b for a, b in zip(alone, outlook.base_mm2, strict=True))
         reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
@@ -316,6 +318,7 @@ class Question:
             self.height_mm,
             self.reads,
             per_direction=self.tolerance.per_direction,
+            round_min=options.costs.round,
         )
         return counted, chance
 

@@ -61,7 +61,7 @@ class Planned:
         )
         four = not post.foot.round and all(pack.seat.is_corner for pack in self.packs)
         resting = question.rests_on(self.packs)
-        return question.chance_on(self.packs, resting, options.scatter, all_carry=four)[1]
+        return question.chance_on(self.packs, resting, options, all_carry=four)[1]
 
 
 def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:
