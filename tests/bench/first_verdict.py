@@ -8,8 +8,10 @@ a zero of its own, the hand scatters and what is read is the nearest millimetre.
 box, made with those errors, and the next reading is decided: all by the program's own functions.
 
 `said` is the mean of what was said of it; settled: plumb without another round, what was too close read once
-more with the level turned, while it reads within the limit more often; the five bins are the posts by what was said of that, least first, each with the
-share that was. Rounds and minutes are until the post is plumb. Parts:
+more with the level turned; the five bins are the posts by what was said of that, least first, each with the
+share that was. Rounds and minutes are until the post is plumb; while a
+reading is within the limit and too close, it is read more often and no pack is changed; `later`: minutes of a
+round that changed packs. Parts:
 
 * `alone`: every post on a deck of its own, whose take-up is known but for 5 % from post to post.
 * `runs`: twenty posts a deck; its take-up is learned from the usual on, by the program's own functions.
