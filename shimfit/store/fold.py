@@ -89,6 +89,8 @@ class RunFold:
         self._state: RunState | None = None
         """As worked out last; None when something was added since."""
         self._defaults: Defaults | None = None
+        self._places: dict[str, _Place] = {}
+        """What was made of the histories at posts; gone where more happened."""
         self._parts: dict[str, _Part] = {}
         self._changed: set[str] = set()
         """Names of the posts whose part is to be worked out again."""
@@ -128,8 +130,7 @@ class RunFold:
                 added = (read_data(one)[0] or {}).get("name") if one.kind == "post-added" else None
                 names.add(one.post or added or "")
         for name in names & self._posts.keys():
-            self.history(name)
-            self._changed.add(name)
+            self._change(name)
             self._last_seq = max(self._last_seq, seq)
 
     def _merge(self, event: Event, *, at_posts: bool = True) -> None:
@@ -138,8 +139,7 @@ class RunFold:
         data, _ = read_data(event)
         if data is not None and self._knowledge.add(event.log, data):
             for name in self._posts:
-                self.history(name)
-            self._changed.update(self._posts)
+                self._change(name)
         # Programs before this one logged what they found to disagree.
         for conflict in data["conflicts"] if data else ():
             if conflict["run"] == self._run and not conflict["post"]:
@@ -154,9 +154,14 @@ class RunFold:
             return
         self._posts.setdefault(name, [])
         self._touches[event.step].add(name)
-        self.history(name).append(Reported(event, self._knowledge.of(event.log)))
-        self._changed.add(name)
+        self._change(name).append(Reported(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
+
+    def _change(self, name: str) -> list[Reported]:
+        """The history at a post, of which what was made before does not hold any more."""
+        self._places.pop(name, None)
+        self._changed.add(name)
+        return self.history(name)
 
     # ------------------------------------------------------------ from a snapshot
 
@@ -289,13 +294,15 @@ class RunFold:
 
     def part_of(self, name: str, defaults: Defaults) -> _Part:
         """What stands at a place, was taken out and was left out, from all that stands of its history."""
-        history = [one for one in self._posts[name] if one.event.step not in self._void.steps]
+        if name not in self._places:
+            history = [one for one in self._posts[name] if one.event.step not in self._void.steps]
 
-        def side(moves: Iterable[Move]) -> Side:
-            return _Place(self._run, name, moves).side
+            def side(moves: Iterable[Move]) -> Side:
+                return _Place(self._run, name, moves).side
 
-        moves = moves_of(history, self._knowledge, side, f"post {self._run}/{name}")
-        return _Place(self._run, name, moves).part(defaults)
+            moves = moves_of(history, self._knowledge, side, f"post {self._run}/{name}")
+            self._places[name] = _Place(self._run, name, moves)
+        return self._places[name].part(defaults)
 
 
 def _issue(event: Event, data: dict[str, Any]) -> Issue:
