@@ -234,29 +234,28 @@ def _mapping(key: Shape, item: Shape) -> Shape:
 
 
 def _object(by_key: Mapping[str, Any]) -> Shape:
-    must = [(key, shape(one)) for key, one in by_key.items() if key[-1] != "?"]
-    may = [(key[:-1], shape(one)) for key, one in by_key.items() if key[-1] == "?"]
+    keys = [(key.rstrip("?"), shape(one), key[-1] != "?") for key, one in by_key.items()]
+    needed_first = sorted(keys, key=lambda key: not key[2])
 
     def wrong(value: Any) -> str | None:
         if not isinstance(value, Mapping):
             return _must("an object", value)
-        for key, one in must:
-            if key not in value:
+        for key, one, is_needed in needed_first:
+            if key in value:
+                if bad := one.fault(value[key]):
+                    return f".{key}{bad}"
+            elif is_needed:
                 return f".{key} is missing"
-            if bad := one.fault(value[key]):
-                return f".{key}{bad}"
-        for key, one in may:
-            if key in value and (bad := one.fault(value[key])):
-                return f".{key}{bad}"
         return None
 
-    readers = [(key, one.read) for key, one in (*must, *may)]
+    readers = [(key, one.read) for key, one, _ in keys]
 
     def reading(value: Any) -> Json:
         return {key: one(value[key]) if one else value[key] for key, one in readers if key in value}
 
-    schema: Json = {"type": "object", "properties": {key: one.schema for key, one in (*must, *may)}}
-    return Shape(wrong, reading, schema | ({"required": [key for key, _ in must]} if must else {}))
+    required = [key for key, _, is_needed in keys if is_needed]
+    schema: Json = {"type": "object", "properties": {key: one.schema for key, one, _ in needed_first}}
+    return Shape(wrong, reading, schema | ({"required": required} if required else {}))
 
 
 OF_THE_EVENT = frozenset({"by", "time", "event"})
@@ -304,33 +303,26 @@ def _wrong_lot(row: Mapping[str, Any]) -> str | None:
 
 
 def _cost() -> Shape:
-    def wrong(value: Mapping[str, Any]) -> str | None:
-        return None if "total" in value else ".total is missing"
+    amounts = _mapping(_text(), _number(Within()))
 
     def reading(value: Mapping[str, Any]) -> Cost:
         return Cost(float(value["total"]), tuple((k, float(v)) for k, v in value.items() if k != "total"))
 
-    amounts = _mapping(_text(), _number(Within()))
-    return also(amounts, wrong)._replace(read=reading, schema=amounts.schema | {"required": ["total"]})
+    whole = also(amounts, lambda value: None if "total" in value else ".total is missing")
+    return whole._replace(read=reading, schema=amounts.schema | {"required": ["total"]})
 
 
 def _resting() -> Shape:
-    keys = {
-        "rock_mm": float,
-        "tipping_arm": float,
-        "slope_along": float | None,
-        "slope_across": float | None,
-        "limits?": tuple[Lean, Lean] | None,
-    }
-    whole = _object(keys)
+    slopes: Json = {"slope_along": float | None, "slope_across": float | None}
+    limits = tuple[Lean, Lean] | None
 
     def reading(value: Mapping[str, Any]) -> Resting:
-        slopes = value["slope_along"], value["slope_across"]
-        lean = None if None in slopes else Lean(*map(float, slopes))
-        limits = read(keys["limits?"], value.get("limits"))
-        return Resting(lean, float(value["rock_mm"]), float(value["tipping_arm"]), limits)
+        lean = None if None in map(value.get, slopes) else Lean(*(float(value[key]) for key in slopes))
+        ends = read(limits, value.get("limits"))
+        return Resting(lean, float(value["rock_mm"]), float(value["tipping_arm"]), ends)
 
-    return whole._replace(read=reading)
+    keys = {"rock_mm": float, "tipping_arm": float, **slopes, "limits?": limits}
+    return _object(keys)._replace(read=reading)
 
 
 _BESIDE_FIELDS: dict[Any, Callable[[], Shape]] = {Cost: _cost, Resting: _resting}
@@ -417,28 +409,24 @@ def prescription_to_json(
     plane: gap plane of the lean that was read; without it pivot, gap_mm and edges are left out (events).
     """
     foot = answer.post
-    # Where the rod pulls, and a round foot, only where they say something.
-    beside = {"round": foot.round, "rod_at_mm": list(foot.rod_at_mm)}
-    post = {
+    post: Json = {
         "foot_along_mm": foot.along_mm,
         "foot_across_mm": foot.across_mm,
         "height_mm": answer.height_mm,
         "rod_hole_mm": foot.rod_hole_mm,
-    } | {key: value for key, value in beside.items() if value not in (False, [0.0, 0.0])}
+    }
+    # Where the rod pulls, and a round foot, only where they say something.
+    post |= {"round": True} if foot.round else {}
+    post |= {"rod_at_mm": list(foot.rod_at_mm)} if foot.rod_at_mm != (0.0, 0.0) else {}
     gaps: Json = {}
     if plane is not None:
         gaps["pivot"] = None if plane.pivot is None else str(plane.pivot)
         gaps["gap_mm"] = {str(seat): gap_mm for seat, gap_mm in plane.seats_mm.items()}
-    if plane is not None and plane.edges:
-        gaps["edges"] = {
-            str(face): {
-                "from": str(edge.start),
-                "from_mm": edge.start_mm,
-                "to": str(edge.end),
-                "to_mm": edge.end_mm,
-            }
-            for face, edge in plane.edges.items()
+        edges = {
+            str(face): {"from": str(e.start), "from_mm": e.start_mm, "to": str(e.end), "to_mm": e.end_mm}
+            for face, e in plane.edges.items()
         }
+        gaps |= {"edges": edges} if edges else {}
     return {
         "entry": entry,
         "understood": understood,
