@@ -339,7 +339,7 @@ def check(trial: Trial, *, by_command: bool) -> None:
     site = trial.site
     run = site.run("lake", "walk")
     posts = {post.name: post for post in run.posts}
-    record = run_record(run, LogStamp(*site.log()), site.box())
+    record = run_record(run, LogStamp(*site.journal.head), site.box())
     if trial.beside is not None:
         beside_agrees(trial, posts)
     said = {row["post"]: row for row in json.loads(json.dumps(record_json(record)))["posts"]}
@@ -523,7 +523,7 @@ def commands(site: Site, posts: dict[str, PostRecord]) -> None:
 
     def run(*words: str) -> str:
         out, err = io.StringIO(), io.StringIO()
-        code = main([*words, "--db", str(site.path)], Io(out, err))
+        code = main([*words, "--db", str(site.journal.path)], Io(out, err))
         assert code in (0, 1), err.getvalue()
         return out.getvalue()
 
@@ -532,7 +532,7 @@ def commands(site: Site, posts: dict[str, PostRecord]) -> None:
     assert shown == json.loads(json.dumps(run_json(state)))["posts"]
     listed = run("run", "show", "lake/walk")
     assert all(post_line(post, words) in listed for post in posts.values())
-    record = run_record(state, LogStamp(*site.log()), site.box())
+    record = run_record(state, LogStamp(*site.journal.head), site.box())
     assert (
         json.loads(run("record", "lake/walk", "--json"))["posts"]
         == json.loads(json.dumps(record_json(record)))["posts"]

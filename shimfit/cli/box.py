@@ -177,7 +177,7 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         instruments, units = site.box().instruments, site.settings.units
-        prompts = due(site, site.now().date())
+        prompts = due(site, site.journal.now().date())
     said = []
     if not instruments:
         said.append("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")

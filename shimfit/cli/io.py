@@ -174,7 +174,7 @@ def sheet_facts(site: Site, job: str, run: str) -> SheetFacts:
     """The heading of a run's papers."""
     from shimfit.report.tables import facts_of
 
-    made = site.now().isoformat(timespec="seconds")
+    made = site.journal.now().isoformat(timespec="seconds")
     return facts_of(site.run(job, run), made, site.settings.graduation, site.box().lots)
 
 

@@ -148,7 +148,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:
         answer = cut_list_of(site, job, run)
-        state, made = site.run(job, run), site.now().isoformat(timespec="seconds")
+        state, made = site.run(job, run), site.journal.now().isoformat(timespec="seconds")
         words, lots = words_of(state, site.settings), site.box().lots
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf

@@ -50,7 +50,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         if issues:
             site.issue(job, run, (args.number or "").strip(), (args.why or "").strip())
         record = record_of(site.journal, job, run, paper)
-        folders = (Path.cwd(), site.path.absolute().parent)
+        folders = (Path.cwd(), site.journal.path.absolute().parent)
     if args.pdf:
         from shimfit.report.asbuilt import record_pdf
 
@@ -85,7 +85,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     else:
         with open_site(args, io, read_only=True) as site:
             site.journal.check()
-            name, events, whole = str(site.path), tuple(site.journal.events()), True
+            name, events, whole = str(site.journal.path), tuple(site.journal.events()), True
     last = events[-1].hash if events else ""
     data = {"file": args.file} if args.file is not None else {}
     data |= {"log": {"events": len(events), "hash": last}, "whole": whole, "sealed_at": None}

@@ -112,7 +112,7 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain
 
-            return run_plain(site, ascii=ascii_only, commands=CommandLine(site.path))
+            return run_plain(site, ascii=ascii_only, commands=CommandLine(site.journal.path))
         from shimfit.tui import run as run_screen
 
         return run_screen(
@@ -121,7 +121,7 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
             ascii=ascii_only,
             # Open the sample, log one reading and quit; to try a new machine.
             rehearse=bool(os.environ.get("SHIMFIT_REHEARSE")),
-            commands=CommandLine(site.path),
+            commands=CommandLine(site.journal.path),
         )
 
 

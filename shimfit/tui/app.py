@@ -273,7 +273,7 @@ class ShimfitApp(App[None]):
         self.set_keymap(keys)
         self.session.keys = KeyWords(keys)
         self._bound = {"escape", "ctrl+c", *keys.values()}
-        if not fault and self.session.site.read_only:
+        if not fault and self.session.site.journal.read_only:
             fault = "READ ONLY, nothing is logged here: this file can't be written"
         self.warn(fault)
 
@@ -427,7 +427,7 @@ class ShimfitApp(App[None]):
         sensor = self.listening.sensor
         if sensor is None:
             return
-        if sensor.snapshot().fell and not self.session.site.read_only:
+        if sensor.snapshot().fell and not self.session.site.journal.read_only:
             self._forget_zero("the sensor fell: its zero counts no more; turn it end for end")
         if self.page is self.home:
             self.home.show_live(look(sensor))

@@ -167,7 +167,7 @@ class Planning(Running):
         super().__init__(self._plan)
         self._waits_for = waits_for
         self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
-        self._head = site.log()
+        self._head = site.journal.head
         self.bound: float | None = None
         """No plan can cost less; None until that is known."""
         self.best: float | None = None
@@ -186,10 +186,10 @@ class Planning(Running):
             return fault
         from shimfit.workflow.plan import log_plan
 
-        if self._site.read_only:
+        if self._site.journal.read_only:
             return "planned to look at only: this file is not written here"
         with self._site.journal.exclusively():
-            if self._site.log() != self._head:
+            if self._site.journal.head != self._head:
                 return "something was logged meanwhile: not kept, plan again"
             count = log_plan(self._site, self._job, self._run, self.made)
         return "1 post got its packs" if count == 1 else f"{count} posts got their packs"
@@ -199,7 +199,7 @@ class Planning(Running):
 
         while self._waits_for and not stop():  # they log, and what is planned must not change
             time.sleep(LOOK_S)
-        self._head = self._site.log()
+        self._head = self._site.journal.head
         self.made = plan_site_run(
             self._site,
             self._job,

@@ -46,7 +46,7 @@ def export_record(
         case _:
             from shimfit.report.asbuilt import record_pdf
 
-            content = record_pdf(record, photos=(Path.cwd(), site.path.absolute().parent))
+            content = record_pdf(record, photos=(Path.cwd(), site.journal.path.absolute().parent))
     return _written(site, target, content, overwrite=overwrite, is_stopped=is_stopped)
 
 
@@ -60,7 +60,7 @@ def export_cut_sheet(
     from shimfit.workflow.plan import cut_list_of
 
     answer = cut_list_of(site, run.job, run.name)
-    made = site.now().isoformat(timespec="seconds")
+    made = site.journal.now().isoformat(timespec="seconds")
     sheet = cut_sheet_pdf(answer, facts_of(run, made, site.settings.graduation, site.box().lots))
     return _written(site, target, sheet, overwrite=overwrite, is_stopped=is_stopped)
 
@@ -79,7 +79,7 @@ def _written(
 ) -> Path:
     if is_stopped():
         raise UsageError(f"stopped: {target.name} was not written")
-    write_whole(target, content, KINDS[target.suffix.lower()], keep=[site.path], force=overwrite)
+    write_whole(target, content, KINDS[target.suffix.lower()], keep=[site.journal.path], force=overwrite)
     return target.absolute()
 
 

@@ -117,7 +117,7 @@ class _Conversation:
     def work(self) -> int:
         """Ask, do, say, until there is no more."""
         self.say("shimfit, line by line. Type help for all words, q to leave.")
-        if self.session.site.read_only:
+        if self.session.site.journal.read_only:
             self.say("READ ONLY, nothing can be logged: this file can't be written")
         if self.session.open_last():
             self.say(self._post())

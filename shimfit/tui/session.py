@@ -205,7 +205,7 @@ class Session:
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 
-            remarks += due(self.site, self.site.now().date())
+            remarks += due(self.site, self.site.journal.now().date())
         if any(reading.stage == "mid" for reading in record.readings):
             from shimfit.workflow.reading import bow_words
 
@@ -246,7 +246,7 @@ class Session:
         None: none was made, or something was logged since.
         """
         made = self.plan_made
-        return made[1] if made is not None and made[0] == self.site.log() else None
+        return made[1] if made is not None and made[0] == self.site.journal.head else None
 
     # ------------------------------------------------------------ going from post to post
 
@@ -272,7 +272,7 @@ class Session:
         self._sure_of = None
         self._asked = KINDS[""]
         record = self.record
-        if self.answers_later is None or self.site.read_only or record is None or not record.readings:
+        if self.answers_later is None or self.site.journal.read_only or record is None or not record.readings:
             return
         from shimfit.workflow.reading import asks_again
 
@@ -299,7 +299,7 @@ class Session:
         """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
         from shimfit.workflow.reading import answer_now, missing_answers
 
-        if self.site.read_only:
+        if self.site.journal.read_only:
             return
         for place in missing_answers(self.site):
             if place not in self.working:
@@ -365,7 +365,9 @@ class Session:
         if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
         rows = {
-            row.post: row for row in due_list(replace(self.run, due_days=days), self.site.now()) if row.is_due
+            row.post: row
+            for row in due_list(replace(self.run, due_days=days), self.site.journal.now())
+            if row.is_due
         }
         if not rows:
             return Outcome(f"no post was proven plumb {days} days ago or more: none is due", done=False)

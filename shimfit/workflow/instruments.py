@@ -84,12 +84,12 @@ def with_zero(instrument: Instrument, zero: Zero) -> Instrument:
 def drop(site: Site, instrument: Instrument) -> None:
     """It was dropped or taken apart: the zero that was found counts no more; the log keeps what it was."""
     bare = replace(instrument, zero_along=0.0, zero_across=0.0, u_zero=None, checked=None, axes=None)
-    site.add_instrument(replace(bare, dropped=site.now().isoformat(timespec="seconds")))
+    site.add_instrument(replace(bare, dropped=site.journal.now().isoformat(timespec="seconds")))
 
 
 def keep_zero_of(site: Site, instrument: Instrument, zero: Zero) -> None:
     """Keep the zero that two faces showed with the instrument, from now on taken off."""
-    known = replace(with_zero(instrument, zero), checked=site.now().isoformat(timespec="seconds"))
+    known = replace(with_zero(instrument, zero), checked=site.journal.now().isoformat(timespec="seconds"))
     site.add_instrument(known)
 
 

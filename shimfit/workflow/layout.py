@@ -175,7 +175,7 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
     data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(new)}
     count = len(before.readings)
     read = f"read {'once' if count == 1 else f'{count} times'}, left as: {before.state}"
-    note = f"another post since {site.now().date()}{': ' if why else ''}{why}"
+    note = f"another post since {site.journal.now().date()}{': ' if why else ''}{why}"
     note += f"; the one before was {read if count else 'never read'}"
     drafts = [
         *moving(site, place, before.packs_in_place, ()),

@@ -279,7 +279,7 @@ def plan_site_run(
     options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
     kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and _lean_to_plan(post) is not None)
     lots = box.stock.without(kept, options.saw.kerf_mm)
-    key = (site.path, job, run)
+    key = (site.journal.path, job, run)
     if key not in _EARLIER:
         _EARLIER.clear()
         _EARLIER[key] = Earlier()

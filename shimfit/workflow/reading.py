@@ -188,7 +188,7 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
         from shimfit.workflow.solving import prescription_for
 
         answer = prescription_for(site, place, post)
-        if answer is None or site.read_only:
+        if answer is None or site.journal.read_only:
             return answer
         assert post.reading is not None
         with site.journal.exclusively():
@@ -252,7 +252,7 @@ def missing_answers(site: Site, job: str | None = None) -> list[Place]:
 
 def answer_missing(site: Site, job: str | None = None) -> list[Place]:
     """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
-    asked = [] if site.read_only else missing_answers(site, job)
+    asked = [] if site.journal.read_only else missing_answers(site, job)
     before = {place: site.post(place).prescription_event for place in asked}
     for place in asked:
         answer_now(site, place)

@@ -106,7 +106,7 @@ def reading_of(taken: Taken, height_mm: float) -> Reading:
 
 def options_of(site: Site) -> ListenOptions:
     """How the settings and the log say that it is listened to."""
-    return listen_options(site.settings, record_of(site), site.now().date())
+    return listen_options(site.settings, record_of(site), site.journal.now().date())
 
 
 def record_of(site: Site) -> Instrument | None:
@@ -163,7 +163,7 @@ def keep_zero(site: Site, zero: Zero, axes: AxisMap, at_degc: float | None = Non
         zero_along=lean.slope_along,
         zero_across=lean.slope_across,
         u_zero=math.radians(zero.u),
-        checked=site.now().isoformat(timespec="seconds"),
+        checked=site.journal.now().isoformat(timespec="seconds"),
         axes=axes.text,
         zero_degc=at_degc,
     )
@@ -187,7 +187,7 @@ def keep_character(site: Site, characters: dict[str, SensorCharacter]) -> None:
 
 def keep_description(site: Site, text: str) -> Path:
     """Write a device's description beside the data file, under a name that is free, and listen by it."""
-    folder = site.path.absolute().parent
+    folder = site.journal.path.absolute().parent
     names = ("sensor.toml", *(f"sensor-{count}.toml" for count in range(2, 1000)))
     target = next(path for path in (folder / name for name in names) if not path.exists())
     try:

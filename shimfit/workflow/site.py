@@ -152,16 +152,6 @@ class Site(AbstractContextManager["Site"]):
     # ------------------------------------------------------------ what there is
 
     @property
-    def path(self) -> Path:
-        """The data file."""
-        return self.journal.path
-
-    @property
-    def read_only(self) -> bool:
-        """True when the file was opened only to be looked at."""
-        return self.journal.read_only
-
-    @property
     def settings(self) -> Settings:
         """Settings in force: stored, then environment, then options."""
         stored = self.box().settings
@@ -189,14 +179,6 @@ class Site(AbstractContextManager["Site"]):
     def box(self) -> BoxState:
         """The carpenter's box, one for all jobs."""
         return self.journal.box()
-
-    def now(self) -> datetime:
-        """Time of day by the data file's clock, with its offset."""
-        return self.journal.now()
-
-    def log(self) -> tuple[int, str]:
-        """(number of events, hash of the last): what a printed record is sealed with."""
-        return self.journal.head
 
     def post(self, place: Place) -> PostRecord:
         """One post; UsageError naming those that there are."""
@@ -374,11 +356,11 @@ class Site(AbstractContextManager["Site"]):
     def back_up(self) -> Path | None:
         """Write a backup when the settings want one and it is due; its file, or None. Raises FileError."""
         days, folder = self.settings.backup_days, self.settings.backup_folder
-        if self.read_only or days <= 0:
+        if self.journal.read_only or days <= 0:
             return None
         from shimfit.store.merge import backup_if_due
 
-        return backup_if_due(self.journal, Path(folder) if folder else None, days, self.now())
+        return backup_if_due(self.journal, Path(folder) if folder else None, days, self.journal.now())
 
     # ------------------------------------------------------------ what is typed
 

@@ -87,7 +87,7 @@ def test_a_reading_through_the_browser(make_site) -> None:
     site.close()
     port = free_port()
     server = subprocess.Popen(
-        [sys.executable, "-c", SERVE, str(site.path), str(port)], stdout=subprocess.DEVNULL
+        [sys.executable, "-c", SERVE, str(site.journal.path), str(port)], stdout=subprocess.DEVNULL
     )
     try:
         asyncio.run(_visit(port))
@@ -97,7 +97,7 @@ def test_a_reading_through_the_browser(make_site) -> None:
 
     from shimfit.workflow.site import Site
 
-    with Site.open(site.path, environment={}) as again:
+    with Site.open(site.journal.path, environment={}) as again:
         assert [reading.text for reading in again.run("heron", "jetty").posts[0].readings] == ["9n5o"]
 
 
@@ -187,7 +187,7 @@ def test_what_comes_is_judged_and_a_killed_server_leaves_nothing_behind(make_sit
     site.close()
     port = free_port()
     server = subprocess.Popen(
-        [sys.executable, "-c", SERVE, str(site.path), str(port)],
+        [sys.executable, "-c", SERVE, str(site.journal.path), str(port)],
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
     )

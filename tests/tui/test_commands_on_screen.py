@@ -25,7 +25,7 @@ def app(make_site, monkeypatch, tmp_path) -> ShimfitApp:
         monkeypatch.delenv(name, raising=False)
     monkeypatch.chdir(tmp_path)
     site = make_site()
-    return ShimfitApp(site, commands=CommandLine(site.path))
+    return ShimfitApp(site, commands=CommandLine(site.journal.path))
 
 
 def filled_in(command, words: list[str]) -> dict[str, str]:
@@ -222,7 +222,7 @@ def test_plain_mode_takes_a_line_of_the_command_line(make_site) -> None:
         'shimfit serve\nshimfit note "x\nshimfit nonsense\nq\n'
     )
     out = io.StringIO()
-    assert run_plain(site, stdin=io.StringIO(typed), stdout=out, commands=CommandLine(site.path)) == 0
+    assert run_plain(site, stdin=io.StringIO(typed), stdout=out, commands=CommandLine(site.journal.path)) == 0
     said = out.getvalue()
     for text in (
         "F1: 14 left",
@@ -251,7 +251,7 @@ def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_mo
 ) -> None:
     """A week later: two posts of three stood plumb, one at the limit was never handed over."""
     site = make_site()
-    app = ShimfitApp(site, commands=CommandLine(site.path))
+    app = ShimfitApp(site, commands=CommandLine(site.journal.path))
 
     async def job() -> None:
         async with running(app, 80, 24) as hand:

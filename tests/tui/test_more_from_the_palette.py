@@ -100,7 +100,7 @@ def test_a_level_that_is_due_to_be_checked_is_told_at_the_post(session) -> None:
 
 def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
     assert session.enter("9n5o").done
-    with sqlite3.connect(session.site.path) as db:
+    with sqlite3.connect(session.site.journal.path) as db:
         db.execute("DROP TRIGGER event_no_update")
         db.execute("UPDATE event SET data = replace(data, '9n5o', '1n1o') WHERE kind = 'reading'")
     db.close()
@@ -112,7 +112,7 @@ def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
 
 def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, running, wait_for) -> None:
     site = make_site()
-    other = Site.open(site.path, environment={})
+    other = Site.open(site.journal.path, environment={})
 
     async def job() -> None:
         app = ShimfitApp(site)

@@ -89,7 +89,9 @@ def test_a_command_that_listens_itself_has_the_port_alone(make_site, simulated_p
     keep_zero(site, Zero(0.0, 0.0, 0.01), options_of(site).axis_map)
     said = io.StringIO()
     typist = Typist("shimfit listen /dev/post", "shimfit read heron/jetty/2 --listen sensor", "", "q")
-    assert run_plain(site, stdin=typist, stdout=said, ascii=True, commands=CommandLine(site.path)) == 0
+    assert (
+        run_plain(site, stdin=typist, stdout=said, ascii=True, commands=CommandLine(site.journal.path)) == 0
+    )
     assert "TAKEN: " in said.getvalue()
     assert "heron/jetty/2: inclinometer, " in said.getvalue()
     assert "post 1 logged" in said.getvalue(), "it is listened to again"

@@ -107,7 +107,7 @@ def test_on_a_phone_sized_page(make_site, tmp_path) -> None:
         probe.bind(("127.0.0.1", 0))
         port = probe.getsockname()[1]
     server = subprocess.Popen(
-        [sys.executable, "-c", SERVE, str(site.path), str(port)], stdout=subprocess.DEVNULL
+        [sys.executable, "-c", SERVE, str(site.journal.path), str(port)], stdout=subprocess.DEVNULL
     )
     browser = subprocess.Popen(
         [
@@ -124,7 +124,9 @@ def test_on_a_phone_sized_page(make_site, tmp_path) -> None:
         stderr=subprocess.DEVNULL,
     )
     try:
-        asyncio.run(_visit(f"http://localhost:{port}/", _debugging_port(tmp_path / "browser"), site.path))
+        asyncio.run(
+            _visit(f"http://localhost:{port}/", _debugging_port(tmp_path / "browser"), site.journal.path)
+        )
     finally:
         for process in (browser, server):
             process.terminate()

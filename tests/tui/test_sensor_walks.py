@@ -89,13 +89,13 @@ def test_leaving_keeps_the_axes_as_they_were(app_on, running, wait_for) -> None:
         app = app_on(sensor=Mounted())
         async with running(app, 80, 24) as hand:
             app.do("axes")
-            logged = app.session.site.log()
+            logged = app.session.site.journal.head
             await hand.press("enter")
             await hand.sees("2 Tip the top")
             await hand.press("escape")
             await hand.sees("Post", "›")
             assert app.session.settings.sensor_axes == "x=next y=out"
-            assert app.session.site.log() == logged
+            assert app.session.site.journal.head == logged
 
     wait_for(story())
 

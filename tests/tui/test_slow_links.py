@@ -118,8 +118,8 @@ def in_two(*sequences: bytes) -> list[bytes]:
 def test_a_key_that_comes_in_pieces_puts_nothing_into_a_reading(make_site) -> None:
     site = make_site()
     pieces = in_two(*SEQUENCES.values())
-    shown = on_a_terminal(site.path, pieces, ESCDELAY=PATIENT_MS)
-    assert readings(site.path) == ["6n10h"]
+    shown = on_a_terminal(site.journal.path, pieces, ESCDELAY=PATIENT_MS)
+    assert readings(site.journal.path) == ["6n10h"]
     assert b"refused" not in shown
     assert b"Traceback" not in shown
 
@@ -128,8 +128,8 @@ def test_a_key_that_comes_in_pieces_puts_nothing_into_a_reading(make_site) -> No
 def test_what_is_pasted_in_pieces_is_the_reading_and_nothing_else(make_site) -> None:
     site = make_site()
     pieces = in_two(b"\x1b[200~plumb\x1b[201~\r")
-    shown = on_a_terminal(site.path, pieces, typed=b"plumb", ESCDELAY=PATIENT_MS)
-    assert readings(site.path) == ["plumb"] * len(pieces), "each paste, and the one typed after them"
+    shown = on_a_terminal(site.journal.path, pieces, typed=b"plumb", ESCDELAY=PATIENT_MS)
+    assert readings(site.journal.path) == ["plumb"] * len(pieces), "each paste, and the one typed after them"
     assert b"refused" not in shown
     assert b"Traceback" not in shown
 
@@ -137,10 +137,10 @@ def test_what_is_pasted_in_pieces_is_the_reading_and_nothing_else(make_site) -> 
 @needs_fork
 def test_a_terminal_without_a_size_is_told_once_and_waited_for(make_site) -> None:
     site = make_site()
-    shown = on_a_terminal(site.path, [], starts_without_size=True)
+    shown = on_a_terminal(site.journal.path, [], starts_without_size=True)
     assert shown.startswith(NO_SIZE.strip().encode())
     assert shown.count(b"0 x 0") == 1
-    assert readings(site.path) == ["6n10h"]
+    assert readings(site.journal.path) == ["6n10h"]
     assert len(shown) < 200_000, "not drawn over and over"
 
 

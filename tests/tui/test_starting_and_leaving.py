@@ -63,7 +63,7 @@ def leave(pid: int, terminal: int) -> tuple[int, bytes]:
 def test_signals_restore_the_terminal_and_say_so(make_site, number) -> None:
     site = make_site()
     site.close()
-    pid, terminal = start(RUN + "sys.exit(run(s))", str(site.path))
+    pid, terminal = start(RUN + "sys.exit(run(s))", str(site.journal.path))
     read_until(terminal, b"allowed 2.0 mm")
     os.kill(pid, number)
     code, last = leave(pid, terminal)
@@ -119,7 +119,10 @@ def test_the_first_paint_loads_no_heavy_package(make_site) -> None:
     site = make_site()
     site.close()
     done = subprocess.run(
-        [sys.executable, "-c", FIRST_PAINT, str(site.path)], capture_output=True, text=True, check=True
+        [sys.executable, "-c", FIRST_PAINT, str(site.journal.path)],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     loaded = done.stdout.partition("LOADED ")[2].split()
     assert "textual" in loaded

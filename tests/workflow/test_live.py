@@ -36,13 +36,13 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 def test_a_bare_post_is_answered_at_every_look_and_nothing_is_logged(site: Site) -> None:
     live = LivePacking(site, AT)
-    before = site.log()
+    before = site.journal.head
     first = live.look(Lean(0.012, 0.012))
     assert first.answer is not None
     assert first.answer.within
     assert first.answer.status != "proven"
     assert {pack.seat for pack in first.answer.packs} == {Seat.NEXT_HOUSE, Seat.PREV_OUT, Seat.NEXT_OUT}
-    assert site.log() == before
+    assert site.journal.head == before
 
 
 def test_noise_does_not_make_the_answer_flicker(site: Site) -> None:

@@ -141,7 +141,7 @@ def test_a_post_taken_out_gives_its_packs_back_and_undo_puts_them_under_it_again
 
 
 def _is_taken(site):
-    handle = lock._take(lock.lock_file(site.path))
+    handle = lock._take(lock.lock_file(site.journal.path))
     if handle is not None:
         lock.os.close(handle)
     return handle is None

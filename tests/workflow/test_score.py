@@ -110,7 +110,7 @@ def test_every_front_says_the_same(site: Site, capsys: pytest.CaptureFixture[str
     said = {"packed": 3, "said": pytest.approx(found.said), "plumb": 2}
     assert statistics_json(figures)["score"] == said
     site.close()
-    db = ["--db", str(site.path)]
+    db = ["--db", str(site.journal.path)]
     assert main(["run", "show", "pier/west", *db], Io()) == 0
     assert words in capsys.readouterr().out
     assert main(["run", "show", "pier/west", "--json", *db], Io()) == 0
@@ -160,7 +160,7 @@ def test_only_first_packs_teach_it_and_the_command_says_what_is_known(
     log_reading(site, at("1"), "0 0", sure=True)
     assert scatter_of(site, "pier").posts == 1, "what stood on packs before says nothing of rough seats"
     site.close()
-    db = ["--db", str(site.path)]
+    db = ["--db", str(site.journal.path)]
     assert main(["job", "takeup", "pier", "--json", *db], Io()) == 0
     reported = json.loads(capsys.readouterr().out)
     assert (reported["scatter_posts"], len(reported["materials"])) == (1, 1)

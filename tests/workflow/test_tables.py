@@ -75,10 +75,10 @@ def test_a_table_of_readings_is_logged_as_if_typed(site: Site) -> None:
     ],
 )
 def test_a_bad_line_is_named_and_nothing_is_logged(site: Site, table: str, said: str) -> None:
-    before = site.log()
+    before = site.journal.head
     with pytest.raises(FileError, match=said):
         log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
-    assert site.log() == before
+    assert site.journal.head == before
 
 
 @pytest.mark.parametrize(
@@ -127,7 +127,7 @@ def test_a_run_goes_out_and_comes_in_without_loss(site: Site) -> None:
     ],
 )
 def test_columns_that_nobody_knows_are_refused(site: Site, table: str, said: str) -> None:
-    before = site.log()
+    before = site.journal.head
     with pytest.raises(FileError, match=said):
         log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
-    assert site.log() == before
+    assert site.journal.head == before

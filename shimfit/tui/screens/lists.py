@@ -597,7 +597,7 @@ class RecordScreen(PostList):
         from shimfit.report import words as paper
         from shimfit.report.record import exceptions_reported, facts_reported, record_of
 
-        moment = (place.job, place.run, self.session.site.log())
+        moment = (place.job, place.run, self.session.site.journal.head)
         if self._paper is None or self._paper[0] != moment:  # it reads and checks the whole log
             self._paper = moment, record_of(self.session.site.journal, place.job, place.run)
         record = self._paper[1]

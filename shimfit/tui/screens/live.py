@@ -60,7 +60,7 @@ class LiveAdvice:
         if lean is None or record is None or place is None:
             self._asked, self._reported = None, None
             return None
-        stands_for = (place, session.site.log())
+        stands_for = (place, session.site.journal.head)
         if stands_for != self._stands_for:
             from shimfit.workflow.solving import LivePacking
 

@@ -226,7 +226,7 @@ class PlanScreen(PostList):
         reported = planning.keep()
         if planning.made is not None:
             answer = planning.made.answer
-            self.session.plan_made = self.session.site.log(), answer
+            self.session.plan_made = self.session.site.journal.head, answer
             reported = f"stopped, the best so far: {reported}" if answer["stopped"] else reported
         self.session.refresh()
         self.show()

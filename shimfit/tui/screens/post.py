@@ -261,7 +261,7 @@ class PostScreen(Page):
     def _steady_rows(self, wanted: tuple[int, ...]) -> tuple[int, ...]:
         """While a bare post is streamed, rows once given are kept: nothing jumps up and down."""
         bare = self.snapshot.advice is not None and not self.snapshot.advice.pushes
-        key = (self.session.place, self.size, self.session.site.log()) if bare else None
+        key = (self.session.place, self.size, self.session.site.journal.head) if bare else None
         kept = self._floor[1] if key is not None and key == self._floor[0] else (0, 0, 0, 0)
         rows = tuple(map(max, wanted, kept))
         self._floor = (key, rows)

@@ -64,7 +64,7 @@ class SetupScreen(RowsPage):
     def _headline(self, width: int) -> str:
         place = self.session.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
-        return fitting(width, "", f"{open_run}   kept in {self.session.site.path}", open_run)
+        return fitting(width, "", f"{open_run}   kept in {self.session.site.journal.path}", open_run)
 
     def _hint(self) -> str:
         entries = self._make_entries()
