@@ -116,8 +116,8 @@ def read_page(text: str) -> Page:
     group = ""
     for line in parts["commands"]:
         if not line.startswith(" "):
-            name, run, says = re.split(r"\s{2,}", line, maxsplit=2)
-            commands.append(Command(name, run, says))
+            name, run, summary = re.split(r"\s{2,}", line, maxsplit=2)
+            commands.append(Command(name, run, summary))
             group = ""
             continue
         one, word = commands[-1], line.strip()
@@ -139,22 +139,22 @@ def read_page(text: str) -> Page:
 
 
 def _options(line: str, shared: Mapping[str, Option]) -> Iterator[Option]:
-    """The options of a line: names of shared ones, or one with what it says."""
-    spec, *said = re.split(r"\s{2,}", line.strip(), maxsplit=1)
+    """The options of a line: names of shared ones, or one with its help."""
+    spec, *texts = re.split(r"\s{2,}", line.strip(), maxsplit=1)
     names = line.split()
     if all(name in shared for name in names):
         yield from (shared[name] for name in names)
-    elif not said or said[0].startswith("--"):
-        raise ValueError(f"commands.txt: {line!r} names no shared option and says nothing")
+    elif not texts or texts[0].startswith("--"):
+        raise ValueError(f"commands.txt: {line!r} names no shared option and has no help")
     elif spec in shared:
-        yield replace(shared[spec], how={**shared[spec].how, "help": _plain(said[0])})
+        yield replace(shared[spec], how={**shared[spec].how, "help": _plain(texts[0])})
     else:
-        yield _option(spec, said[0])
+        yield _option(spec, texts[0])
 
 
-def _option(spec: str, said: str) -> Option:
+def _option(spec: str, text: str) -> Option:
     name, *words = spec.split()
-    how: dict[str, Any] = {"help": _plain(said)}
+    how: dict[str, Any] = {"help": _plain(text)}
     once = ""
     while words:
         word = words.pop(0)
@@ -182,9 +182,9 @@ def _option(spec: str, said: str) -> Option:
     return Option(name, how, once)
 
 
-def _plain(said: str) -> str:
+def _plain(text: str) -> str:
     """Help as argparse takes it, which fills in what stands behind a percent sign."""
-    return said.replace("%", "%%")
+    return text.replace("%", "%%")
 
 
 # ---------------------------------------------------------------- the parsers
@@ -226,7 +226,7 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
     """Parser of the whole command line, or of the commands whose first word is among some words.
 
     --json and --db are understood before or after the command: a default that is set twice would hide what
-    was said first, so the commands' own have none.
+    was given first, so the commands' own have none.
     """
     from shimfit.core.cautions import cautions_of
 
@@ -250,10 +250,10 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
             _add(below, first, command, whole)
             continue
         if first not in families:
-            says = whole.families[first]
+            summary = whole.families[first]
             of_it = [one for one in whole.commands if one.name.startswith(f"{first} ")]
             shown = "\n".join(["examples:", *(f"  {one.examples[0]}" for one in of_it)])
-            family = below.add_parser(first, help=says, description=_sentence(says), epilog=shown)
+            family = below.add_parser(first, help=summary, description=_sentence(summary), epilog=shown)
             families[first] = family.add_subparsers(metavar="WHAT", required=True)
         _add(families[first], second, command, whole)
     return parser
@@ -272,8 +272,8 @@ def _add(below: Any, name: str, command: Command, whole: Page) -> None:
     parser.set_defaults(run=command.run)
 
 
-def _sentence(said: str) -> str:
-    return f"{said[0].upper()}{said[1:]}."
+def _sentence(text: str) -> str:
+    return f"{text[0].upper()}{text[1:]}."
 
 
 # ---------------------------------------------------------------- completions

@@ -36,7 +36,7 @@ STILL_S = 120.0
 LINES_PER_S = 50.0
 """Assumed for a bare file whose times are not known."""
 TIP_S = 1.0
-"""What is looked at once the user says that the post is held still."""
+"""What is looked at once the user has the post held still."""
 _TIPS_TRIED = 3
 _LOOK_S = 0.05
 _TERMINATED, _INTERRUPTED = 143, 130
@@ -84,7 +84,7 @@ def _list_ports(args: argparse.Namespace, io: Io) -> int:
 
 
 def _options(args: argparse.Namespace, io: Io) -> ListenOptions:
-    """How to listen: what is typed wins over what the device's file says.
+    """How to listen: what is typed wins over the device's file.
 
     Raises UsageError, EntryError (axes) or FileError (device file).
     """
@@ -108,7 +108,7 @@ def _options(args: argparse.Namespace, io: Io) -> ListenOptions:
 
 
 def _zero(text: str, most: int = 2) -> list[float]:
-    """What a sensor says on a plumb post, `--zero X,Y` in degrees; a third is its standard uncertainty."""
+    """What a sensor reads on a plumb post, `--zero X,Y` in degrees; a third is its standard uncertainty."""
     from shimfit.quantities.typed import decimal_number
 
     degs = [decimal_number(part) for part in text.split(",")]
@@ -455,7 +455,7 @@ def _two_faces(args: argparse.Namespace, io: Io) -> int:
 
 
 def _teach(args: argparse.Namespace, io: Io) -> int:
-    """Ask for two tips of the top and tell the map; an unclear tip is asked for again, three times in all.
+    """Ask for two tips of the top and give the map; an unclear tip is asked for again, three times in all.
 
     Raises InstrumentError where too few samples come, EntryError where no tip was clear.
     """

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 FIRST_LINE = b"# shimfit capture 1"
 ASKED = "asked"
-"""A mark that tells that a request went out; its bytes follow in hex."""
+"""A mark: a request went out; its bytes follow in hex."""
 _FLUSH_EVERY_S = 0.5
 _MOST_PIECES = 5_000_000
 """Lines of a timing table: a day of a fast sensor."""
@@ -40,7 +40,7 @@ Happening = Literal["bytes", "opened", "closed", "error", "mark"]
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One thing that a capture tells."""
+    """One thing that a capture holds."""
 
     time_s: float
     """Seconds since the start; they never fall."""
@@ -60,7 +60,7 @@ class Capture:
     torn: bool = False
     """The last record was cut off, and is left out."""
     bare: bool = False
-    """A bare file of bytes: nothing tells how the link ended."""
+    """A bare file of bytes: how the link ended is not known."""
     timed: bool = True
     """False: the times were made up from a rate."""
 
@@ -106,7 +106,7 @@ def parse_capture(data: bytes, path: str) -> Capture:
     while data[at : at + 1] == b"#":
         line, _, _ = data[at + 1 :].partition(b"\n")
         at += 1 + len(line) + 1
-        if at <= len(data):  # a header line that is cut off tells nothing
+        if at <= len(data):  # one that is cut off counts for nothing
             name, _, value = line.decode("utf-8", "replace").partition(":")
             header[name.strip()] = value.strip()
     entries: list[Entry] = []
@@ -207,10 +207,10 @@ def replay(capture: Capture, stream: Stream) -> float:
             stream.say(f"link lost at {now_s:.1f} s: {entry.text}")
             stream.lost(f"link lost: {entry.text}")
         elif entry.kind == "mark" and entry.text.startswith(ASKED):
-            stream.asked(now_s)
+            stream.input.asked(now_s)
     stream.tick(now_s)
     if capture.bare:
-        stream.end_of_bytes()
+        stream.input.restart(lost=True)  # a line under way can't be known from a cut one
     if capture.torn:
         stream.say("the last record is torn, and was left out")
     return now_s

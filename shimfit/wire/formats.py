@@ -8,7 +8,7 @@
 The same file may describe the device itself:
 
     axes = "x=next y=out"                  # as taught
-    zero = [2.4995, -1.0011]               # what it says when plumb, degrees (from a reversal)
+    zero = [2.4995, -1.0011]               # what it reads when plumb, degrees (from a reversal)
     doubts = { zero_u_deg = 0.002, floor_deg = 0.0008, cross_axis = 0.02 }
 
 All keys are described in hardware_notes/README.md. The fields of the classes here are the keys, their types
@@ -64,7 +64,7 @@ _Seconds = Annotated[float, Within("between 0.001 and 60", 0.001, 60.0)]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Described:
-    """What every description says, and what follows from it."""
+    """What every description has, and what follows from it."""
 
     kind: Kind = "elevation"
     flip: tuple[Name, ...] = ()
@@ -278,7 +278,7 @@ def _keys(class_: type, *beside: str, **instead: Any) -> dict[str, Any]:
 
 
 def _values(place: str, types: Sequence[str], most: int) -> Shape:
-    """The values of a frame; `place` is the key that says where each stands."""
+    """The values of a frame; `place` is the key of where each stands."""
     keys = _keys(Field, "at", "type", "of_words")
     return list_of(_closed(keys | {place: _whole(0, most), "type?": Literal[tuple(types)]}))
 

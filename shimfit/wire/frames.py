@@ -49,7 +49,7 @@ class Input:
     needs_description: str | None = None
     """A description to complete, when something was found whose values the user must name."""
     no_answer: str | None = None
-    """Why nothing comes, where the format can tell."""
+    """Why nothing comes, where that is known."""
 
     def __init__(self, description: Described, tally: Tally) -> None:
         self._tally = tally
@@ -60,7 +60,7 @@ class Input:
 
     @property
     def step_deg(self) -> float | None:
-        """Output step that the values show; None where it can't be told."""
+        """Output step that the values show; None where they don't."""
         raise NotImplementedError
 
     def feed(self, data: bytes, now_s: float) -> list[Sample]:
@@ -76,7 +76,7 @@ class Input:
         return None
 
     def asked(self, now_s: float) -> None:
-        """A request went out, as a capture tells."""
+        """A request went out, at this time in a capture."""
 
     def check(self, now_s: float) -> None:
         """Time passes: requests may time out."""
@@ -166,7 +166,7 @@ class ModbusFrames:
         """How an answer is laid out."""
 
     def length(self, data: bytes) -> int:
-        """Bytes that a frame beginning like this has; 3 while that can't be told yet."""
+        """Bytes that a frame beginning like this has; 3 while that is not known yet."""
         if len(data) < 3:
             return 3
         return 5 if data[1] & 0x80 else 5 + data[2]
@@ -217,7 +217,7 @@ class FrameInput(Input):
         return samples
 
     def _next_length(self) -> int | None:
-        """Bytes to take next; None while that can't be told. What can't be a beginning is dropped."""
+        """Bytes to take next; None while that is not known. What can't be a beginning is dropped."""
         of = self._layout
         start = self._got.find(of.header)
         if start < 0:
@@ -250,7 +250,7 @@ class FrameInput(Input):
 
 
 class ModbusScanner(FrameInput):
-    """Answers from a bare file of bytes, where nothing tells when a request went out.
+    """Answers from a bare file of bytes, where no request is marked.
 
     A frame with a right CRC is judged as an answer; where one should begin but its CRC is wrong, that
     is counted and the search goes on one byte further.

@@ -227,7 +227,7 @@ class Inclinometer:
         """Read until asked to stop, or until nothing came for long. InstrumentError: the link is lost."""
         received_s = speed_s = self._clock()
         while not self._stopping.is_set():
-            request = self._stream.due(self._clock())
+            request = self._stream.input.due(self._clock())
             if request is not None:  # nothing is ever sent to a sensor that is not polled
                 link.empty()
                 self._log("mark", f"{ASKED} {request.hex(' ')}")

@@ -8,7 +8,7 @@ blanks and digits of other scripts.
 
 `$--XDR,type,value,unit,name[,…]*hh`: groups of type A and unit D are angles in degrees, everything else is
 counted as other. The checksum, the exclusive or of all bytes between `$` and `*`, is required unless the
-description says otherwise. XDR is believed after three good sentences with angles. Text is believed after
+description makes it optional. XDR is believed after three good sentences with angles. Text is believed after
 eight lines in a row with the same separator and column count, all of them numbers, unless a sentence has
 passed its checksum; what its columns mean can't be guessed, so the user has to say.
 """
@@ -373,7 +373,7 @@ class _Guess(NamedTuple):
     def description(self, grows: tuple[bool, ...]) -> str:
         """A description to be completed, in TOML, and what it makes of the example.
 
-        A column that only `grows` is a clock or a counter; `X` or `P` before a number tells x, `Y` or `R` y.
+        A column that only `grows` is a clock or a counter; labels in X or P are x, those in Y or R are y.
         """
         separator, decimal, labels = self.built
         count = len(labels)

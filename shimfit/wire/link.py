@@ -1,7 +1,7 @@
 """Links: the only place that knows pyserial. A link is opened, read, written and closed by one thread.
 
 A port is a URL: a device file, `socket://host:port`, `rfc2217://host:port` or `loop://`. Whatever goes
-wrong is an InstrumentError with a sentence that says where to look; pyserial raises five kinds of things.
+wrong is an InstrumentError with a sentence on where to look; pyserial raises five kinds of things.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class Link:
 
 
 def _waiting(url: str, port: Any) -> bytes:
-    """What waits at a port. Sockets tell of one waiting byte at most, so they are read in pieces instead."""
+    """What waits at a port. Sockets report one waiting byte at most, so they are read in pieces instead."""
     if url.startswith("socket://"):
         return bytes(port.read(4096))
     first = b"" if port.in_waiting else bytes(port.read(1))
@@ -171,7 +171,7 @@ def open_sentence(url: str, error: Exception) -> str:
 
 
 def _holder(url: str) -> str | None:
-    """Who has a port open, where this system tells: `shimfit (process 4711)`; None where it doesn't."""
+    """Who has a port open, where this system knows: `shimfit (process 4711)`; else None."""
     port = os.path.realpath(url)
     for process in Path("/proc").glob("[0-9]*"):
         try:

@@ -1,4 +1,4 @@
-"""Samples: what a line or a frame says, judged; what was refused, and why, counted."""
+"""Samples: what a line or a frame holds, judged; what was refused, and why, counted."""
 
 from __future__ import annotations
 

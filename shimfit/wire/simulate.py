@@ -345,7 +345,7 @@ class Stage:
             yield self._orders.pop(0)[1]
 
     def obey(self, order: Order, now_s: float) -> None:
-        """Do what the order says. Raises EntryError when it can't be done."""
+        """Carry out the order. Raises EntryError when it can't be done."""
         post, numbers = self.post, order.numbers
         match order.word:
             case "insert" | "pull":

@@ -1,6 +1,6 @@
 """Bytes with their arrival times to what stands on the screen: the one path for live links and replays.
 
-No port, no thread, no clock of its own: whoever calls `opened`, `feed`, `tick` or `lost` tells the time.
+No port, no thread, no clock of its own: the time comes with each call.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ class ListenOptions:
     sensor_errors: SensorErrors = field(default_factory=SensorErrors)
     axis_map: AxisMap = field(default_factory=AxisMap)
     zero: SensorZero | None = None
-    """What the sensor says when plumb, taken off every sample; None = nobody has found it."""
+    """What the sensor reads when plumb, taken off every sample; None = nobody has found it."""
     ring_s: float = 120.0
     """How much of the past is kept to be drawn."""
     due_days: int = 30
@@ -132,7 +132,7 @@ DAMAGE_SHARE = 0.1
 STALE_S, STALE_PERIODS = 1.0, 5
 _STEPS_TO_BELIEVE = 5
 UNSEEN_STEP_DEG = 0.1
-"""What the output step is taken for until changes were seen; `doubts.step_deg` of the device says better."""
+"""The output step until changes were seen; `doubts.step_deg` of the device states it better."""
 UNREAD_S = 4.0
 """Bytes that bring nothing for so long are worded as what they look like."""
 GARBAGE_BYTES = 600
@@ -184,7 +184,7 @@ class Rates:
 
 
 class Stream:
-    """One inclinometer's stream, from opening to whatever the watch says of it."""
+    """One inclinometer's stream, from opening to what the watch finds."""
 
     def __init__(
         self,
@@ -206,13 +206,14 @@ class Stream:
         """What is taken off; None = not found, or lost in a fall."""
         self.watch = PostWatch(options.steadiness, options.sensor_errors_now(options.zero))
         described = options.description
-        self._input: Input
+        self.input: Input
+        """What turns bytes into samples; asks, where the format is polled, and finds out what it is."""
         if isinstance(described, Modbus):
-            self._input = (ModbusPoller if polled else ModbusScanner)(described, self.tally)
+            self.input = (ModbusPoller if polled else ModbusScanner)(described, self.tally)
         elif isinstance(described, Binary):
-            self._input = FrameInput(described, self.tally)
+            self.input = FrameInput(described, self.tally)
         else:
-            self._input = LineInput(described, self.tally)
+            self.input = LineInput(described, self.tally)
         self._pace = Pace()
         self._rates = Rates()
         self._reported: tuple[float, float] | None = None
@@ -242,7 +243,7 @@ class Stream:
 
     def lost(self, why: str) -> None:
         """The link is gone: a line under way is dropped and counted."""
-        self._input.restart(lost=True)
+        self.input.restart(lost=True)
         self._rates.restart()
         self._restart(why)
         self._link_down = why
@@ -252,13 +253,9 @@ class Stream:
         self.watch.restart(why)
         self.last = None
 
-    def end_of_bytes(self) -> None:
-        """A bare file ends here: a line under way can't be told from a cut one. The state stays."""
-        self._input.restart(lost=True)
-
     def new_speed(self) -> None:
         """Another speed is tried: what was received at the last one was garbage and counts for nothing."""
-        self._input.restart(lost=False)
+        self.input.restart(lost=False)
         self.tally.refused.clear()
         self.tally.other = 0
         self._bytes_before = self.tally.bytes
@@ -270,7 +267,7 @@ class Stream:
         self._last_byte_s = now_s
         if self._first_byte_s is None:
             self._first_byte_s = now_s
-        for sample in self._input.feed(data, now_s):
+        for sample in self.input.feed(data, now_s):
             self._take(sample)
         if self.tally.falls and not self.fell:
             self.fell, self.zero = True, None
@@ -278,24 +275,16 @@ class Stream:
             self.watch.sensor_errors = replace(self._options.sensor_errors_now(None), step_deg=step_deg)
             self.watch.lose_hold(now_s, "the sensor fell")
             self.say("the sensor fell: its zero is not what it was")
-        while self._input.news:
-            self.say(self._input.news.pop(0))
+        while self.input.news:
+            self.say(self.input.news.pop(0))
 
     def tick(self, now_s: float) -> None:
         """Time passes: stale streams, timed-out polls and damaged stretches show."""
-        self._input.check(now_s)
+        self.input.check(now_s)
         if self.last is not None and now_s - self.last.time_s > self._patience_s:
             self._restart("no good sample came")
         if self._rates.note(now_s, self.tally) and self._rates.damaged_share > DAMAGE_SHARE:
             self.watch.lose_hold(now_s, "too many lines arrived damaged")
-
-    def due(self, now_s: float) -> bytes | None:
-        """What to send now, for a polled format; empty the link's input first."""
-        return self._input.due(now_s)
-
-    def asked(self, now_s: float) -> None:
-        """A request went out (as a capture tells)."""
-        self._input.asked(now_s)
 
     def say(self, sentence: str) -> None:
         """Keep a sentence for the user, once."""
@@ -304,7 +293,7 @@ class Stream:
 
     def _take(self, sample: Sample) -> None:
         try:
-            lean = slopes(sample.x_deg, sample.y_deg, elevation=self._input.elevation)
+            lean = slopes(sample.x_deg, sample.y_deg, elevation=self.input.elevation)
         except EntryError:
             self.tally.good -= 1
             self.tally.refuse(Refusal.OUT_OF_RANGE)
@@ -327,7 +316,7 @@ class Stream:
         """Keep the output step among the sensor's errors: the smallest change, at least what is printed.
 
         Until enough changes were seen the step is not known, however many decimals are printed: a sensor that
-        goes in tenths of a degree and prints three decimals says the same number for ever, and is up to half
+        goes in tenths of a degree and prints three decimals sends the same number for ever, and is up to half
         a tenth off.
         """
         last, self._reported = self._reported, reported
@@ -341,26 +330,18 @@ class Stream:
         known = self._changes >= _STEPS_TO_BELIEVE
         if last is None or before != (self._least_change_deg, known):
             seen_deg = self._least_change_deg if known else UNSEEN_STEP_DEG
-            step_deg = max(self._input.step_deg or 0.0, seen_deg)
+            step_deg = max(self.input.step_deg or 0.0, seen_deg)
             if step_deg != self.watch.sensor_errors.step_deg:
                 self.watch.sensor_errors = replace(self.watch.sensor_errors, step_deg=step_deg)
 
     # ---------------------------------------------------------------- what there is to see
 
     @property
-    def format(self) -> str | None:
-        """`xdr`, `text`, `binary` or `modbus`; None while it is being found."""
-        return self._input.format
-
-    @property
-    def needs_description(self) -> str | None:
-        """A description to complete, when something was found whose values the user must name."""
-        return self._input.needs_description
-
-    @property
     def found(self) -> bool:
         """True once the format is known and something good came in it."""
-        return self.needs_description is not None or (self.format is not None and self.tally.good > 0)
+        return self.input.needs_description is not None or (
+            self.input.format is not None and self.tally.good > 0
+        )
 
     @property
     def is_garbage(self) -> bool:
@@ -385,7 +366,7 @@ class Stream:
 
     def unread_s(self, now_s: float) -> float:
         """For how long bytes have come with nothing good among them; 0 once something was."""
-        if self.tally.good or self.needs_description is not None or self._first_byte_s is None:
+        if self.tally.good or self.input.needs_description is not None or self._first_byte_s is None:
             return 0.0
         return now_s - self._first_byte_s
 
@@ -401,8 +382,8 @@ class Stream:
             taken=None if view.taken is None else taken_of(view.taken, self._options.axis_map),
             banner=f"{view.state}: {view.words}" if view.state in _FAULTY else None,
             held_s=view.held_s,
-            format=self.format,
-            description_wanted=self.needs_description,
+            format=self.input.format,
+            description_wanted=self.input.needs_description,
             zero_words=self.zero_words,
             zero_found=self.zero is not None,
             knocked=view.knocked,
@@ -413,19 +394,19 @@ class Stream:
         """State and words as of now."""
         if self._link_down is not None:
             return View(WatchState.NO_DATA, self._link_down)
-        if self.needs_description is not None:
+        if self.input.needs_description is not None:
             text = "delimited text: say what its columns are"
-            what = text if self.format == "text" else "binary frames: say what their values are"
+            what = text if self.input.format == "text" else "binary frames: say what their values are"
             return View(WatchState.LISTENING, what)
         if self._last_good_s is None:
-            finding = self.format is None and self.unread_s(now_s) < UNREAD_S
+            finding = self.input.format is None and self.unread_s(now_s) < UNREAD_S
             if self._is_silent(now_s):
                 return View(WatchState.NO_DATA, self._hint(now_s))
             return View(WatchState.LISTENING, "finding the format" if finding else self._hint(now_s))
         quiet_s = now_s - self._last_good_s
         if quiet_s > self._patience_s:
             return View(WatchState.STALE, f"NO DATA for {quiet_s:.0f} s: {self._hint(now_s)}")
-        if self.format is None:
+        if self.input.format is None:
             return View(WatchState.LISTENING, "finding the format")
         if self._rates.damaged_share > DAMAGE_SHARE:
             share = shown.share(self._rates.damaged_share)
@@ -437,8 +418,8 @@ class Stream:
 
     def _hint(self, now_s: float) -> str:
         """What to look at, and what to try."""
-        if self._input.no_answer is not None:
-            return self._input.no_answer
+        if self.input.no_answer is not None:
+            return self.input.no_answer
         if self._is_silent(now_s):
             return "no bytes come: look at cable, power and pairing"
         tally = self.tally

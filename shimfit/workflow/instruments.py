@@ -36,14 +36,14 @@ def enter(site: Site, instrument: Instrument) -> tuple[str, ...]:
 
 def fitness(site: Site, instrument: Instrument) -> tuple[str, ...]:
     """Where this instrument can hardly, or never, decide the tolerance; a sentence a run, none when fit."""
-    said = []
+    unfit = []
     for job in site.jobs():
         for name in job.runs:
             run = site.run(job.name, name)
             words = judge(instrument, run.tolerance, run.height_mm, run.rule).words
             if words:
-                said.append(f"{job.name}/{name}: {words}")
-    return tuple(said)
+                unfit.append(f"{job.name}/{name}: {words}")
+    return tuple(unfit)
 
 
 def named(site: Site, name: str) -> Instrument:

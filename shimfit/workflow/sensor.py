@@ -1,7 +1,7 @@
 """The inclinometer that the settings name, and what is kept of it: its zero, its age, its slow noise.
 
 The zero is kept in the log as an instrument's, in the post's directions and with the axes that it was found
-with; what the device's own file says goes first. It is taken off in the stream, so that a screen, a
+with; what the device's own file states goes first. It is taken off in the stream, so that a screen, a
 command and the log see the same lean with the same uncertainty.
 """
 
@@ -120,7 +120,7 @@ def record_of(site: Site) -> Instrument | None:
 def listen_options(
     settings: Settings, known: Instrument | None = None, today: date | None = None
 ) -> ListenOptions:
-    """How the settings say that it is listened to; what the device's own file says of it goes first.
+    """How it is listened to by the settings; what the device's own file states goes first.
 
     But for its zero once it was dropped: the file can't know of that, so only a zero found since counts.
     """
@@ -130,7 +130,7 @@ def listen_options(
     if known is not None:
         if known.dropped is not None:
             zero = None
-        if zero is None and known.u_zero is not None:  # as the sensor says it, whichever way it sits now
+        if zero is None and known.u_zero is not None:  # as the sensor reads it, whichever way it sits now
             then = parse_axis_map(known.axes) if known.axes else axes
             x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
             age = None if today is None else age_days(known, today)

@@ -115,7 +115,7 @@ def test_what_comes_is_described_by_itself_and_the_proposal_reads_it(name):
     stream.opened(0.0)
     for at in range(3, len(data), 17):  # from the midst of a line or a frame
         stream.feed(at / 1000, data[at : at + 17])
-    proposed = stream.needs_description
+    proposed = stream.input.needs_description
     assert proposed is not None
     received, proposal = received_in(proposed, [data])
     wanted, _ = received_in((CAPTURES / f"{name}.toml").read_text("utf-8"), [data])
@@ -190,9 +190,9 @@ def test_a_column_that_only_grows_is_proposed_as_a_clock_and_no_lean():
     stream.opened(0.0)
     for k in range(12):
         stream.feed(0.1 * k, b"%d;%.2f;%.2f\n" % (1000 + 20 * k, 0.3 + 0.01 * (k % 3), -0.2 - 0.01 * (k % 2)))
-    assert stream.needs_description is not None
-    assert "columns = ['-', 'x:deg', 'y:deg']" in stream.needs_description
-    described = parse_description(stream.needs_description, "proposed")
+    assert stream.input.needs_description is not None
+    assert "columns = ['-', 'x:deg', 'y:deg']" in stream.input.needs_description
+    described = parse_description(stream.input.needs_description, "proposed")
     assert [column.at for column in described.columns] == [1, 2]
 
 

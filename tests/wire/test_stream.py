@@ -86,9 +86,9 @@ def test_from_first_byte_to_a_reading():
 def test_xdr_is_believed_after_three_sentences_with_angles():
     play = Play()
     for count in range(3):
-        assert play.stream.format is None, count
+        assert play.stream.input.format is None, count
         play.still(0.02)
-    assert play.stream.format == "xdr"
+    assert play.stream.input.format == "xdr"
     assert play.stream.tally.good == 3, "and the first ones are not lost"
 
 
@@ -101,12 +101,12 @@ def feed_lines(play: Play, lines: list[bytes]) -> None:
 def test_text_is_found_after_eight_lines_and_then_asks_for_a_description():
     play = Play()
     feed_lines(play, [b"1.25;3;0.5"] * 7)
-    assert play.stream.format is None
+    assert play.stream.input.format is None
     feed_lines(play, [b"1.25;3;0.5"])
-    assert play.stream.format == "text"
+    assert play.stream.input.format == "text"
     assert play.state is WatchState.LISTENING
     assert "3 columns" in play.stream.messages[0]
-    described = parse_description(play.stream.needs_description, "guess.toml")
+    described = parse_description(play.stream.input.needs_description, "guess.toml")
     assert isinstance(described, Text)
     assert (described.separator, described.count) == (";", 3)
 
@@ -117,29 +117,29 @@ def test_text_is_found_after_eight_lines_and_then_asks_for_a_description():
 def test_seven_lines_and_a_different_one_are_no_run(broken):
     play = Play()
     feed_lines(play, [b"1.25;3;0.5"] * 7 + [broken] + [b"1.25;3;0.5"] * 7)
-    assert play.stream.format is None
+    assert play.stream.input.format is None
 
 
 def test_no_text_is_found_once_any_sentence_passed_its_checksum():
     play = Play()
     feed_lines(play, [sentence("GPGGA,1,2"), *[b"1.25;3;0.5"] * 20])
-    assert play.stream.format is None
+    assert play.stream.input.format is None
 
 
 def test_sentences_win_over_text_found_before():
     play = Play()
     feed_lines(play, [b"1.25;3;0.5"] * 9)
-    assert play.stream.format == "text"
+    assert play.stream.input.format == "text"
     play.still(0.2)
-    assert play.stream.format == "xdr", "what has a checksum wins over what has none"
-    assert play.stream.needs_description is None
+    assert play.stream.input.format == "xdr", "what has a checksum wins over what has none"
+    assert play.stream.input.needs_description is None
 
 
 def test_modbus_is_never_guessed_and_nothing_is_ever_sent():
     play = Play()
     play.stream.feed(0.1, bytes.fromhex("01 03 04 00 7B FF D3 8A 47") * 50)
-    assert play.stream.format is None
-    assert play.stream.due(1.0) is None
+    assert play.stream.input.format is None
+    assert play.stream.input.due(1.0) is None
 
 
 def test_no_bytes_and_bytes_without_lines_are_told_apart():

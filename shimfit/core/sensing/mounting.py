@@ -1,4 +1,4 @@
-"""How a sensor sits on the post: which way its x and y point, and what it says when the post is plumb.
+"""How a sensor sits on the post: which way its x and y point, and what it reads when the post is plumb.
 
       out                 The picture shows where the sensor's arrows point, seen from above
        ^                  with `out` at the top and `next` on the right.
@@ -123,7 +123,7 @@ class Tip:
 def read_tip(rest: tuple[float, float], tipped: tuple[float, float], noise: float) -> Tip:
     """Which axis moved when the top was tipped one way. Any one unit; noise is a standard deviation.
 
-    Raises EntryError that says what to do again, when no axis moved clearly or both did.
+    Raises EntryError with what to do again, when no axis moved clearly or both did.
     """
     moved = (tipped[0] - rest[0], tipped[1] - rest[1])
     axis: Literal["x", "y"] = "x" if abs(moved[0]) >= abs(moved[1]) else "y"
@@ -162,7 +162,7 @@ ENTERED_U_DEG: Final = 0.02
 
 @dataclass(frozen=True, slots=True)
 class SensorZero:
-    """What a sensor says on a plumb post, in its own directions; taken off every sample."""
+    """What a sensor reads on a plumb post, in its own directions; taken off every sample."""
 
     x_deg: float
     y_deg: float
@@ -196,7 +196,7 @@ Suspicion = Literal["not-turned", "zero-jumped", "ask"]
 
 @dataclass(frozen=True, slots=True)
 class FaceReading:
-    """One face as the instrument says it, in the instrument's own two directions (slopes)."""
+    """One face as the instrument reads it, in the instrument's own two directions (slopes)."""
 
     along: float
     across: float
@@ -221,7 +221,7 @@ class Zero:
 
 @dataclass(frozen=True, slots=True)
 class Reversal:
-    """What two faces tell apart."""
+    """Lean and zero, from two faces."""
 
     lean: Lean
     """In the post's directions, as the first face was held."""
@@ -229,7 +229,7 @@ class Reversal:
     u_along: float
     u_across: float
     suspicion: Suspicion | None
-    """Why it should not be taken as it is; None when nothing speaks against it."""
+    """Why it should not be taken as it is; None when nothing is against it."""
     words: str | None
     """The suspicion as a question for the user."""
 

@@ -179,7 +179,7 @@ def mean_uncertainty(values: Values, seconds: float, known_tau: float = 0.0) -> 
     The noise's spectrum may be white, of a decaying memory (AR(1)) beside white noise, or 1/f beside white
     noise. Each shape of these families is weighted by how likely it makes the periodogram (Whittle 1953; a
     shape's size is the likeliest one), and u² is the weighted mean of what each shape makes of the mean's
-    variance: a short stretch that can't tell a long memory from 1/f noise counts both. `seconds` = length
+    variance: a short stretch that can't part a long memory from 1/f noise counts both. `seconds` = length
     of the stretch. `known_tau` in samples, from a long still record, leaves one shape only.
     """
     _some(values)
@@ -314,7 +314,7 @@ class SensorCharacter:
 def sensor_character(values_deg: Values, period_s: float) -> SensorCharacter:
     """Character of one axis from equally spaced samples of a still sensor.
 
-    Raises EntryError for a record that is too short to tell anything.
+    Raises EntryError for a record that is too short to show anything.
     """
     n = len(values_deg)
     if n < LEAST_SAMPLES:

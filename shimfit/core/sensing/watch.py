@@ -48,7 +48,7 @@ class Steadiness:
     shaking_deg: float = 0.3
     """A spread over this is shaking, however regular."""
     wander_deg: float = 0.06
-    """Noise of a sensor that wanders by more than this in a second can't be told from a slow move."""
+    """Noise of a sensor that wanders by more than this in a second can't be known from a slow move."""
     hold_s: float = 4.0
     longest_s: float = 15.0
     target_u_deg: float = 0.02
@@ -77,7 +77,7 @@ CUT = 3.5
 
 @dataclass(frozen=True, slots=True)
 class SensorErrors:
-    """What is known of the sensor's own errors; standard or half-width as said, per axis. 0 = none known."""
+    """What is known of the sensor's own errors; standard or half-width as stated, per axis. 0: unknown."""
 
     step_deg: float = 0.0
     """Output step q; its share is q/√12."""
@@ -473,7 +473,7 @@ class PostWatch:
         And the most that its spread, and the shift within a window, come to where the noise wanders by
         itself: some times what they usually are, once that is known, and never more than a slow move.
         """
-        if axis.spread_deg > 0 or not self._noise_seen:  # a stuck stretch says nothing of its noise
+        if axis.spread_deg > 0 or not self._noise_seen:  # a stuck stretch shows nothing of its noise
             usual.append((now_s, axis.spread_deg, axis.shift_deg))
         while usual and usual[0][0] < now_s - self._s.look_back_s:
             usual.popleft()

@@ -1,7 +1,7 @@
 """A reading's uncertainty budget (GUM, JCGM 100): independent terms, their root sum of squares, in words.
 
-Everything is a standard uncertainty of a slope (mm/mm) in one direction. A stated limit ±a without more said
-is a rectangular distribution, u = a/√3 (Eurachem/CITAC, E.1); a step d of a display or a tape is u = d/√12
+Everything is a standard uncertainty of a slope (mm/mm) in one direction. A stated limit ±a by itself is a
+rectangular distribution, u = a/√3 (Eurachem/CITAC, E.1); a step d of a display or a tape is u = d/√12
 (GUM 4.3.7).
 """
 
@@ -64,7 +64,7 @@ class Term:
 
     @property
     def words(self) -> str:
-        """As a person is told it."""
+        """As a person reads it."""
         return WORDS[self.name][0]
 
     @property
@@ -166,7 +166,7 @@ def typed_budget(
 ) -> Budget:
     """Budget of one direction of a typed reading.
 
-    `half_step_slope` = half of what the reading can't tell apart (`Understood.resolution_slope`);
+    `half_step_slope` = half of the least difference that the reading shows (`Understood.resolution_slope`);
     `accuracy_slope` = the instrument's stated limit ±; `u_zero` = standard uncertainty of its zero when that
     was found by turning it end for end and taken out of `slope` (then the stated accuracy, which is mostly
     the zero, no longer counts), None when it was not; `length_mm` = height or level length that was read
@@ -254,7 +254,7 @@ def combine(slopes: Sequence[float], u_own: Sequence[float], shared: Sequence[Te
 
     `u_own` = each reading's own uncertainty, different every time (steps of the scale, shaking); `shared` =
     the terms that are the same in all of them (accuracy, zero, length) and never average away. Readings that
-    scatter more than their own uncertainty says count as they scatter: the weighted mean's uncertainty is
+    scatter more than their own uncertainty allows count as they scatter: the weighted mean's uncertainty is
     widened by the Birge ratio √(χ²/(n - 1)) when that is above 1. Readings that are all the same show that
     the scale rounds and not the hand: then the mean is as unsure as one of them. Raises InternalError for no
     readings or unequal lengths.

@@ -35,7 +35,7 @@ RULE_WORDS: Final[dict[Rule, str]] = {
     "2u": "guard band 2 u",
 }
 ZERO_NOT_FOUND: Final = "zero not found: turn the sensor end for end, then read again"
-"""Whatever rule decides: a lean and an offset that nobody has looked for can't be told apart."""
+"""Whatever rule decides: a lean and an offset that nobody has looked for can't be kept apart."""
 SQUARE_95: Final = 1.9545
 """Quantile of √0.95: two independent directions, each that sure, are both within with 0.95."""
 SURE: Final = 0.95
