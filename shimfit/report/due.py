@@ -16,40 +16,32 @@ from shimfit.report import words
 from shimfit.standing import MOST_DAYS
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from shimfit.model import Reading
-    from shimfit.standing import PostRecord, RunState
+    from shimfit.standing import RunState
 
 
 @dataclass(frozen=True, slots=True)
 class DueRow:
-    """A post that was proven plumb, with its first and its latest as-built reading."""
+    """A post that was proven plumb, with its first and its latest as-built reading; times ISO 8601."""
 
     post: str
     state: str
     read: str
-    """When it was last verified (ISO 8601)."""
+    """When it was last verified."""
     due: str
-    """When it is to be tightened and read again (ISO 8601)."""
+    """When it is to be tightened and read again."""
     days_over: float
     """Days since it fell due; negative while there is time."""
+    is_due: bool
+    """True from the due moment on."""
     first: Reading
     """The reading that the post was first handed over with."""
     latest: Reading
     """The last one; the same as `first` until somebody went back."""
     handed_over: bool
     """False where it was proven plumb once and is known to be out now."""
-
-    @property
-    def is_due(self) -> bool:
-        """True from the due moment on."""
-        return self.days_over >= 0
-
-    @property
-    def moved_mm(self) -> float | None:
-        """How far the top moved between first and latest, mm; None until somebody went back."""
-        return None if self.latest is self.first else moved_mm(self.first, self.latest)
+    moved_mm: float | None
+    """How far the top moved between first and latest, mm; None until somebody went back."""
 
 
 def due_list(run: RunState, now: datetime) -> list[DueRow]:
@@ -62,21 +54,17 @@ def due_list(run: RunState, now: datetime) -> list[DueRow]:
     if not 0 <= run.due_days <= MOST_DAYS:
         raise UsageError(f"posts can't be due every {run.due_days} days: give 0 or more, at most {MOST_DAYS}")
     rows = []
-    for post, first, latest in _handed_over(run):
-        if latest.time is None:
+    for post in run.posts:
+        first, latest = post.handed_over, post.verified[-1].reading if post.verified else None
+        if first is None or latest is None or latest.time is None:
             continue
         read = datetime.fromisoformat(latest.time)
         due = (read if read.tzinfo else read.replace(tzinfo=now.tzinfo)) + timedelta(days=run.due_days)
-        times = latest.time, due.isoformat(), (now - due).total_seconds() / 86400
-        rows.append(DueRow(post.name, post.state, *times, first, latest, post.still_handed_over))
+        over = (now - due).total_seconds() / 86400
+        moved = None if latest is first else moved_mm(first, latest)
+        when = latest.time, due.isoformat(), over, over >= 0
+        rows.append(DueRow(post.name, post.state, *when, first, latest, post.still_handed_over, moved))
     return sorted(rows, key=lambda row: -row.days_over)
-
-
-def _handed_over(run: RunState) -> Iterator[tuple[PostRecord, Reading, Reading]]:
-    """Each post that a reading once proved plumb, with that reading and its last."""
-    for post in run.posts:
-        if post.handed_over is not None:
-            yield post, post.handed_over, post.verified[-1].reading
 
 
 def moved_mm(first: Reading, latest: Reading) -> float | None:
@@ -93,14 +81,13 @@ def due_json(run: RunState, rows: list[DueRow]) -> dict[str, Any]:
         along, across = reading.lean.top_mm(reading.height_mm) if reading.lean else (None, None)
         return {"top_along_mm": along, "top_across_mm": across, "time": reading.time, "by": reading.by}
 
-    keys = ("post", "state", "read", "due", "days_over", "is_due")
     return {
         "schema": 1,
         "job": run.job,
         "run": run.name,
         "due_days": run.due_days,
         "due": [
-            {key: getattr(row, key) for key in keys}
+            {key: getattr(row, key) for key in ("post", "state", "read", "due", "days_over", "is_due")}
             | {"first": tops(row.first), "latest": tops(row.latest)}
             | {"moved_mm": row.moved_mm, "handed_over": row.handed_over}
             for row in rows
@@ -130,10 +117,17 @@ def due_lines(run: RunState, rows: list[DueRow]) -> list[str]:
 
 
 def read_again_lines(run: RunState) -> list[str]:
-    """Posts that were read again after they had been handed over, both readings side by side."""
+    """Posts that were read again after they had been handed over, both readings side by side.
+
+    A repeat on the spot is no going back; a day later is, and so is the reading with the rails on.
+    """
     lines = []
-    for post, first, latest in _handed_over(run):
-        if not _went_back(first, latest):
+    for post in run.posts:
+        first = post.handed_over
+        if first is None or (latest := post.verified[-1].reading) is first:
+            continue
+        times = [datetime.fromisoformat(one.time) for one in (first, latest) if one.time]
+        if latest.stage != "rails-on" and len(times) == 2 and times[1] - times[0] < timedelta(days=1):
             continue
         moved = moved_mm(first, latest)
         lines.append(
@@ -143,17 +137,8 @@ def read_again_lines(run: RunState) -> list[str]:
     return lines
 
 
-def _went_back(first: Reading, latest: Reading) -> bool:
-    """A repeat on the spot is no going back; a day later is, and so is the reading with the rails on."""
-    if latest is first:
-        return False
-    if latest.stage == "rails-on" or first.time is None or latest.time is None:
-        return True
-    return datetime.fromisoformat(latest.time) - datetime.fromisoformat(first.time) >= timedelta(days=1)
-
-
 def _read(run: RunState, reading: Reading) -> str:
     """`next 1.2, out 0.3 mm on 2026-05-12 14:05`."""
-    tops = words.reading(reading, run.faces, run.units, uncertainty=False)
-    said = ", ".join(tops) + shown.trailing(run.units) if reading.lean else "half read"
-    return f"{said} on {words.clock(reading.time)}"
+    tops = ", ".join(words.reading(reading, run.faces, run.units, uncertainty=False))
+    reported = tops + shown.trailing(run.units) if reading.lean else "half read"
+    return f"{reported} on {words.clock(reading.time)}"

@@ -32,22 +32,18 @@ from shimfit.store.box import BoxState
 
 DECISIONS: tuple[Decision, ...] = ("plumb", "out", "too-close", "none")
 PROGRAM = f"shimfit {__version__}"
+_GUARD_BAND = (
+    "{} (T tolerance, u standard uncertainty): plumb up to T\u00a0−\u00a0{factor}\u00a0u where of 100 posts "
+    "called plumb at this limit at most 5 may be out and, of posts standing at T, at most {few} in 100 read "
+    "so well; out of plumb from T\u00a0+\u00a0{factor}\u00a0u, too close to call between"
+)
 RULES: dict[Rule, str] = {
-    "95": (
-        "one-sided 95 % guard band (T tolerance, u standard uncertainty): plumb up to "
-        "T\u00a0−\u00a01.645\u00a0u where of 100 posts called plumb at this limit at most 5 may be out and, "
-        "of posts standing at T, at most 5 in 100 read so well; out of plumb from "
-        "T\u00a0+\u00a01.645\u00a0u, too close to call between"
-    ),
+    "95": _GUARD_BAND.format("one-sided 95 % guard band", factor="1.645", few="5"),
     "simple": (
         "simple acceptance (T tolerance): plumb up to T, out of plumb beyond, no guard band; of 100 posts "
         "called plumb at this limit about 50 may be out"
     ),
-    "2u": (
-        "guard band of 2 u (T tolerance, u standard uncertainty): plumb up to T\u00a0−\u00a02\u00a0u "
-        "where of 100 posts called plumb at this limit at most 5 may be out and, of posts standing at T, at "
-        "most 2.3 in 100 read so well; out of plumb from T\u00a0+\u00a02\u00a0u, too close to call between"
-    ),
+    "2u": _GUARD_BAND.format("guard band of 2 u", factor="2", few="2.3"),
 }
 
 
@@ -161,8 +157,6 @@ _READING = (
     *("slope_along", "slope_across", "top_along_mm", "top_across_mm", "u_along_mm", "u_across_mm"),
     *("time", "by", "instrument", "method", "text"),
 )
-_BOW = ("along_mm", "across_mm", "u_along_mm", "u_across_mm")
-"""How far the post's middle stands off the line, each way; u = standard uncertainty, null = unknown."""
 _PLACES = (
     "job=/job run=/run post leg station_mm state",
     *(f"{side}_{key}={side}.{key}" for side in ("before", "after") for key in _READING),
@@ -176,47 +170,6 @@ _PLACES = (
 )
 _CSV = {one.partition("=")[0]: one.rpartition("=")[2] for one in " ".join(_PLACES).split()}
 """Column of the CSV -> where its value stands in JSON: in the post's row, or with a `/` in the record."""
-
-
-def record_json(record: RunRecord) -> dict[str, Any]:
-    """The record in the contract's form: `{"schema":1,"job","run","posts":[…],"log":{"events","hash"}}`.
-
-    Lengths in mm, slopes as ratios, u = standard uncertainty at the top; not read is null, never zero.
-    """
-    return {
-        "schema": 1,
-        "job": record.run.job,
-        "run": record.run.name,
-        "sample": record.run.sample,
-        "program": PROGRAM,
-        "issue": _issue(record.issue),
-        "issued_before": _issue(record.issued_before),
-        "facts": dict.fromkeys(FACTS) | dict(record.run.facts),
-        "read_by": list(record.read_by),
-        "result": {"posts": len(record.run.posts), **{one: record.run.tally[one] for one in DECISIONS}},
-        "result_words": result_words(record.run),
-        "exceptions": [
-            {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
-            for post in exceptions(record)
-        ],
-        "rule": RULES[record.run.rule],
-        "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
-        "tolerance": tolerance_to_json(record.run.tolerance, record.run.height_mm),
-        "instruments": [
-            {"name": name, "kind": known.kind if known else ""}
-            | {key: getattr(known, key, None) for key in _INSTRUMENT}
-            for name, known in record.instruments.items()
-        ],
-        "posts": [_post(post, record.run.faces) for post in record.run.posts],
-        "log": {
-            "events": record.log.events,
-            "hash": record.log.hash,
-            "job": asdict(record.log.job) if record.log.job else None,
-            "figure": record.log.figure,
-        },
-    }
-
-
 _INSTRUMENT = (
     *("length_mm", "accuracy_slope", "graduation_mm"),
     *("zero_along", "zero_across", "u_zero", "checked", "serial"),
@@ -224,83 +177,53 @@ _INSTRUMENT = (
 """What a record states of an instrument beside its name and kind, as it was known then: keys and fields."""
 
 
-def _issue(issue: Issue | None) -> dict[str, Any] | None:
-    if issue is None:
-        return None
-    reported = asdict(issue)
-    del reported["seq"]  # a place in this file, not in the log
-    return reported | {"changed": list(issue.changed)}
+def record_json(record: RunRecord) -> dict[str, Any]:
+    """The record in the contract's form: `{"schema":1,"job","run","posts":[…],"log":{"events","hash"}}`.
 
-
-def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str:
-    """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
-
-    Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
-    typed; what would begin a formula has an apostrophe before it. reported: its JSON, where that is there.
+    Lengths in mm, slopes as ratios, u = standard uncertainty at the top; not read is null, never zero.
     """
-    reported = reported or record_json(record)
-    rows = []
-    for post, row in zip(record.run.posts, reported["posts"], strict=True):
-        own = row | {
-            "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
-            "mean_of": row["mean_of"] or None,
-            "readings": readings_of(post),
-        }
-        rows.append([_cell(reported if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])
-    return csvfile.text_of([tuple(_CSV), *rows])
 
+    def issued(issue: Issue | None) -> dict[str, Any] | None:
+        if issue is None:
+            return None
+        return {key: value for key, value in asdict(issue).items() if key != "seq"}  # of this file alone
 
-def _cell(reported: Any, path: str) -> str:
-    """What stands at a path like `before.time`, as a cell; empty where it is not known."""
-    for key in path.split("."):
-        reported = None if reported is None else reported[key]
-    if isinstance(reported, float):
-        return repr(reported)  # every digit: what is read back is what was stored
-    return "" if reported is None else "; ".join(reported) if isinstance(reported, list) else str(reported)
-
-
-def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = False) -> list[str]:
-    """The record for a person at a terminal: what it is about, one line a post, what the log says.
-
-    Columns that do not fit in `width` are left out from the right: notes first, never the decision.
-    """
-    lines = [
-        f"As-built plumb record: {record.run.job}/{record.run.name}"
-        + (" (SAMPLE, invented data)" if record.run.sample else ""),
-        f"Result: {result_words(record.run)}.",
-        *(
-            f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
-            for names, stands, why in exceptions_reported(record)
-        ),
-        "",
-        *(f"{name}: {text}" for name, text in facts_reported(record)),
-        f"Tops in {words.unit_name(record.run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
-        "",
-    ]
-    table: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
-    table += [_person_row(record, post) for post in record.run.posts]
-    lines += _table(table, width)
-    run = record.run
-    noted = [f"{post.name}: {note}" for post in run.posts for note in notes_of(post, run.faces, run.units)]
-    for title, below in (
-        ("Notes", noted),
-        ("All readings", all_readings_lines(record) if all_readings else []),
-        ("Read again after handing over", read_again_lines(run)),
-    ):
-        if below:
-            lines += ["", title, *below]
-    lines += ["", f"Event log: {record.log.events} events, hash {record.log.hash}"]
-    if record.log.job:
-        lines.append(f"Events of job {record.run.job}, to check this record by: {record.log.figure}")
-    return lines
-
-
-# ---------------------------------------------------------------- parts
+    run, log = record.run, record.log
+    return {
+        "schema": 1,
+        "job": run.job,
+        "run": run.name,
+        "sample": run.sample,
+        "program": PROGRAM,
+        "issue": issued(record.issue),
+        "issued_before": issued(record.issued_before),
+        "facts": dict.fromkeys(FACTS) | dict(run.facts),
+        "read_by": list(record.read_by),
+        "result": {"posts": len(run.posts), **{one: run.tally[one] for one in DECISIONS}},
+        "result_words": result_words(run),
+        "exceptions": [
+            {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
+            for post in exceptions(record)
+        ],
+        "rule": RULES[run.rule],
+        "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
+        "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
+        "instruments": [
+            {"name": name, "kind": known.kind if known else ""}
+            | {key: getattr(known, key, None) for key in _INSTRUMENT}
+            for name, known in record.instruments.items()
+        ],
+        "posts": [_post(post, run.faces) for post in run.posts],
+        "log": {
+            "events": log.events, "hash": log.hash, "job": log.job and asdict(log.job), "figure": log.figure
+        },
+    }  # fmt: skip
 
 
 def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
     """`off_mm` is what is compared with the tolerance, at the top, `u_off_mm` its standard uncertainty."""
     built = post.after
+    u_off = post.verdict.u if post.verdict else None
     return {
         "post": post.name,
         "leg": post.leg,
@@ -312,16 +235,12 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "after": _reading(built),
         "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
         "history": [
-            {
-                "decision": one.verdict.decision,
-                "probability": one.verdict.probability,
-                "time": one.reading.time,
-                "text": one.reading.text,
-            }
+            {key: getattr(one.verdict, key) for key in ("decision", "probability")}
+            | {key: getattr(one.reading, key) for key in ("time", "text")}
             for one in post.verified
         ],
         "off_mm": words.worst_of(built, post.tolerance) if built else None,
-        "u_off_mm": _times(post.verdict.u if post.verdict else None, built.height_mm) if built else None,
+        "u_off_mm": None if built is None or u_off is None else u_off * built.height_mm,
         "packs": [to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
@@ -329,7 +248,8 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "torque_nm": post.torque_nm,
         "notes": notes_of(post, faces),
         "photos": list(post.photos),
-        "bow": post.bow and {key: getattr(post.bow, key) for key in _BOW},
+        "bow": post.bow
+        and {key: getattr(post.bow, key) for key in ("along_mm", "across_mm", "u_along_mm", "u_across_mm")},
         "readings": len(post.readings),
         "all_readings": [
             (_reading(one) or {}) | {"counts": why is None, "left_out": why} for one, why in post.reported
@@ -338,17 +258,99 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
 
 
 def _reading(reading: Reading | None) -> dict[str, Any] | None:
+    """A reading with its tops: slopes (ratios) times the height that it was taken over, null stays null."""
     if reading is None:
         return None
-    height = reading.height_mm
-    at_top = {
-        "top_along_mm": _times(reading.slope_along, height),
-        "top_across_mm": _times(reading.slope_across, height),
-        "u_along_mm": _times(reading.u_along, height),
-        "u_across_mm": _times(reading.u_across, height),
-    }
+    tops = {}
+    for key in ("top_along", "top_across", "u_along", "u_across"):
+        slope = getattr(reading, key.replace("top", "slope"))
+        tops[f"{key}_mm"] = None if slope is None else slope * reading.height_mm
     keys = (*_READING, "stage", "face", "height_mm", "gauge_mm", "largest_term")
-    return {key: at_top[key] if key in at_top else getattr(reading, key) for key in keys}
+    return {key: tops[key] if key in tops else getattr(reading, key) for key in keys}
+
+
+def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str:
+    """One line a post, RFC 4180 (CRLF, quotes doubled), units in the headers, empty = not known.
+
+    Packs, notes, photos and readings stand in one cell each, parts divided by `; `. Typed texts stand as
+    typed; what would begin a formula has an apostrophe before it. reported: its JSON, where that is there.
+    """
+    reported = reported or record_json(record)
+
+    def cell(value: Any, path: str) -> str:
+        for key in path.split("."):
+            value = None if value is None else value[key]
+        if isinstance(value, float):
+            return repr(value)  # every digit: what is read back is what was stored
+        return "" if value is None else "; ".join(value) if isinstance(value, list | tuple) else str(value)
+
+    rows = []
+    for post, row in zip(record.run.posts, reported["posts"], strict=True):
+        own = row | {
+            "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
+            "mean_of": row["mean_of"] or None,
+            "readings": readings_of(post),
+        }
+        rows.append([cell(reported if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])
+    return csvfile.text_of([tuple(_CSV), *rows])
+
+
+def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = False) -> list[str]:
+    """The record for a person at a terminal: what it is about, one line a post, what the log says.
+
+    Columns that do not fit in `width` are left out from the right: packs first, never the decision.
+    """
+    run, log = record.run, record.log
+    lines = [
+        f"As-built plumb record: {run.job}/{run.name}" + (" (SAMPLE, invented data)" if run.sample else ""),
+        f"Result: {result_words(run)}.",
+        *(
+            f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
+            for names, stands, why in exceptions_reported(record)
+        ),
+        "",
+        *(f"{name}: {text}" for name, text in facts_reported(record)),
+        f"Tops in {words.unit_name(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
+        "",
+    ]
+    rows = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
+    for post in run.posts:
+        decision = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
+        if not post.verdict and str(post.state) not in decision:
+            decision.append(str(post.state))
+        rows.append(
+            (
+                post.name,
+                ", ".join(words.reading(post.before, run.faces, run.units, uncertainty=False)),
+                ", ".join(words.reading(post.after, run.faces, run.units, uncertainty=True)),
+                shown.fine(post.tolerance.allowed_top_mm(post.height_mm), run.units, unit=False),
+                ", ".join(decision),
+                shown.percent(post.probability),
+                ", ".join(words.pack(pack, run.faces, run.units) for pack in post.packs_in_place),
+            )
+        )
+    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
+    kept = next((n for n in (7, 6) if sum(widths[:n]) + 2 * (n - 1) <= width), 5)
+    widths = widths[:kept]
+    table = [
+        "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=False)).rstrip() for row in rows
+    ]
+    lines += [table[0], "-" * min(width, len(table[0])), *table[1:]]
+    for title, below in (
+        (
+            "Notes",
+            [f"{post.name}: {one}" for post in run.posts for one in notes_of(post, run.faces, run.units)],
+        ),
+        ("All readings", all_readings_lines(record) if all_readings else []),
+        ("Read again after handing over", read_again_lines(run)),
+    ):
+        if below:
+            lines += ["", title, *below]
+    lines += ["", f"Event log: {log.events} events, hash {log.hash}"]
+    return [*lines, f"Events of job {run.job}, to check this record by: {log.figure}"] if log.job else lines
+
+
+# ---------------------------------------------------------------- parts
 
 
 def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -> list[str]:
@@ -430,45 +432,45 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
 
     The list is that of ISO/IEC 17025:2017, 7.8.2 and 7.8.3 (from memory), as far as a post's plumb goes.
     """
-    units, facts, issue = record.run.units, dict(record.run.facts), record.issue
-
-    logged = f", logged up to {made}" if (made := words.clock(record.made)) else ""
-    issued = words.clock(issue.time, offset=True) if issue else f"{words.NOT_GIVEN}{logged}"
+    run, issue, facts = record.run, record.issue, dict(record.run.facts)
 
     def of(key: str) -> str:
-        parts = [facts[one] for one in (key, f"{key}_address") if one in facts]
-        return ", ".join(parts) or words.NOT_GIVEN
+        return ", ".join(facts[one] for one in (key, f"{key}_address") if one in facts) or words.NOT_GIVEN
 
+    made = words.clock(record.made)
+    logged = f"{words.NOT_GIVEN}{f', logged up to {made}' if made else ''}"
     moments = sorted((one.time for one in record.readings if one.time), key=_instant)
     days = list(dict.fromkeys(words.clock(time)[:10] for time in (*moments[:1], *moments[-1:])))
     zone = words.shared_offset(tuple(moments))
-    height = shown.lean(record.run.height_mm, units)
-    reported = [
+    other: dict[str, list[str]] = {}  # posts whose foot or reading height is not the run's
+    for post in run.posts:
+        own = [words.foot(post.foot, run.units)] * (post.foot != run.foot)
+        own += [f"at {shown.lean(post.height_mm, run.units)}"] * (post.height_mm != run.height_mm)
+        if own:
+            other.setdefault(" ".join(own), []).append(post.name)
+    height = shown.lean(run.height_mm, run.units)
+    tolerance = words.tolerance(run.tolerance, run.height_mm, run.units)
+    instruments = words.instruments(record.instruments, run.units, unnamed=record.unnamed)
+    return [
         ("Record number", (issue.number if issue else "") or words.NOT_GIVEN),
-        ("Date of issue", issued),
+        ("Date of issue", words.clock(issue.time, offset=True) if issue else logged),
         ("Replaces", _replaces(record)),
-        ("Firm", of("firm")),
-        ("Customer", of("customer")),
-        ("Site", of("site")),
+        *((key.capitalize(), of(key)) for key in ("firm", "customer", "site")),
         ("Read", (" to ".join(days) + (f", times in {zone}" if zone else "")) or "not read yet"),
         ("Read by", ", ".join(record.read_by) or words.NOT_GIVEN),
         *((FACTS[key].capitalize(), of(key)) for key in ("weather", "temperature", "moisture")),
         (
             "Posts",
-            f"foot {words.foot(record.run.foot, units)}, read at {height} above the foot" + _others(record),
+            f"foot {words.foot(run.foot, run.units)}, read at {height} above the foot"
+            + "".join(f"; post {', '.join(names)}: {what}" for what, names in other.items()),
         ),
-        (
-            "Tolerance",
-            words.tolerance(record.run.tolerance, record.run.height_mm, units)
-            + f"; source: {record.run.tolerance.source}",
-        ),
-        ("Decision rule", RULES[record.run.rule]),
+        ("Tolerance", f"{tolerance}; source: {run.tolerance.source}"),
+        ("Decision rule", RULES[run.rule]),
         ("Method", _method(record)),
+        ("Instruments" if len(instruments) > 1 else "Instrument", instruments[0]),
+        *(("", text) for text in instruments[1:]),
+        ("Program", PROGRAM),
     ]
-    instruments = words.instruments(record.instruments, units, unnamed=record.unnamed)
-    reported += [("Instruments" if len(instruments) > 1 else "Instrument", text) for text in instruments[:1]]
-    reported += [("", text) for text in instruments[1:]]
-    return [*reported, ("Program", PROGRAM)]
 
 
 def _replaces(record: RunRecord) -> str:
@@ -486,28 +488,12 @@ def _replaces(record: RunRecord) -> str:
 
 def _method(record: RunRecord) -> str:
     typed = sum(one.method == "typed" for one in record.readings)
-    how = [
-        f"{count} {what}"
-        for count, what in ((typed, "typed"), (len(record.readings) - typed, "from an inclinometer"))
-        if count
-    ]
+    counts = {"typed": typed, "from an inclinometer": len(record.readings) - typed}
+    how = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
     faces = dict.fromkeys(one.face for one in record.readings if one.face)
     held = f"; held to {', '.join(record.run.faces.get(Face(one), one) for one in faces)}" if faces else ""
-    return "lean of the top over the foot's middle, read in two directions, packed, tightened, read again" + (
-        f"; readings: {', '.join(how)}{held}" if how else ""
-    )
-
-
-def _others(record: RunRecord) -> str:
-    """Posts whose foot or reading height is not the run's, in words."""
-    groups: dict[str, list[str]] = {}
-    for post in record.run.posts:
-        reported = [] if post.foot == record.run.foot else [words.foot(post.foot, record.run.units)]
-        if post.height_mm != record.run.height_mm:
-            reported.append(f"at {shown.lean(post.height_mm, record.run.units)}")
-        if reported:
-            groups.setdefault(" ".join(reported), []).append(post.name)
-    return "".join(f"; post {', '.join(names)}: {what}" for what, names in groups.items())
+    method = "lean of the top over the foot's middle, read in two directions, packed, tightened, read again"
+    return f"{method}; readings: {how}{held}" if how else method
 
 
 def result_words(run: RunState) -> str:
@@ -516,34 +502,6 @@ def result_words(run: RunState) -> str:
     others = [f"{counts[one]} {words.DECISION_WORDS[one]}" for one in DECISIONS[1:] if counts[one]]
     plumb = f"{counts['plumb']} of {len(run.posts)} posts proven plumb"
     return f"{plumb}; {', '.join(others)}" if others else plumb
-
-
-def _times(slope: float | None, height_mm: float) -> float | None:
-    return None if slope is None else slope * height_mm
-
-
-def _person_row(record: RunRecord, post: PostRecord) -> tuple[str, ...]:
-    allowed = shown.fine(post.tolerance.allowed_top_mm(post.height_mm), record.run.units, unit=False)
-    said = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
-    decision = ", ".join(dict.fromkeys([*said, *([] if post.verdict else [str(post.state)])]))
-    return (
-        post.name,
-        ", ".join(words.reading(post.before, record.run.faces, record.run.units, uncertainty=False)),
-        ", ".join(words.reading(post.after, record.run.faces, record.run.units, uncertainty=True)),
-        allowed,
-        decision,
-        shown.percent(post.probability),
-        ", ".join(words.pack(pack, record.run.faces, record.run.units) for pack in post.packs_in_place),
-    )
-
-
-def _table(rows: list[tuple[str, ...]], width: int) -> list[str]:
-    widths = [max(len(row[column]) for row in rows) for column in range(len(rows[0]))]
-    kept = len(widths)
-    while kept > 5 and sum(widths[:kept]) + 2 * (kept - 1) > width:
-        kept -= 1
-    lines = ["  ".join(cell.ljust(widths[i]) for i, cell in enumerate(row[:kept])).rstrip() for row in rows]
-    return [lines[0], "-" * min(width, len(lines[0])), *lines[1:]]
 
 
 def _instant(iso: str) -> datetime:

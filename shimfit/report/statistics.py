@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from shimfit.model import Instrument
     from shimfit.report.record import RunRecord
-    from shimfit.standing import PostRecord, Score
+    from shimfit.standing import Score
 
 BIN_EDGES = (0.0, 0.25, 0.5, 0.75, 1.0, math.inf)
 """Bins of the histogram, as shares of the tolerance; a lean exactly at an upper edge counts below it."""
@@ -48,15 +48,6 @@ class LineFit:
 
 
 @dataclass(frozen=True, slots=True)
-class Bin:
-    """How many verified posts use this share of their tolerance; the last, up to inf, is over it."""
-
-    low: float
-    high: float
-    count: int
-
-
-@dataclass(frozen=True, slots=True)
 class ZeroHistory:
     """How an instrument's zero went, along and across, at each check."""
 
@@ -70,7 +61,7 @@ class ZeroHistory:
 
 @dataclass(frozen=True, slots=True)
 class Statistics:
-    """Figures of one run."""
+    """Figures of one run; shares are 0…1, None where nothing was read or verified."""
 
     posts: int
     verified: int
@@ -80,11 +71,15 @@ class Statistics:
     """Posts that stand out of plumb, those read out and never packed too."""
     first_try: int
     """Of those verified now, the posts that were proven plumb without being packed a second time."""
+    first_share: float | None
+    """The same as a share of those verified."""
+    rounds_mean: float | None
     rounds: tuple[int, ...]
     """Rounds of each verified post, in walking order."""
-    histogram: tuple[Bin, ...]
+    histogram: tuple[int, ...]
+    """How many verified posts use which share of their tolerance, by `BIN_EDGES`; the last is over it."""
     fall_along: float | None
-    """Mean slope before packing, along: the deck's own fall; None when nothing was read."""
+    """Mean slope before packing, along: the deck's own fall."""
     fall_across: float | None
     trend_along: LineFit | None
     """Slope before packing against distance along the run in metres; None with fewer than three places."""
@@ -96,16 +91,6 @@ class Statistics:
     """Posts called plumb that may be out all the same: the sum of what is left of their probabilities to 1;
     None where none is called plumb, or of one it is not known."""
 
-    @property
-    def first_share(self) -> float | None:
-        """Share of verified posts plumb at first try (0…1); None when none was verified."""
-        return self.first_try / self.verified if self.verified else None
-
-    @property
-    def rounds_mean(self) -> float | None:
-        """Rounds per verified post; None when none was verified."""
-        return sum(self.rounds) / len(self.rounds) if self.rounds else None
-
 
 def statistics(record: RunRecord) -> Statistics:
     """Work out the figures of a run from its record; verified = by a reading that counts as it stands now."""
@@ -116,33 +101,37 @@ def statistics(record: RunRecord) -> Statistics:
         if post.after is not None and post.after.lean is not None
     ]
     tiny = 1e-9  # exactly at the limit is within, whatever the last bit says
-    bins = tuple(
-        Bin(low, high, sum((low == 0 or low + tiny < share) and share <= high + tiny for share in uses))
-        for low, high in pairwise(BIN_EDGES)
-    )
-    places = [
+    before = [
         (post.station_mm / 1000, post.before.lean)
         for post in record.run.posts
         if post.before is not None and post.before.lean is not None
     ]
-    stations = [x for x, _ in places]
-    along = [lean.slope_along for _, lean in places]
-    across = [lean.slope_across for _, lean in places]
+    stations = [x for x, _ in before]
+    along, across = ([getattr(lean, f"slope_{way}") for _, lean in before] for way in ("along", "across"))
+    plumb = [post for post in verified if post.decision == "plumb"]
+    chances = [post.probability for post in plumb if post.probability is not None]
+    first = sum(post.at_first_try for post in verified)
+    rounds = tuple(post.rounds for post in verified)
     return Statistics(
         posts=len(record.run.posts),
         verified=len(verified),
-        plumb=sum(post.decision == "plumb" for post in verified),
+        plumb=len(plumb),
         out=record.run.tally["out"],
-        first_try=sum(post.at_first_try for post in verified),
-        rounds=tuple(post.rounds for post in verified),
-        histogram=bins,
+        first_try=first,
+        first_share=first / len(verified) if verified else None,
+        rounds_mean=sum(rounds) / len(rounds) if rounds else None,
+        rounds=rounds,
+        histogram=tuple(
+            sum((low == 0 or low + tiny < share) and share <= high + tiny for share in uses)
+            for low, high in pairwise(BIN_EDGES)
+        ),
         fall_along=sum(along) / len(along) if along else None,
         fall_across=sum(across) / len(across) if across else None,
         trend_along=fit_line(stations, along),
         trend_across=fit_line(stations, across),
         zeros=zero_histories(record.zeros),
         score=record.run.score,
-        yet_out=_yet_out(verified),
+        yet_out=sum(1.0 - one for one in chances) if plumb and len(chances) == len(plumb) else None,
     )
 
 
@@ -195,14 +184,18 @@ def zero_histories(checks: Sequence[Instrument]) -> tuple[ZeroHistory, ...]:
     ordered = sorted(checks, key=lambda check: (check.name, instant(check)))
     for name, group in groupby(ordered, key=lambda check: check.name):
         own = tuple(group)
-        moves: list[float] = []
-        beyond = False
-        for old, new in pairwise(own):
-            moved = max(abs(new.zero_along - old.zero_along), abs(new.zero_across - old.zero_across))
-            moves.append(moved)
-            if old.u_zero is not None and new.u_zero is not None:
-                beyond = beyond or moved > 2 * math.hypot(old.u_zero, new.u_zero)
-        found.append(ZeroHistory(name, own, max(moves, default=None), beyond))
+        # Each change with U (k = 2) of the difference; infinite where one of the two is not known.
+        moves = [
+            (
+                max(abs(new.zero_along - old.zero_along), abs(new.zero_across - old.zero_across)),
+                math.inf
+                if old.u_zero is None or new.u_zero is None
+                else 2 * math.hypot(old.u_zero, new.u_zero),
+            )
+            for old, new in pairwise(own)
+        ]
+        largest = max((moved for moved, _ in moves), default=None)
+        found.append(ZeroHistory(name, own, largest, any(moved > sure for moved, sure in moves)))
     return tuple(found)
 
 
@@ -215,17 +208,17 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
         lines = [f"{figures.posts} posts, none verified as they stand."]
     else:
         names = [*(f"{100 * low:.0f}–{shown.share(high)}" for low, high in pairwise(BIN_EDGES[:-1])), "over"]
-        used = (f"{name}: {one.count}" for name, one in zip(names, figures.histogram, strict=True))
-        first, mean = shown.share(figures.first_share), f"{figures.rounds_mean:.2f} on average"
-        proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
+        used = (f"{name}: {count}" for name, count in zip(names, figures.histogram, strict=True))
         yet = ""
         if figures.yet_out is not None:
             few = "under 0.1" if figures.yet_out < 0.05 else f"about {figures.yet_out:.1f}"
             yet = f" ({few} of them out)"
-        tries = f"{figures.first_try} of {figures.verified} ({first})"
+        proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
+        first = f"{figures.first_try} of {figures.verified} ({shown.share(figures.first_share)})"
+        rounds = f"{figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}"
         lines = [
             f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",
-            f"Plumb at first try: {tries}; rounds per post: {mean}, at most {max(figures.rounds)}.",
+            f"Plumb at first try: {first}; rounds per post: {rounds}.",
             f"Posts by share of the tolerance used: {', '.join(used)}.",
         ]
     if reported := score_words(figures.score):
@@ -237,18 +230,12 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
             lines.append(f"{history.instrument}: zero checked once, {times[0]}.")
             continue
         knocked = "more than its uncertainty: look for a knock"
-        said = knocked if history.beyond_uncertainty else "within its uncertainty"
         lines.append(
             f"{history.instrument}: zero checked {len(times)} times, {times[0]} to {times[-1]}, moved "
-            f"{shown.slope(history.moved, record.run.units)} at most between checks, {said}."
+            f"{shown.slope(history.moved, record.run.units)} at most between checks, "
+            f"{knocked if history.beyond_uncertainty else 'within its uncertainty'}."
         )
     return lines
-
-
-def _yet_out(verified: Sequence[PostRecord]) -> float | None:
-    sure = [post.probability for post in verified if post.decision == "plumb"]
-    known = [1.0 - one for one in sure if one is not None]
-    return sum(known) if sure and len(known) == len(sure) else None
 
 
 def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
@@ -285,34 +272,36 @@ def _fall_lines(figures: Statistics, record: RunRecord) -> list[str]:
 
 def statistics_json(figures: Statistics) -> dict[str, Any]:
     """The figures for another program: shares 0…1, slopes as ratios, trends in slope per metre of run."""
+
+    def fit(one: LineFit | None) -> dict[str, Any] | None:
+        if one is None:
+            return None
+        return {"per_m": one.slope, "u_per_m": one.u_slope, "freedom": one.freedom, "proven": one.proven}
+
     counts = ("posts", "verified", "plumb", "out", "first_try", "first_share", "rounds_mean")
-    trends = {"trend_along": figures.trend_along, "trend_across": figures.trend_across}
+    zero = ("zero_along", "zero_across", "u_zero")
     return {
         **{key: getattr(figures, key) for key in counts},
         "score": asdict(figures.score),
         "yet_out": figures.yet_out,
         "histogram": [
-            {"from": one.low, "to": None if math.isinf(one.high) else one.high, "count": one.count}
-            for one in figures.histogram
+            {"from": low, "to": None if math.isinf(high) else high, "count": count}
+            for (low, high), count in zip(pairwise(BIN_EDGES), figures.histogram, strict=True)
         ],
         "fall_along": figures.fall_along,
         "fall_across": figures.fall_across,
-        **{
-            key: fit
-            and {"per_m": fit.slope, "u_per_m": fit.u_slope, "freedom": fit.freedom, "proven": fit.proven}
-            for key, fit in trends.items()
-        },
+        "trend_along": fit(figures.trend_along),
+        "trend_across": fit(figures.trend_across),
         "zeros": [
             {
-                "instrument": history.instrument,
-                "moved": history.moved,
-                "beyond_doubt": history.beyond_uncertainty,
+                "instrument": one.instrument,
+                "moved": one.moved,
+                "beyond_doubt": one.beyond_uncertainty,
                 "checks": [
-                    {"time": check.checked}
-                    | {key: getattr(check, key) for key in ("zero_along", "zero_across", "u_zero")}
-                    for check in history.checks
+                    {"time": check.checked} | {key: getattr(check, key) for key in zero}
+                    for check in one.checks
                 ],
             }
-            for history in figures.zeros
+            for one in figures.zeros
         ],
     }
