@@ -338,7 +338,7 @@ _AT_ONCE = 1 << 13
 _CLASSES_AT_ONCE = 32
 """Classes whose integrals are worked out in one go: their tables stay in the processor's own memory."""
 _Z_MOST, _Z_STEPS = 8.0, 256
-_PROFILE = 64
+PROFILE = 64
 """Steps of the profiles from no rest to the reach."""
 
 
@@ -414,6 +414,7 @@ class Chances:
         """Correlation of a rectangle's two directions."""
         self._poly: Floats | None = None
         self._best: Floats | None = None
+        self._profiles: Floats | None = None
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
@@ -422,7 +423,11 @@ class Chances:
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
         if self._best is None:
-            self._best = self.in_axes(np.zeros(1))[:, 0, 0]
+            poly = self._coefficients
+            # T_k of the middle of a rectangle, and of a disk's, whose polynomials are of squares.
+            middle = np.where(self.disk, -1.0, 0.0)
+            at = _powers(middle, len(poly[0])).T
+            self._best = np.minimum(np.maximum(np.einsum("ci,cij,cj->c", at, poly, at), 0.0), 1.0)
         return self._best
 
     def axes(self, c: int) -> tuple[float, float]:
@@ -456,20 +461,27 @@ class Chances:
         times = np.array([4.0 if zone.steps else 2.0 for zone in self._zones])
         return np.asarray(times * 0.242 * (self.reach**2 / alone) * (self._u1**-2 + self._u2**-2))
 
-    def profiles(self, c: int) -> tuple[Floats, Floats, Floats]:
-        """Distances from 0 to the reach and beyond, and the chance that no rest so far off each way has more.
+    @property
+    def profiles(self) -> Floats:
+        """(2, C, n) chance that no rest further off has more, along and across, at n shares of the reach.
 
-        Each way that of a rest that is none the other way (a disk, in the axes of S), or of the slab.
+        That of a rest that is none the other way (a disk, in the axes of S), or of the slab.
         """
-        nodes = np.arange(_PROFILE + 1) / _PROFILE
-        at, none = nodes * self.reach[c], np.zeros(nodes.size)
-        if self.disk[c]:
-            both = self.at_own(c, np.concatenate((at, none)), np.concatenate((none, at)))
-            one, other = both[: at.size], both[at.size :]
-        else:
-            one = _between(at, self._u1[c], self.along[c])
-            other = _between(at, self._u2[c], self.across[c])
-        return np.append(at, 2.0 * self.reach[c]), one + _SLACK, other + _SLACK
+        if self._profiles is None:
+            poly, shares = self._coefficients, np.arange(PROFILE + 1) / PROFILE
+            found = np.empty((2, len(poly), shares.size))
+            if self.disk.any():
+                # T_k(-1) = ±1: none the other way.
+                none = (-1.0) ** np.arange(len(poly[0]))
+                at = _powers(2.0 * shares * shares - 1.0, len(poly[0]))
+                found[:] = (poly @ none) @ at, (none @ poly) @ at
+            if not self.disk.all():
+                far = self.reach[:, None] * shares
+                for axis, (u, half) in enumerate(((self._u1, self.along), (self._u2, self.across))):
+                    slab = _between(far, u[:, None], half[:, None])
+                    found[axis] = np.where(self.disk[:, None], found[axis], slab)
+            self._profiles = np.minimum(np.maximum(found, 0.0), 1.0) + _SLACK
+        return self._profiles
 
     # -------------------------------------------------------------- the polynomials
 

@@ -309,7 +309,8 @@ class _Settings:
             row = group.rows[cell.row]
             stack = self.tables.stack(row, cell.steps, node.caps[i + 1], group.inner_mm)
             cost = math.inf if stack is None else stack.cost
-            if cost > float(group.values[cell.row, cell.steps - group.base] - group.extra[cell.row]) + _EPS:
+            known = float(group.values[cell.row, cell.steps - group.base]) - group.extra_of(cell.row)
+            if cost > known + _EPS:
                 group.raise_cell(cell.steps, cell.row, cost)
                 wrong = True
             pieces.append(None if stack is None else Used(stack, row, group.inner_mm))
@@ -417,7 +418,7 @@ class _Settings:
             return [_Way(0.0, cell, None)]
         ways = []
         for r in np.flatnonzero(group.values[:, cell.steps - group.base] <= cell.cost + gap).tolist():
-            row, extra = group.rows[r], float(group.extra[r])
+            row, extra = group.rows[r], group.extra_of(r)
             for stack in self.tables.ways(row, cell.steps, cell.cost + gap - extra):
                 cost = stack.cost + extra
                 made = cell._replace(row=r, cost=cost)

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.chance import Chances, next_rounds
+from shimfit.core.chance import PROFILE, Chances, next_rounds
 from shimfit.core.foot import DUST_MM
 from shimfit.core.objective import LEAST_CHANCE
 
@@ -200,7 +200,6 @@ class RestCosts:
         self.task, self.costs, self.pull_mm, self.combos = task, costs, pull_mm, combos
         self.floors = [0.0] * len(combos)
         """What any rest costs at least."""
-        self._profiles: dict[int, tuple[Floats, Floats, Floats]] = {}
         if costs.round and combos and not task.lean_only:
             zones = [task.outlook.zone] * len(combos)
             self.chances = Chances([combo.covariance for combo in combos], zones, task.allowed_mm)
@@ -225,16 +224,10 @@ class RestCosts:
         chance = 1.0 / (1.0 + max(room, 0.0) / self.costs.round)
         if chance <= LEAST_CHANCE:
             return None
-        nodes, *axes = self._profile(c)
-        # The first node where the chance is too low; beyond the last there is no rest.
-        u, v = (nodes[int(np.searchsorted(-axis, -chance, side="right"))] for axis in axes)
-        return Box(*self.chances.axes(c), float(u), float(v))
-
-    def _profile(self, c: int) -> tuple[Floats, Floats, Floats]:
-        """Distances, and the chance that no rest as far off has more than, each way."""
-        if c not in self._profiles:
-            self._profiles[c] = self.chances.profiles(c)
-        return self._profiles[c]
+        # The first step where the chance is too low; beyond the last there is no rest.
+        far = self.task.allowed_mm * (1.0 + 1e-9) / PROFILE
+        u, v = (far * int((-one[c]).searchsorted(-chance, side="right")) for one in self.chances.profiles)
+        return Box(*self.chances.axes(c), u, v)
 
     def by_distance(self, c: int) -> list[tuple[float, Windows]]:
         """Of rests from near to far off: what they cost at least, and the windows of their errors."""
@@ -242,7 +235,7 @@ class RestCosts:
         if self.task.lean_only or not self.costs.round:
             return [(self.floors[c], combo.windows)]
         levels, least = [], self.floors[c]
-        along = self._profile(c)[1]
+        along = self.chances.profiles[0, c]
         for i in np.linspace(0, len(along) - 1, _LEVELS + 1).astype(int)[1:].tolist():
             price = float(next_rounds(self.costs.round, float(along[i])))
             windows = combo.windows if i == len(along) - 1 else combo.within(self.box(c, price))

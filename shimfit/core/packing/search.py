@@ -38,6 +38,7 @@ import numpy as np
 
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, fourfold
+from shimfit.core.packing.tables import least_of, range_minima
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -46,7 +47,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.pieces import Caps, Row
     from shimfit.core.packing.question import Place, SeatTask, Task
-    from shimfit.core.packing.tables import Tables
+    from shimfit.core.packing.tables import Classes, Tables
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -112,10 +113,12 @@ class Group:
         self.rows: Sequence[Row] = ()
         self.base = 0
         """Thickness of the first column of values, in steps."""
-        self.extra: Floats = np.empty(0)
-        """(R,) bearing cost and price of each class, counted into the values."""
+        self.extra: Floats | None = None
+        """(R,) bearing cost and price of each class, counted into the values; None for nothing."""
         self.values: Floats = np.empty((0, 0))
         """(R, T)."""
+        self.least: Floats | None = None
+        """(T,) the least of each column; None where it is not known."""
         self.offers: list[tuple[int, int, float]] = []
 
     def capped(self, tables: Tables, caps: Caps) -> Group:
@@ -136,7 +139,8 @@ class Group:
                 fresh = (fewer or tables).convolve(runs, self.base, stop)
             else:
                 fresh = (fewer or tables).flats[self.base : stop]
-            np.maximum(twin.values[i], fresh + self.extra[i], out=twin.values[i])
+            np.maximum(twin.values[i], fresh + self.extra_of(i), out=twin.values[i])
+        twin.least = None
         twin.settle()
         return twin
 
@@ -144,17 +148,18 @@ class Group:
         """A copy without the thicknesses below the least and beyond the greatest of these."""
         twin = copy.copy(self)
         first, last = (min(steps), max(steps)) if steps else (self.base, self.base - 1)
-        twin.base, twin.values = first, self.values[:, first - self.base : last + 1 - self.base]
+        some = slice(first - self.base, last + 1 - self.base)
+        twin.base, twin.values = first, self.values[:, some]
+        twin.least = None if self.least is None else self.least[some]
         twin.settle()
         return twin
 
     def settle(self) -> None:
-        """Work out `listed`: the cheapest class of every thickness, bare and offers, by error."""
-        row, best = np.empty(0, dtype=np.int64), np.empty(0)
-        if len(self.values):
-            row, best = self.values.argmin(axis=0), self.values.min(axis=0)
-        found = (best < math.inf).nonzero()[0]
-        steps, row, cost = found + self.base, row[found], best[found]
+        """Work out `listed`: the cheapest pack of every thickness, bare and offers, by error."""
+        if self.least is None:
+            self.least = self.values.min(axis=0, initial=math.inf)
+        found = (self.least < math.inf).nonzero()[0]
+        steps, cost, row = found + self.base, self.least[found], np.zeros(found.size, dtype=np.int64)
         error = np.asarray(steps * self.quantum_mm - self.need_mm, dtype=np.float64)
         if self.offers:
             some, code, price = np.array(self.offers, dtype=np.float64).T
@@ -169,8 +174,14 @@ class Group:
 
     def raise_cell(self, steps: int, row: int, pieces_cost: float) -> None:
         """A cell turned out dearer: set it and choose its thickness's class again."""
-        self.values[row, steps - self.base] = pieces_cost + self.extra[row]
+        self.values = self.values.copy()  # it may be a part of the tables'
+        self.values[row, steps - self.base] = pieces_cost + self.extra_of(row)
+        self.least = None
         self.settle()
+
+    def extra_of(self, row: int) -> float:
+        """What a class costs beside its pieces."""
+        return 0.0 if self.extra is None else float(self.extra[row])
 
 
 class Listed(NamedTuple):
@@ -181,6 +192,7 @@ class Listed(NamedTuple):
     error: Floats
     cost: Floats
     row: Ints
+    """0 for packs; a bare seat and offers have less."""
 
     @property
     def least(self) -> float:
@@ -197,10 +209,11 @@ class Listed(NamedTuple):
         return self.only(slice(start, int(self.error.searchsorted(hi_mm + _DUST, side="right"))))
 
     def cell(self, i: int) -> Cell:
-        """One entry as a cell."""
-        return Cell(
-            int(self.steps[i]), int(self.row[i]), self.group.inner, float(self.cost[i]), float(self.error[i])
-        )
+        """One entry as a cell, with the cheapest class of its thickness."""
+        steps, row, group = int(self.steps[i]), int(self.row[i]), self.group
+        if row >= 0:
+            row = int(group.values[:, steps - group.base].argmin())
+        return Cell(steps, row, group.inner, float(self.cost[i]), float(self.error[i]))
 
 
 class Pool:
@@ -303,10 +316,12 @@ class Search:
         lo = max(1, math.ceil((group.need_mm + lo_mm) / q - _DUST))
         hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
         if place is not None and hi >= lo:
-            tables.grown(hi)
-            group.base = lo
-            group.rows, cheapest, group.extra = self._classes(place, inner)
-            group.values = cheapest[:, lo : hi + 1] + group.extra[:, None]
+            classes = tables.grown(hi).classes(place, self._slope(place), inner=inner)
+            extra = self._extra(place, classes)
+            group.base, group.rows = lo, classes.rows
+            group.values, group.least = classes.packs[:, lo : hi + 1], classes.least[lo : hi + 1]
+            if extra is not None:
+                group.extra, group.values, group.least = extra, group.values + extra[:, None], None
         if not inner and seat.bare_need_mm + lo_mm <= _DUST:
             group.offers.append((0, BARE, 0.0))
         for k, offer in enumerate(seat.offers):
@@ -315,23 +330,21 @@ class Search:
         group.settle()
         return group
 
-    def _classes(self, place: Place, inner: bool) -> tuple[Sequence[Row], Floats, Floats]:
-        """Classes that bear at a place's point: (R,), their packs (R, length), what is added to each (R,)."""
+    def _extra(self, place: Place, classes: Classes) -> Floats | None:
+        """(R,) what the classes at a place cost beside their packs; None for nothing."""
         tables = self.tables
-        corner = tables.options.bearing_point == "corner"
-        slope = self.task.steepest if corner else place.slope
-        rows, cheapest, sigma = tables.rows, tables.cheapest, tables.sigma
-        some = slice(0 if corner else int(np.searchsorted(sigma, slope - _DUST)), None)
-        if inner:
-            rows, cheapest, sigma = tables.inner_table(place.inside_mm)
-            some = slice(1 + int(np.searchsorted(sigma[1:], slope - _DUST)))
-        extra = np.abs(sigma[some] - slope) * (place.inside_mm * self.costs.bearing_per_mm)
-        if tables.saws:
-            for i, row in enumerate(rows[some]):
-                if row.saw_deg is not None:
-                    price = self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
-                    extra[i] += price if row.saw_deg in self.angles else math.inf
-        return rows[some], cheapest[some], extra
+        if not (tables.saws or self.costs.bearing_per_mm):
+            return None
+        extra = np.abs(classes.sigma - self._slope(place)) * (place.inside_mm * self.costs.bearing_per_mm)
+        for i, row in enumerate(classes.rows):
+            if row.saw_deg is not None:
+                price = self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
+                extra[i] += price if row.saw_deg in self.angles else math.inf
+        return extra
+
+    def _slope(self, place: Place) -> float:
+        """What a class's slope is weighed against at a place."""
+        return self.task.steepest if self.tables.options.bearing_point == "corner" else place.slope
 
     # -------------------------------------------------------------- lifted
 
@@ -375,10 +388,15 @@ class Search:
             start = np.maximum(start, 1)
             stop = np.maximum(stop, start + 1)
             first, last = int(start.min()), int(stop.max())
-            self.tables.grown(last)
-            _, packs, extra = self._classes(seat.place, inner)
-            values = (packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
-            cost = np.minimum(cost, _least_between(values, start - first, stop - first))
+            tables = self.tables.grown(last)
+            classes = tables.classes(seat.place, self._slope(seat.place), inner=inner)
+            extra = self._extra(seat.place, classes)
+            if extra is None:
+                found = classes.least_between(start, stop)
+            else:
+                least = (classes.packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
+                found = least_of(range_minima(least), start - first, stop - first)
+            cost = np.minimum(cost, found)
         for offer in seat.offers:
             if offer.inner == inner:
                 error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
@@ -488,7 +506,7 @@ class Search:
         if not some.size:
             return
         a, b, start, stop = a[some], b[some], start[some], stop[some]
-        bound = one.cost[a] + two.cost[b] + _least_between(last.cost, start, stop) + floor
+        bound = one.cost[a] + two.cost[b] + least_of(range_minima(last.cost), start, stop) + floor
         order = bound.argsort(kind="stable")
         a, b, bound, start, count = a[order], b[order], bound[order], start[order], (stop - start)[order]
         ends = count.cumsum()
@@ -575,19 +593,6 @@ class Search:
 def _inside(error: Floats, lo: Floats, hi: Floats) -> tuple[Ints, Ints]:
     """First entry and the one after the last of each interval of errors; the errors are sorted."""
     return np.searchsorted(error, lo - _DUST), np.searchsorted(error, hi + _DUST, side="right")
-
-
-def _least_between(cost: Floats, start: Ints, stop: Ints) -> Floats:
-    """Least of cost[start:stop], none of them empty: two look-ups in minima over 1, 2, 4, … entries."""
-    levels, step = [cost], 1
-    while 2 * step <= len(cost):
-        wider = levels[-1].copy()
-        np.minimum(wider[:-step], levels[-1][step:], out=wider[:-step])
-        levels.append(wider)
-        step *= 2
-    level = np.frexp(stop - start)[1] - 1
-    table = np.stack(levels)
-    return np.asarray(np.minimum(table[level, start], table[level, stop - (1 << level)]), dtype=np.float64)
 
 
 def _between(slope: float, at: Floats, lo: float, hi: float) -> tuple[Floats, Floats]:

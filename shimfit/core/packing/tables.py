@@ -21,7 +21,7 @@ import copy
 import math
 from collections import defaultdict
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -49,6 +49,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.question import Place
     from shimfit.model import Lot
 
     Floats = NDArray[np.float64]
@@ -61,6 +62,42 @@ FEW_SIZES = 24
 """Sizes of flats up to which stacks without some of them are worked out anew; else as they come up."""
 LONGEST = 1 << 16
 """Grid steps beyond which no pack is made (more than half a metre)."""
+
+
+class Classes(NamedTuple):
+    """Some rows of a table: R classes, L thicknesses."""
+
+    rows: Sequence[Row]
+    packs: Floats
+    """(R, L) the cheapest pack of each class."""
+    sigma: Floats
+    """(R,) slopes."""
+    least: Floats
+    """(L,) the cheapest pack of any class."""
+    minima: list[Floats]
+
+    def least_between(self, start: Ints, stop: Ints) -> Floats:
+        """Least of `least[start:stop]`, none of them empty."""
+        if not self.minima:
+            self.minima.append(range_minima(self.least))
+        return least_of(self.minima[0], start, stop)
+
+
+def range_minima(cost: Floats) -> Floats:
+    """(levels, N) the least of 1, 2, 4, … entries from each on."""
+    levels, step = [cost], 1
+    while 2 * step <= len(cost):
+        wider = levels[-1].copy()
+        np.minimum(wider[:-step], levels[-1][step:], out=wider[:-step])
+        levels.append(wider)
+        step *= 2
+    return np.stack(levels)
+
+
+def least_of(minima: Floats, start: Ints, stop: Ints) -> Floats:
+    """Least entry from start to before stop, none of them empty: two look-ups in `range_minima`."""
+    level = np.frexp(stop - start)[1] - 1
+    return np.asarray(np.minimum(minima[level, start], minima[level, stop - (1 << level)]))
 
 
 class Tables(Tapered):
@@ -83,6 +120,7 @@ class Tables(Tapered):
     def _set_length(self, length: int) -> None:
         self.length = length
         self._by_place: dict[float | None, tuple[list[Row], Floats, Floats]] = {}
+        self._classes: dict[tuple[float | None, int, int], Classes] = {}
         self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
         self._stacks: dict[tuple[int, int, Caps, float | None], Stack | None] = {}
         """Stacks made, by the row (its id: rows live as long as this length), thickness, caps and place."""
@@ -235,6 +273,21 @@ class Tables(Tapered):
             packs = [self.flats, *(self.convolve(row.runs, 0, self.length) for row in rows[1:])]
             self._by_place[key] = rows, np.stack(packs), np.array([row.sigma for row in rows])
         return self._by_place[key]
+
+    def classes(self, place: Place, slope: float, *, inner: bool) -> Classes:
+        """The rows whose packs bear at the face of a place, or further in, where the gap has this slope."""
+        corner = self.options.bearing_point == "corner"
+        rows, packs, sigma = self.inner_table(place.inside_mm if inner else None)
+        if inner:
+            first, last = 0, 1 + int(sigma[1:].searchsorted(slope - EPS))
+        else:
+            first, last = 0 if corner else int(sigma.searchsorted(slope - EPS)), len(rows)
+        key = place.inside_mm if inner else None, first, last
+        if key not in self._classes:
+            some = slice(first, last)
+            least = packs[some].min(axis=0, initial=math.inf)
+            self._classes[key] = Classes(rows[some], packs[some], sigma[some], least, [])
+        return self._classes[key]
 
     def steps(self, thickness_mm: float) -> int:
         """A thickness on the grid."""
