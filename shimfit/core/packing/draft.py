@@ -373,7 +373,11 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     if question.left_mm(resting.lean) > question.safe_mm + _DUST:
         return None
     counted, chance = question.chance_on(
-        packs, resting, asked.options, all_carry=shown.layout == "corners" and not rolls(question)
+        packs,
+        resting,
+        asked.options,
+        all_carry=shown.layout == "corners" and not rolls(question),
+        in_full=not asked.relaxed,
     )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(

@@ -128,11 +128,20 @@ def prescribe(
     if stands and question.stands(question.rests_on(())):
         draft = bare(asked, "corners", "proven")
     else:
-        asked, draft = _long_enough(asked, layout or tables.options.layout)
-    if shown is not None and draft.packs:
-        held = still_good(asked, shown)
-        if held is not None and held.cost.total <= draft.cost.total + tables.options.costs.one:
-            draft = held
+        held = None if shown is None else still_good(asked, shown)
+        layout = layout or tables.options.layout
+        better: Draft | None = None
+        if held is not None:
+            # It stays unless something is better by more than this, and only that is looked for.
+            limit = held.cost.total - tables.options.costs.one
+            if layout == "corners" and not rolls(question):
+                better, _ = _on_packs(asked, question.safe_mm, limit)
+            else:
+                asked, draft = _long_enough(asked, layout)
+                better = draft if draft.packs and draft.cost.total < limit else None
+            draft = better or held
+        else:
+            asked, draft = _long_enough(asked, layout)
     answer = draft.prescription(question)
     if share == 1.0:
         return answer
