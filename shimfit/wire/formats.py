@@ -62,72 +62,6 @@ _Scale = Annotated[float, Within("within a thousand million", -1e9, 1e9)]
 _Seconds = Annotated[float, Within("between 0.001 and 60", 0.001, 60.0)]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Described:
-    """What every description has, and what follows from it."""
-
-    kind: Kind = "elevation"
-    flip: tuple[Name, ...] = ()
-    """Names whose sign is turned."""
-    range_deg: Annotated[float, Within("between 0.001 and 89", 0.001, 89.0)] = DEFAULT_RANGE_DEG
-    rate_hz: Annotated[float, Within("between 0.01 and 100000", 0.01, 100_000.0)] | None = None
-    baud: int | None = None
-
-    @property
-    def units(self) -> Mapping[str, str]:
-        """Unit of each value that is sent, by name."""
-        return dict.fromkeys(PAIR, "deg")
-
-    @property
-    def elevation(self) -> bool:
-        """True when each angle is an axis against the horizontal."""
-        return self.kind == "elevation" and "x" in self.units
-
-
-@dataclass(frozen=True, slots=True)
-class Xdr(Described):
-    """NMEA 0183 XDR: which transducer names are x and y."""
-
-    x: tuple[Name, ...] = ("PITCH", "PTCH", "TRIM")
-    y: tuple[Name, ...] = ("ROLL", "HEEL")
-    checksum: Literal["required", "optional"] = "required"
-
-
-@dataclass(frozen=True, slots=True)
-class Column:
-    """One column of delimited text that is used."""
-
-    at: int
-    """Position in the line, from 0."""
-    name: str
-    unit: str
-    label: str = ""
-    """What stands before its number, like `X=`."""
-
-
-@dataclass(frozen=True, slots=True)
-class Text(Described):
-    """Delimited text, one sample a line."""
-
-    columns: tuple[Column, ...]
-    """Those that are used; skipped ones are left out."""
-    count: int
-    """Columns in a line, skipped ones too."""
-    separator: Literal[",", ", ", ";", ":", "\t", "tab", "whitespace"] = ","
-    """A character, `whitespace` for any run of blanks, or `, ` for a comma that blanks may follow."""
-    comment: str = "#"
-    decimal: Literal[".", ","] = "."
-    prefix: str = ""
-    """A line without it is no data."""
-    scale: _Scale = 1.0
-    """Worth of one count, in g (triple) or degrees (pair)."""
-
-    @property
-    def units(self) -> Mapping[str, str]:
-        """Unit of each column that is used."""
-        return {column.name: column.unit for column in self.columns}
-
-
 FIELD_FORMS: dict[Form, str] = {
     "int8": "b",
     "uint8": "B",
@@ -142,19 +76,22 @@ FIELD_FORMS: dict[Form, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Field:
-    """One value of a frame."""
+    """One value that is sent, at its place in a line or a frame."""
 
     name: str
     at: int
-    """Binary: bytes from the frame's beginning, its header counted. Modbus: register address, from 0 as on
-    the wire (many tables begin at 1)."""
+    """Text: which column, from 0. Binary: bytes from the frame's beginning, its header counted. Modbus: which
+    register, from 0 as on the wire (many tables begin at 1)."""
     type: Form = "int16"
     order: Order = "high-first"
     """Binary: of its bytes. Modbus: of its words, whose own bytes come high first as always."""
     scale: _Scale = 1.0
+    """Worth of one count; 1 where it comes in its unit."""
     unit: str = "deg"
     of_words: bool = False
     """What comes low first are words, not bytes: so a Modbus answer is laid out as a frame."""
+    label: str = ""
+    """Text: what stands before its number, like `X=`."""
 
     @property
     def size(self) -> int:
@@ -183,27 +120,54 @@ class Field:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Frames(Described):
-    """Values at fixed places of a frame."""
+class Described:
+    """What every description has, and what follows from it."""
 
-    values: tuple[Field, ...]
+    values: tuple[Field, ...] = (Field("x", 0), Field("y", 1))
+    """What is sent and used; what is passed over is left out."""
+    kind: Kind = "elevation"
+    flip: tuple[Name, ...] = ()
+    """Names whose sign is turned."""
+    range_deg: Annotated[float, Within("between 0.001 and 89", 0.001, 89.0)] = DEFAULT_RANGE_DEG
+    rate_hz: Annotated[float, Within("between 0.01 and 100000", 0.01, 100_000.0)] | None = None
+    baud: int | None = None
 
     @property
     def units(self) -> Mapping[str, str]:
-        """Unit of each value."""
+        """Unit of each value, by name."""
         return {value.name: value.unit for value in self.values}
 
     @property
-    def step_deg(self) -> float | None:
-        """Output step of x in degrees; None where units, a triple or floating point hide it."""
-        for value in self.values:
-            if value.name == "x" and value.unit in ("deg", "count") and value.type != "float32":
-                return abs(value.scale)
-        return None
+    def elevation(self) -> bool:
+        """True when each angle is an axis against the horizontal."""
+        return self.kind == "elevation" and "x" in self.units
+
+
+@dataclass(frozen=True, slots=True)
+class Xdr(Described):
+    """NMEA 0183 XDR: which transducer names are x and y."""
+
+    x: tuple[Name, ...] = ("PITCH", "PTCH", "TRIM")
+    y: tuple[Name, ...] = ("ROLL", "HEEL")
+    checksum: Literal["required", "optional"] = "required"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Modbus(_Frames):
+class Text(Described):
+    """Delimited text, one sample a line."""
+
+    count: int
+    """Columns in a line, skipped ones too."""
+    separator: Literal[",", ", ", ";", ":", "\t", "tab", "whitespace"] = ","
+    """A character, `whitespace` for any run of blanks, or `, ` for a comma that blanks may follow."""
+    comment: str = "#"
+    decimal: Literal[".", ","] = "."
+    prefix: str = ""
+    """A line without it is no data."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Modbus(Described):
     """A Modbus RTU device that is polled."""
 
     station: int = 1
@@ -221,7 +185,7 @@ CHECKS = {"none": 0, "sum8": 1, "xor8": 1, "crc16-modbus": 2, "crc16-ccitt": 2}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Binary(_Frames):
+class Binary(Described):
     """Frames of a fixed length that begin with the same bytes and come by themselves."""
 
     header: bytes
@@ -231,6 +195,14 @@ class Binary(_Frames):
     check_from: int = 0
     """First byte that the check counts in; it counts up to where it stands."""
     check_order: Order = "high-first"
+
+    @property
+    def step_deg(self) -> float | None:
+        """Output step of x in degrees; None where units, a triple or floating point hide it."""
+        for value in self.values:
+            if value.name == "x" and value.unit in ("deg", "count") and value.type != "float32":
+                return abs(value.scale)
+        return None
 
 
 Description = Xdr | Text | Modbus | Binary
@@ -279,7 +251,7 @@ def _keys(class_: type, *beside: str, **instead: Any) -> dict[str, Any]:
 
 def _values(place: str, types: Sequence[str], most: int) -> Shape:
     """The values of a frame; `place` is the key of where each stands."""
-    keys = _keys(Field, "at", "type", "of_words")
+    keys = _keys(Field, "at", "type", "of_words", "label")
     return list_of(_closed(keys | {place: _whole(0, most), "type?": Literal[tuple(types)]}))
 
 
@@ -294,10 +266,11 @@ _OF_THE_DEVICE = {
 _BAUD = {"baud?": _whole(50, 10_000_000)}
 _REGISTERS = _values("address", [form for form in FIELD_FORMS if not form.endswith("int8")], 65535)
 _STATION = {"station?": _whole(1, 247), "function?": _whole(3, 4)}
+_COLUMNS = {"scale?": _Scale, "columns": tuple[Name, ...], "labels?": tuple[str, ...]}
 _OFFSETS = _values("offset", [*FIELD_FORMS], 1024)
 _FORMATS: dict[str, dict[str, Any]] = {
-    "xdr": _keys(Xdr, "flip") | _BAUD,
-    "text": _keys(Text, "count", columns=tuple[Name, ...]) | _BAUD | {"labels?": tuple[str, ...]},
+    "xdr": _keys(Xdr, "values", "flip") | _BAUD,
+    "text": _keys(Text, "count", "values") | _BAUD | _COLUMNS,
     "modbus": _keys(Modbus, "rate_hz", values=_REGISTERS) | _BAUD | _STATION,
     "binary": _keys(Binary, header=str, length=_whole(2, 1024), values=_OFFSETS) | _BAUD,
 }
@@ -363,12 +336,17 @@ def _text(given: dict[str, Any]) -> Text:
         _refuse('decimal can\'t be "," where the separator is "," too')
     if labels and len(labels) != len(specs):
         _refuse('labels must be one text for each column, "" where a number stands alone')
-    parts = [(at, *spec.partition(":")[::2]) for at, spec in enumerate(specs) if spec != "-"]
-    columns = tuple(Column(at, name, unit, labels[at] if labels else "") for at, name, unit in parts)
-    _check_measure("columns", columns, given)
-    if any(column.unit == "count" and column.name != "seq" for column in columns) != ("scale" in given):
+    scale, values = given.pop("scale", None), []
+    for at, spec in enumerate(specs):
+        name, _, unit = spec.partition(":")
+        worth = scale if scale is not None and unit == "count" else 1.0
+        label = labels[at] if labels else ""
+        values += [] if spec == "-" else [Field(name, at, scale=worth, unit=unit, label=label)]
+    _check_measure("columns", values, given)
+    if any(value.unit == "count" and value.name != "seq" for value in values) != (scale is not None):
         _refuse('scale goes with the unit "count": what one count is worth in g or degrees')
-    return Text(**given | {"separator": separator.replace("tab", "\t")}, columns=columns, count=len(specs))
+    given["separator"] = separator.replace("tab", "\t")
+    return Text(**given, values=tuple(values), count=len(specs))
 
 
 def _fields(place: str, given: dict[str, Any]) -> tuple[Field, ...]:
@@ -403,7 +381,7 @@ def _binary(given: dict[str, Any]) -> Binary:
     return Binary(**given, values=values, header=header)
 
 
-def _check_measure(key: str, measured: Sequence[Column | Field], given: dict[str, Any]) -> None:
+def _check_measure(key: str, measured: Sequence[Field], given: dict[str, Any]) -> None:
     """Known names in known units; either x and y or ax, ay and az, each once; and what `flip` names."""
     names = [one.name for one in measured]
     for one in measured:

@@ -257,14 +257,14 @@ class TextReader:
         self._tally = tally
         self._comment = description.comment.encode()
         self._prefix = description.prefix.encode()
-        self._columns = [(column, column.label.encode()) for column in description.columns]
+        self._columns = [(column, column.label.encode()) for column in description.values]
         self._count = description.count
         whitespace = description.separator == "whitespace"
         self._separator = None if whitespace else description.separator[:1].encode()
         self._blanks_follow = description.separator == ", "
         self._decimal_comma = description.decimal == ","
         self._allowed = PRINTABLE + (b"\t" if whitespace or description.separator == "\t" else b"")
-        self._measure = Measure(description, tally, count_worth=description.scale)
+        self._measure = Measure(description, tally)
         self._prints_degrees = {description.units.get(name) for name in PAIR} <= {"deg", "°"}
         self._last_digits = b""
 
@@ -312,7 +312,7 @@ class TextReader:
                 return Refusal.NOT_A_NUMBER
             if self._decimal_comma:
                 digits = digits.replace(b",", b".")
-            values[column.name] = float(digits)
+            values[column.name] = float(digits) * column.scale
             if column.name == "x":
                 self._last_digits = digits
         return values
@@ -321,10 +321,9 @@ class TextReader:
 def encode_text(description: Text, values: Mapping[str, float]) -> bytes:
     """The line that a device of this description sends of its values (`samples.values_of`)."""
     fields = ["0"] * description.count
-    for column in description.columns:
+    for column in description.values:
         places = 6 if column.name in TRIPLE else 3 if column.name in PAIR else 0
-        worth = description.scale if column.unit == "count" else 1.0
-        value = values.get(column.name, 0.0) / worth if worth else 0.0
+        value = values.get(column.name, 0.0) / column.scale if column.scale else 0.0
         fields[column.at] = column.label + f"{value:.{places}f}".replace(".", description.decimal)
     separator = " " if description.separator == "whitespace" else description.separator
     return (description.prefix + separator.join(fields) + "\r\n").encode()

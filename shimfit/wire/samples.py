@@ -160,8 +160,7 @@ def values_of(description: Described, time_s: float, x_deg: float, y_deg: float)
 class Measure:
     """Numbers by name in, a judged sample out; remembers what has to be compared with earlier ones."""
 
-    def __init__(self, description: Described, tally: Tally, *, count_worth: float = 1.0) -> None:
-        """`count_worth`: what a value in counts is worth, in g or degrees, unless it comes scaled."""
+    def __init__(self, description: Described, tally: Tally) -> None:
         units = description.units
         self._tally = tally
         self._range_deg = description.range_deg
@@ -169,9 +168,7 @@ class Measure:
         self._measured = [
             (
                 name,
-                (-1.0 if name in description.flip else 1.0)
-                * (count_worth if units[name] == "count" else 1.0)
-                * UNITS[name][units[name]],
+                (-1.0 if name in description.flip else 1.0) * UNITS[name][units[name]],
                 units[name] in TANGENT_UNITS,
             )
             for name in (TRIPLE if self._is_triple else PAIR)

@@ -39,7 +39,7 @@ from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, FileError, InstrumentError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
 from shimfit.quantities.typed import decimal_number
-from shimfit.wire.formats import Binary, Column, Description, Field, Modbus, Text, Xdr
+from shimfit.wire.formats import Binary, Description, Modbus, Text, Xdr, parse_description
 from shimfit.wire.frames import ModbusFrames, encode_frame
 from shimfit.wire.lines import encode_text, sentence
 from shimfit.wire.samples import values_of
@@ -252,24 +252,19 @@ class SimulatedPost:
         return round(value_deg / nature.step_deg) * nature.step_deg
 
 
-SIMULATED_MODBUS = Modbus(
-    values=(Field("x", 0, scale=0.001), Field("y", 1, scale=0.001)), framing="8N1", baud=115200
-)
-"""What `--format modbus` answers to; hardware_notes has it as a description."""
-
-
-def _text_of(*columns: str) -> Text:
-    pairs = (column.split(":") for column in columns)
-    return Text(columns=tuple(Column(at, *pair) for at, pair in enumerate(pairs)), count=len(columns))
-
-
-FORMATS: dict[str, Description] = {
-    "xdr": Xdr(),
-    "xdr-split": Xdr(x=("PTCH",), y=("ROLL",)),
-    "text": _text_of("time:ms", "x:deg", "y:deg"),
-    "triple": _text_of("time:ms", "ax:g", "ay:g", "az:g"),
-    "modbus": SIMULATED_MODBUS,
+_DESCRIBED = {
+    "xdr": "format = 'xdr'",
+    "xdr-split": "format = 'xdr'\nx = ['PTCH']\ny = ['ROLL']",
+    "text": "columns = ['time:ms', 'x:deg', 'y:deg']",
+    "triple": "columns = ['time:ms', 'ax:g', 'ay:g', 'az:g']",
+    "modbus": """
+        format = 'modbus'
+        framing = '8N1'
+        baud = 115200
+        values = [{ name = 'x', address = 0, scale = 0.001 }, { name = 'y', address = 1, scale = 0.001 }]
+    """,
 }
+FORMATS = {name: parse_description(text, name) for name, text in _DESCRIBED.items()}
 """Wire formats that are played by name; any other by its description."""
 
 

@@ -33,7 +33,7 @@ from shimfit.wire.frames import ModbusFrames, numbers_of, with_crc
 from shimfit.wire.inclinometer import Inclinometer
 from shimfit.wire.lines import LineInput, checksum
 from shimfit.wire.samples import Tally
-from shimfit.wire.simulate import SIMULATED_MODBUS
+from shimfit.wire.simulate import FORMATS
 
 CHUNK = 4096
 LOOKS_PER_S = 20
@@ -80,7 +80,7 @@ def theirs_by_stream(text: str) -> int:
 
 def modbus(frames: list[bytes]) -> int:
     """Answers judged and taken apart."""
-    judge = ModbusFrames(SIMULATED_MODBUS)
+    judge = ModbusFrames(FORMATS["modbus"])
     return sum(judge.judge(frame) is None and len(numbers_of(judge.answer, frame)) == 2 for frame in frames)
 
 

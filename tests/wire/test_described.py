@@ -193,7 +193,7 @@ def test_a_column_that_only_grows_is_proposed_as_a_clock_and_no_lean():
     assert stream.input.needs_description is not None
     assert "columns = ['-', 'x:deg', 'y:deg']" in stream.input.needs_description
     described = parse_description(stream.input.needs_description, "proposed")
-    assert [column.at for column in described.columns] == [1, 2]
+    assert [column.at for column in described.values] == [1, 2]
 
 
 def text(*lines: str) -> str:
