@@ -348,23 +348,13 @@ def open_file(path: Path, *, read_only: bool, empty_ok: bool = False, now: str) 
     with file_errors(path):
         _look_before_touching(path)
         _refuse_hard_links(path, read_only=read_only)
-        if read_only and empty_ok and not path.exists():
-            db = _connect("file::memory:")
-            migrate(db, now)
-            return Opened(db, path, None)
-        if read_only:
+        if not read_only:
+            return _open_to_write(path, now)
+        if path.exists() or not empty_ok:
             return _open_to_read(path)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        turn = WritersTurn(path)
-        with contextlib.ExitStack() as making:
-            if _is_new(path):
-                making.enter_context(turn)
-            db = _open_to_write(path, now, turn)
-        try:
-            return Opened(db, path, turn, files=tuple(name.stat() for name in _written(path)))
-        except BaseException:
-            db.close()
-            raise
+        db = _connect("file::memory:")
+        migrate(db, now)
+        return Opened(db, path, None)
 
 
 def _written(path: Path) -> tuple[Path, Path]:
@@ -436,14 +426,17 @@ def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
     )
 
 
-def _is_new(path: Path) -> bool:
-    return not path.exists() or path.stat().st_size == 0
-
-
-def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connection:
-    was_there, is_new = path.exists(), _is_new(path)
-    db = _connect(f"{_uri(path)}?mode=rwc")
-    try:
+def _open_to_write(path: Path, now: str) -> Opened:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    turn = WritersTurn(path)
+    with contextlib.ExitStack() as making, contextlib.ExitStack() as half_open:
+        if not path.exists() or not path.stat().st_size:
+            making.enter_context(turn)
+        was_there = path.exists()
+        is_new = not was_there or not path.stat().st_size
+        if not was_there:
+            half_open.callback(path.unlink, missing_ok=True)
+        db = half_open.enter_context(contextlib.closing(_connect(f"{path.absolute().as_uri()}?mode=rwc")))
         if not is_new:
             _look_inside(db, path)
         db.execute("PRAGMA journal_mode = WAL")
@@ -461,21 +454,30 @@ def _open_to_write(path: Path, now: str, turn: WritersTurn) -> sqlite3.Connectio
                 os.fsync(handle)
             finally:
                 os.close(handle)
-    except BaseException:
-        db.close()
-        if not was_there:
-            path.unlink(missing_ok=True)
-        raise
-    return db
+        files = tuple(name.stat() for name in _written(path))
+        half_open.pop_all()
+    return Opened(db, path, turn, files=files)
 
 
 def _open_to_read(path: Path) -> Opened:
     if not path.exists():
         raise _refused(f"there is no data file {path}", path)
     with contextlib.ExitStack() as half_open:
-        uri, copy = _where_to_read(path)
-        if copy is not None:
-            half_open.callback(copy.cleanup)
+        uri, copy = f"{path.absolute().as_uri()}?mode=ro", None
+        if not os.access(path.parent, os.W_OK):
+            # Reading a WAL file needs a file beside it. Where none can be made, a closed file is complete in
+            # itself; one that was not closed is read from a copy.
+            uri = f"{path.absolute().as_uri()}?immutable=1"
+            _, wal = _written(path)
+            if wal.exists() and wal.stat().st_size:
+                import shutil  # two packages that hardly anybody needs
+                from tempfile import TemporaryDirectory
+
+                copy = TemporaryDirectory(prefix="shimfit-")
+                half_open.callback(copy.cleanup)
+                for file in (path, wal):
+                    shutil.copyfile(file, Path(copy.name) / file.name)
+                uri = f"{(Path(copy.name) / path.name).as_uri()}?mode=rw"
         db = half_open.enter_context(contextlib.closing(_connect(uri)))
         db.execute("PRAGMA query_only = ON")
         _look_inside(db, path)
@@ -489,30 +491,6 @@ def _open_to_read(path: Path) -> Opened:
     return Opened(db, path, None, copy=copy)
 
 
-def _where_to_read(path: Path) -> tuple[str, TemporaryDirectory[str] | None]:
-    """URI of the file, and the copy that it names where the file can't be read in place.
-
-    Reading a WAL file needs a file beside it. Where none can be made, a closed file is complete in itself;
-    one that was not closed is read from a copy.
-    """
-    if os.access(path.parent, os.W_OK):
-        return f"{_uri(path)}?mode=ro", None
-    _, wal = _written(path)
-    if not wal.exists() or not wal.stat().st_size:
-        return f"{_uri(path)}?immutable=1", None
-    import shutil  # two packages that hardly anybody needs
-    from tempfile import TemporaryDirectory
-
-    copy = TemporaryDirectory(prefix="shimfit-")
-    try:
-        for file in (path, wal):
-            shutil.copyfile(file, Path(copy.name) / file.name)
-    except BaseException:
-        copy.cleanup()
-        raise
-    return f"{_uri(Path(copy.name) / path.name)}?mode=rw", copy
-
-
 def _connect(uri: str) -> sqlite3.Connection:
     db = sqlite3.connect(uri, uri=True, isolation_level=None, check_same_thread=False)
     try:
@@ -523,7 +501,3 @@ def _connect(uri: str) -> sqlite3.Connection:
         db.close()
         raise
     return db
-
-
-def _uri(path: Path) -> str:
-    return path.absolute().as_uri()

@@ -204,23 +204,19 @@ class RunFold:
         # As the posts stood then: what is undone later finds another history in their place.
         void, merged, defaults = fold._void.frozen(), list(fold._merged), fold._defaults
 
-        def whole(row: Sequence[Any]) -> _Part:
-            return fold._read_again(row, void, merged).part_of(row[0], defaults)
-
-        def stands(row: Sequence[Any]) -> PostRecord:
-            post = whole(row).standing
+        def whole(row: Sequence[Any], removed: int | None = None) -> PostRecord:
+            """The post that stands at a row's place, or one of those that were taken out there."""
+            part = fold._read_again(row, void, merged).part_of(row[0], defaults)
+            post = part.standing if removed is None else part.removed[removed]
             assert post is not None
             return post
-
-        def went(row: Sequence[Any], number: int) -> PostRecord:
-            return whole(row).removed[number]
 
         for row in kept["posts"]:
             name, _, now, gone, unread = row
             fold._kept[name], fold._posts[name] = row, []
             fold._parts[name] = _Part(
-                None if now is None else from_brief(now, defaults, partial(stands, row)),
-                tuple(from_brief(one, defaults, partial(went, row, at)) for at, one in enumerate(gone)),
+                None if now is None else from_brief(now, defaults, partial(whole, row)),
+                tuple(from_brief(one, defaults, partial(whole, row, at)) for at, one in enumerate(gone)),
                 tuple(unread),
             )
         return fold

@@ -220,13 +220,14 @@ class Journal(Log):
         runs = tuple(dict.fromkeys(event.run for event in own if event.run))
         latest = self.latest_of_runs(added.job, (None, *runs), upto)
         touched = [event for event in latest if event.run is not None]
+        undo, redo = self._taken_back_next(added.job)
         return JobState(
             name=added.job,
             sample=bool(added.data.get("sample", False)),
             units=added.data.get("units", "mm"),
             runs=runs,
-            undo=self._undo_words(added.job),
-            redo=self._redo_words(added.job),
+            undo=undo,
+            redo=redo,
             last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
             last_seq=max((event.seq for event in latest), default=0),
         )
@@ -275,8 +276,9 @@ class Journal(Log):
         if upto is not None:
             return fold_box(in_order(self.events(kinds=(*BOX_KINDS, UNDONE), upto=upto)), self.log)
         if self._box_now is None:
-            undo, redo = self._undo_words(None), self._redo_words(None)
-            self._box_now = replace(self._fold("box", self._box_taken_up).state(), undo=undo, redo=redo)
+            now = self._fold("box", self._box_taken_up).state()
+            undo, redo = self._taken_back_next(None)
+            self._box_now = replace(now, undo=undo, redo=redo)
         return self._box_now
 
     def _box_taken_up(self, kept: Kept | None) -> BoxFold:
@@ -392,16 +394,15 @@ class Journal(Log):
         undos = {step for _, its, step, _ in self._undone_till(EVERYTHING) if its == job}
         return to_redo(map(Step, self.newest_steps(job)), self._void_of(job), undos) if undos else None
 
-    def _undo_words(self, job: str | None) -> str | None:
-        steps = self._to_undo(job)
-        return words(steps[0].events) if steps else None
-
-    def _redo_words(self, job: str | None) -> str | None:
-        if (step := self._to_redo(job)) is None:
-            return None
+    def _redo_words(self, step: Step) -> str | None:
         undone = step.events[0]
         taken_back = self.of_step(undone.job, undone.run, undone.data["of"])
         return words(taken_back) if taken_back else None
+
+    def _taken_back_next(self, job: str | None) -> tuple[str | None, str | None]:
+        """What undo would take back and redo bring back, in words; None = nothing."""
+        undo, redo = self._to_undo(job), self._to_redo(job)
+        return words(undo[0].events) if undo else None, self._redo_words(redo) if redo else None
 
     def undo(self, job: str | None, *, by: str | None = None, step: str | None = None) -> str | None:
         """Take back the last step of a job (None: of the box); what it was in words, or None.
@@ -424,7 +425,7 @@ class Journal(Log):
             step = self._to_redo(job)
             if step is None:
                 return None
-            what = self._redo_words(job)
+            what = self._redo_words(step)
             self._take_back((step,), job, by)
             return what
 
