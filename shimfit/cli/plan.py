@@ -93,15 +93,14 @@ def _facts(state: RunState) -> list[object]:
 
 
 def _read_problem(name: str, io: Io) -> dict[str, Any]:
-    text = io.read_text(name)
+    def no_constant(text: str) -> float:
+        raise FileError(f"{text} isn't a number a problem can hold")
+
     try:
-        problem = json.loads(text, parse_constant=_no_constant)
+        problem = json.loads(io.read_text(name), parse_constant=no_constant)
     except json.JSONDecodeError as error:
-        raise FileError(
-            f"{name}, line {error.lineno}, column {error.colno}: not JSON ({error.msg})",
-            path=name,
-            line=error.lineno,
-        ) from error
+        where = f"{name}, line {error.lineno}, column {error.colno}"
+        raise FileError(f"{where}: not JSON ({error.msg})", path=name, line=error.lineno) from error
     except RecursionError as error:
         raise FileError(f"{name}: no problem is nested that deep", path=name) from error
     except ValueError as error:
@@ -109,10 +108,6 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
     if not isinstance(problem, dict):
         raise FileError(f"{name}: a problem is one JSON object with posts and stock", path=name)
     return problem
-
-
-def _no_constant(text: str) -> float:
-    raise FileError(f"{text} isn't a number a problem can hold")
 
 
 @contextmanager

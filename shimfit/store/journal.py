@@ -256,13 +256,11 @@ class Journal(Log):
 
     def _run_fold(self, job: str, run: str) -> RunFold:
         def taken_up(kept: Kept | None) -> RunFold:
-            undone = [] if kept is None else self._pairs(kept.seq, job)
-            fold = (
-                RunFold(job, run)
-                if kept is None
-                else RunFold.from_snapshot(job, run, kept.body, undone, self)
-            )
-            for event in self.of_run(job, run, self._counted, 0 if kept is None else kept.seq):
+            fold, after = RunFold(job, run), 0
+            if kept is not None:
+                undone, after = self._pairs(kept.seq, job), kept.seq
+                fold = RunFold.from_snapshot(job, run, kept.body, undone, self)
+            for event in self.of_run(job, run, self._counted, after):
                 fold.add(event)
             fold.state()
             return fold
