@@ -7,6 +7,7 @@ to pack are always said together. No drawing, no terminal library.
 from __future__ import annotations
 
 import re
+from functools import partial
 from typing import TYPE_CHECKING
 
 from shimfit.model import BESIDE_THE_OTHERS, FORMS, Face, PostState, Seat
@@ -102,14 +103,18 @@ class Words:
         self.names = face_names(run)
         self.dot = "·" if glyphs.blocks else "-"
         """Between two parts of an instruction."""
+        self.length = partial(shown.tape, units=self.units, graduation=graduation)
+        """A length to measure off, in the run's unit."""
+        self.distance = partial(shown.distance, units=self.units, graduation=graduation)
+        """A length along the run, in the run's unit."""
+        self.thick = partial(shown.thickness, units=self.units)
+        """A thickness to be made, in the run's unit; unit=False leaves `mm` out."""
+        self._lean = partial(shown.lean, units=self.units, graduation=graduation)
 
     def lean(self, lean: Lean, height_mm: float) -> str:
         """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`, or that it leans neither way."""
         parts = [f"{self._lean(mm)} {self.towards(face)}" for face, mm in self._directions(lean, height_mm)]
         return f"TOP leans {', '.join(parts)}" if parts else "TOP stands plumb both ways"
-
-    def _lean(self, mm: float) -> str:
-        return shown.lean(mm, self.units, self.graduation)
 
     def towards(self, face: Face) -> str:
         """`→ next`, or in words alone `towards next` (`out` speaks for itself)."""
@@ -192,15 +197,13 @@ class Words:
         if change is not None and change.push_mm:
             tapers = (piece for piece in pack.pieces if piece.is_marked)
             return f"{_name(next(tapers, pack.pieces[0]))} {self.dot} {self.change(change)}"
-        reported = " + ".join(
-            f"{_name(piece)} {self.dot} {self._mark(piece)}" if piece.is_marked else self._piece(piece)
-            for piece in pack.pieces
-        )
+        steps = []
+        for piece in pack.pieces:
+            mark, tip = f"{self.length(piece.mark_mm or 0.0)} from the thin end", self.tip(piece.trim_tip_mm)
+            mark = f"mark {mark}, then cut {tip} off the tip" if tip else mark
+            steps.append(f"{_name(piece)} {self.dot} {mark}" if piece.is_marked else self._piece(piece))
+        reported = " + ".join(steps)
         return f"{self.change(change)}: {reported}" if change is not None else reported
-
-    def _mark(self, taper: Piece) -> str:
-        mark, tip = f"{self.length(taper.mark_mm or 0.0)} from the thin end", self.tip(taper.trim_tip_mm)
-        return f"mark {mark}, then cut {tip} off the tip" if tip else mark
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
@@ -213,14 +216,18 @@ class Words:
         return " + ".join(self._piece(piece) for piece in pack.pieces)
 
     def short_pieces(self, pack: Pack) -> str:
-        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`."""
+        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`, `T1 to 29.5 cut tip 8`."""
         if not pack.pieces:
             return f"make {self.thick(pack.made_mm)}"
-        return " + ".join(self._short_piece(piece) for piece in pack.pieces)
-
-    def length(self, mm: float) -> str:
-        """A length to measure off, in the run's unit."""
-        return shown.tape(mm, self.units, self.graduation)
+        reported = []
+        for piece in pack.pieces:
+            mark, tip = (
+                "".join(shown.figure(mm or 0.0, self.units, self.graduation))
+                for mm in (piece.mark_mm, piece.trim_tip_mm)
+            )
+            to = "" if piece.mark_mm is None else f" to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
+            reported.append(piece.lot + to)
+        return " + ".join(reported)
 
     def tip(self, mm: float) -> str:
         """What is cut off a taper's tip, in the run's unit; empty for less than the tape shows."""
@@ -230,10 +237,6 @@ class Words:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
         own = _FACES_SAID.sub(lambda seat: seat_name(Seat(seat[0]), self.names), text)
         return shown.sentence(own, self.units)
-
-    def distance(self, mm: float) -> str:
-        """A length along the run, in the run's unit."""
-        return shown.distance(mm, self.units, self.graduation)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
@@ -255,19 +258,6 @@ class Words:
         push = "push in flush" if piece.mark_mm is None else f"push to {self.length(piece.mark_mm)}"
         sawn = f"saw at {piece.saw_deg or 0:.2f} deg"
         return f"{name} wedge {' to '.join(map(self.thick, piece.wedge_mm))}, {sawn}, {push}{trim}"
-
-    def thick(self, mm: float, *, unit: bool = True) -> str:
-        """A thickness to be made, in the run's unit."""
-        return shown.thickness(mm, self.units, unit=unit)
-
-    def _short_piece(self, piece: Piece) -> str:
-        if piece.mark_mm is None:
-            return piece.lot
-        mark, tip = (
-            "".join(shown.figure(mm, self.units, self.graduation))
-            for mm in (piece.mark_mm, piece.trim_tip_mm)
-        )
-        return f"{piece.lot} to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
 
     def _directions(self, lean: Lean, height_mm: float) -> list[tuple[Face, float]]:
         along, across = lean.top_mm(height_mm)
@@ -313,14 +303,15 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     going_in = record.going_in
     packs = record.packs_in_place if going_in is None else going_in.packs
     chance = going_in.chance if going_in is not None and going_in.packs else None
+    result, briefly = _results(record, lean, words)
     return PostView(
         state=record.state,
         word=record.state.value,
         lean=lean_text,
         do=_do(record, lean, words),
         packs=_packs(record, words),
-        result=_result(record, lean, words),
-        result_briefly=_result_briefly(record, lean, words),
+        result=result,
+        result_briefly=briefly,
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
         briefly={}
@@ -404,27 +395,27 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
     return "The packs are not worked out yet"
 
 
-def _result(record: PostRecord, lean: Lean | None, words: Words) -> str:
+def _results(record: PostRecord, lean: Lean | None, words: Words) -> tuple[str, str]:
+    """How far off the post is or will be beside the tolerance, and the same in 40 characters."""
     if lean is None:
-        return ""
-    allowed, answer = words.allowed(record), record.answer
+        return "", ""
+    allowed, answer = f"allowed {words.allowed(record)}", record.answer
     off, short = (words.off_by(lean, record, unit=unit) for unit in (True, False))
-
-    def left(then: Lean) -> str:
-        return words.off_by(then, record, unit=False)
-
     if record.changed is not None:  # what was read is how it stood before that
-        expected = record.expected
-        if expected is None:
-            return f"Was {off} off; allowed {allowed}"
-        return f"Was {short} off, {left(expected)} expected; allowed {allowed}"
-    if answer is not None and answer.packs:
-        if answer.resting.lean is None:
-            return f"{words.off(lean, record).capitalize()}; packed it would rock"
-        return f"{_now_and_after(short, left(answer.resting.lean), words)}; allowed {allowed}"
-    if record.counts is not None and record.mean_of > 1:
-        return f"{off.capitalize()} off, mean of {record.mean_of}; allowed {allowed}"
-    return words.off(lean, record).capitalize() + _too_close(record, words)
+        expected = record.expected and f", {words.off_by(record.expected, record, unit=False)} expected"
+        reported = f"Was {short if expected else off} off{expected or ''}; {allowed}"
+    elif answer is not None and answer.packs and answer.resting.lean is None:
+        reported = f"{words.off(lean, record).capitalize()}; packed it would rock"
+    elif answer is not None and answer.packs and answer.resting.lean is not None:
+        after = words.off_by(answer.resting.lean, record, unit=False)
+        after = after if after.startswith("under") else f"about {after}"
+        briefly = f"{short} off now {words.dot} {after} after this"
+        return f"{briefly}; {allowed}", briefly
+    elif record.counts is not None and record.mean_of > 1:
+        reported = f"{off.capitalize()} off, mean of {record.mean_of}; {allowed}"
+    else:
+        reported = words.off(lean, record).capitalize() + _too_close(record, words)
+    return reported, reported
 
 
 def _too_close(record: PostRecord, words: Words) -> str:
@@ -442,21 +433,6 @@ def _too_close(record: PostRecord, words: Words) -> str:
     say = shown.thickness if words.units == "mm" else shown.small
     margin = say(margin_mm, words.units)
     return f", {margin} {'inside' if margin_mm >= 0 else 'beyond'}"
-
-
-def _now_and_after(now: str, after: str, words: Words) -> str:
-    after = after if after.startswith("under") else f"about {after}"
-    return f"{now} off now {words.dot} {after} after this"
-
-
-def _result_briefly(record: PostRecord, lean: Lean | None, words: Words) -> str:
-    """`7.2 off now · about 0.6 after this` while packs are to go in; else as `_result`."""
-    answer = record.answer
-    after = answer.resting.lean if answer is not None and answer.packs else None
-    if lean is None or after is None or record.changed is not None:
-        return _result(record, lean, words)
-    now, then = (words.off_by(one, record, unit=False) for one in (lean, after))
-    return _now_and_after(now, then, words)
 
 
 def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
