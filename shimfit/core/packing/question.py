@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import GapPlane, gap_plane
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from shimfit.core.packing.pieces import Row, Stack
     from shimfit.model import Chance, Foot, LayoutName, Lean, Purpose, Reading, Status, Tolerance
 
+_SURE = 3.0
+"""Standard deviations that a seat is never off by, as good as."""
 _CARRIES = 1e-9
 """Share of the pull below which a support carries nothing."""
 _FACE_OF = {face.value: face for face in Face}
@@ -310,9 +313,10 @@ class Question:
         if not in_full:
             return counted, None
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
+        rocking = self.rocking_spread(packs, options.scatter, resting)
         chance = foretold(
             rest_mm,
-            alone,
+            (alone[0] + rocking[0], alone[1] + rocking[1], alone[2] + rocking[2]),
             (sx * sx, sx * sy, sy * sy),
             max(self.safe_mm, 1e-9),
             self.height_mm,
@@ -328,6 +332,57 @@ class Question:
         """J diag(v) Jᵀ, mm² at the top (along², along·across, across²); None where they stand on one line."""
         from shimfit.core.chance import top_per_error
 
+        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=all_carry)
+        points = [(one.x_mm, one.y_mm) for one in carrying]
+        try:
+            along, across = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
+        except ValueError:  # numpy's LinAlgError
+            return None
+        xx, xy, yy = (
+            one * other @ seats_mm2 for one, other in ((along, along), (along, across), (across, across))
+        )
+        return float(xx), float(xy), float(yy)
+
+    def rocking_spread(
+        self, packs: Sequence[Pack], scatter: Scatter, resting: Resting
+    ) -> tuple[float, float, float]:
+        """What more a post may be off by that nearly rocks, mm² at the top as `seats_spread`.
+
+        What four seats are off by out of one plane tilts nothing while all four carry. Where it is as large
+        as the clamp presses them, one lifts, and the post tips to one side or the other. By the contact
+        problem itself, at the nodes of the normal distribution (Gauss and Hermite).
+        """
+        import numpy as np
+
+        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True)
+        if len(carrying) != len(CORNERS) or resting.lean is None:
+            return 0.0, 0.0, 0.0
+        # The one way to be off that no plane follows: of unit length.
+        flat = np.array([(1.0, one.x_mm, one.y_mm) for one in carrying])
+        twist = np.linalg.svd(flat.T)[2][-1]
+        u = math.sqrt(float(twist * twist @ seats_mm2))
+        shares = shares_of_pull(self.foot, carrying, self.preload_mm)
+        pressed = zip(shares, carrying, twist.tolist(), strict=True)
+        if all(4.0 * self.preload_mm * s / one.stiffness > _SURE * u * abs(n) for s, one, n in pressed):
+            return 0.0, 0.0, 0.0
+        found = np.zeros(3)
+        top = np.array(resting.lean.top_mm(self.height_mm))
+        for off, weight in zip(*_hermite(), strict=True):
+            moved = [
+                replace(one, error_mm=one.error_mm + u * off * n)
+                for one, n in zip(carrying, twist.tolist(), strict=True)
+            ]
+            tipped = rest(self.foot, moved, self.preload_mm)
+            ends = tipped.limits if tipped.lean is None else (tipped.lean, tipped.lean)
+            for lean in ends or ():
+                x, y = np.array(lean.top_mm(self.height_mm)) - top
+                found += weight / 2.0 * np.array((x * x, x * y, y * y))
+        return float(found[0]), float(found[1]), float(found[2])
+
+    def _carrying(
+        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool
+    ) -> tuple[list[Support], list[float]]:
+        """What carries at rest, and the variance of each one's thickness error, mm²."""
         supports = self._supports(packs)
         carrying = [
             one
@@ -340,15 +395,7 @@ class Question:
         for one in carrying:
             inner, slope = moved.get((one.x_mm - rod_x, one.y_mm - rod_y), (False, 0.0))
             seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope))
-        points = [(one.x_mm, one.y_mm) for one in carrying]
-        try:
-            along, across = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
-        except ValueError:  # numpy's LinAlgError
-            return None
-        xx, xy, yy = (
-            one * other @ seats_mm2 for one, other in ((along, along), (along, across), (across, across))
-        )
-        return float(xx), float(xy), float(yy)
+        return carrying, seats_mm2
 
     def _moved_in(self, pack: Pack) -> tuple[bool, float]:
         """Whether a pack bears further in than its seat, and how much the gap grows that way."""
@@ -426,6 +473,15 @@ def ask(
         needs=needs,
         offers=dict(offers or {}),
     )
+
+
+@cache
+def _hermite() -> tuple[list[float], list[float]]:
+    """Places and weights of the standard normal distribution."""
+    import numpy as np
+
+    at, weight = np.polynomial.hermite_e.hermegauss(9)
+    return at.tolist(), (weight / weight.sum()).tolist()
 
 
 def over_take_up(tolerance: Tolerance, take_up: float) -> Tolerance:

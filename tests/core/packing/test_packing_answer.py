@@ -4,14 +4,16 @@ import math
 from dataclasses import replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Minutes
+from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.packing import Offer, Options, Saw, build_tables, onebox, prescribe, wanted
+from shimfit.core.packing.question import ask
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
+from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Seat, Tolerance
 from tests.referee.weights import InWeights, in_weights
 
 INCH = 25.4
@@ -447,3 +449,29 @@ def test_pieces_reach_as_far_in_as_asked_or_the_answer_says_which_do_not(asked) 
             assert inside >= 20.0 - 1e-6  # what crushing asks more is given up first
             said += len(short)
     assert (said > 0) == (asked > 20.0)
+
+
+@pytest.mark.parametrize(("rock_mm", "at_least"), [(0.1, 1.0), (0.5, 1.02), (0.74, 1.2)])
+def test_a_post_that_nearly_rocks_scatters_as_far_as_it_tips(rock_mm, at_least):
+    """Against seats drawn at random, each by the contact problem: second moments about what is said."""
+    foot, lean, scatter = Foot(90.0, 90.0), Lean(0.009, 0.007), Scatter()
+    plane = gap_plane(foot, lean)
+    need = {seat: plane.at_seat_mm(seat) + 1.0 for seat in CORNERS}
+    need[Seat.NEXT_OUT] += rock_mm
+    packs = [Pack(seat, mm, mm, foot.seat_at_mm(seat)) for seat, mm in need.items()]
+    asked = ask(foot, 1000.0, lean, ONE_IN_500, 0.19)
+    resting = asked.rests_on(packs)
+    assert resting.lean is not None
+    flat = asked.seats_spread(packs, scatter, all_carry=True)
+    assert flat is not None
+    said = np.add(flat, asked.rocking_spread(packs, scatter, resting))
+    rng, tops = np.random.default_rng(21), []
+    for _ in range(1200):
+        errors = rng.normal(0.0, math.sqrt(scatter.seat_mm2(inner=False)), 4)
+        some = [replace(pack, made_mm=pack.made_mm + e) for pack, e in zip(packs, errors, strict=True)]
+        rests = asked.rests_on(some)
+        one = rests.lean or rests.limits[int(rng.random() < 0.5)]
+        tops.append(np.subtract(one.top_mm(1000.0), resting.lean.top_mm(1000.0)))
+    x, y = np.array(tops).T
+    assert said == pytest.approx([np.mean(x * x), np.mean(x * y), np.mean(y * y)], rel=0.15, abs=0.15)
+    assert said[0] >= at_least * flat[0]
