@@ -179,10 +179,10 @@ HELD_S = 60.0
 
 def _read_held(args: argparse.Namespace, io: Io) -> int:
     """Wait until the inclinometer holds a reading, and log it as the screen's Space does."""
-    from shimfit.cli.sensor import is_over, opened, sensor_line, watch_until
+    from shimfit.cli.sensor import sensor_line, watch_until
     from shimfit.errors import InstrumentError
     from shimfit.workflow.reading import log_sensor_reading
-    from shimfit.workflow.sensor import inclinometer_of, reading_of
+    from shimfit.workflow.sensor import inclinometer_of, is_over, opened, reading_of
     from shimfit.workflow.site import parse_place
 
     beside = [f"--{name}" for name in ("table", "mid", "turned", "face") if getattr(args, name) is not None]

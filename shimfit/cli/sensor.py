@@ -21,7 +21,7 @@ from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Sequence
 
     from shimfit.cli.io import Io
     from shimfit.wire.capture import Capture
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.wire.samples import Sample, Tally
     from shimfit.wire.simulate import Stage
-    from shimfit.wire.stream import ListenOptions, Snapshot, Stream
+    from shimfit.wire.stream import ListenOptions, Snapshot
 
 STILL_S = 120.0
 """How long a sensor is left alone for `--still` when --seconds is not given."""
@@ -38,7 +38,6 @@ LINES_PER_S = 50.0
 TIP_S = 1.0
 """What is looked at once the user has the post held still."""
 _TIPS_TRIED = 3
-_LOOK_S = 0.05
 _TERMINATED, _INTERRUPTED = 143, 130
 _DEVICE_NAME = re.compile(r"/dev/|\\\\\.\\|COM[0-9]+$", re.IGNORECASE)
 
@@ -70,7 +69,22 @@ def run_listen(args: argparse.Namespace, io: Io) -> int:
         (args.source is None, nothing),
         (args.seconds is not None and not 0 < args.seconds < 1e7, "--seconds must be more than 0"),
     )
-    return (_replayed if _is_file(args.source) else _live)(args, io)
+    of_a_file = _is_file(args.source)
+    timed = args.timing is not None or args.rate is not None
+    _refuse(
+        (of_a_file and args.capture is not None, "--capture goes with a live sensor, not with a capture"),
+        (of_a_file and args.seconds is not None, "--seconds goes with a live sensor, not with a capture"),
+        (not of_a_file and timed, "--timing and --rate go with a bare file of bytes, not with a live sensor"),
+    )
+    options = _options(args, io)
+    samples = _Samples(args, 0.0 if of_a_file else time.monotonic())
+    with contextlib.closing(samples):
+        last, tally, messages, code = (_replayed if of_a_file else _live)(args, io, options, samples)
+    answer = _answer(last, tally, messages)
+    _give(answer if of_a_file else answer | {"baud": last.baud}, samples.still, args, io)
+    wanted = "samples_good" if args.still else "description" if args.describe else "lean"
+    came = bool(answer[wanted]) or last.state == "TAKEN" or (of_a_file and bool(tally.good))
+    return code if came or code != Exit.DONE else Exit.DEVICE
 
 
 def _list_ports(args: argparse.Namespace, io: Io) -> int:
@@ -146,50 +160,30 @@ class _Samples:
 # ---------------------------------------------------------------- a live sensor
 
 
-def _live(args: argparse.Namespace, io: Io) -> int:
-    """Listen and say what came of it. Raises InstrumentError when the link can't be opened at all."""
-    from shimfit.core.sensing.watch import WatchState
-    from shimfit.wire.inclinometer import Inclinometer
+Came = tuple["Snapshot", "Tally", "Sequence[str]", int]
+"""What there was to see at the end, the counts, sentences for the user, and the exit code."""
 
-    of_a_file = args.timing is not None or args.rate is not None
-    _refuse((of_a_file, "--timing and --rate go with a bare file of bytes, not with a live sensor"))
-    samples = _Samples(args, time.monotonic())
-    sensor = Inclinometer(args.source, _options(args, io), args.capture, on_sample=samples.add)
+
+def _live(args: argparse.Namespace, io: Io, options: ListenOptions, samples: _Samples) -> Came:
+    """Listen until it is over or stopped. Raises InstrumentError when the link can't be opened at all."""
+    from shimfit.wire.inclinometer import Inclinometer
+    from shimfit.workflow.sensor import is_over, opened
+
+    sensor = Inclinometer(args.source, options, args.capture, on_sample=samples.add)
     seconds = args.seconds or (STILL_S if args.still else None)
     ends = partial(is_over, describes=args.describe) if seconds is None else lambda _: False
     code: int = Exit.DONE
-    try:
-        with opened(sensor):
-            try:
-                watch_until(sensor, ends, seconds or math.inf, io, None if args.json else io.say)
-            except KeyboardInterrupt:
-                code = _INTERRUPTED
-            except Terminated:
-                code = _TERMINATED
-            last = sensor.snapshot()
-    finally:
-        samples.close()
+    with opened(sensor):
+        try:
+            watch_until(sensor, ends, seconds or math.inf, io, None if args.json else io.say)
+        except KeyboardInterrupt:
+            code = _INTERRUPTED
+        except Terminated:
+            code = _TERMINATED
+        last = sensor.snapshot()
     if isinstance(sensor.fault, FileError):
         raise sensor.fault
-    answer = _answer(last, sensor.tally(), sensor.messages()) | {"baud": last.baud}
-    _give(answer, samples.still, args, io)
-    wanted = "samples_good" if args.still else "description" if args.describe else "lean"
-    if code == Exit.DONE and not answer[wanted] and last.state is not WatchState.TAKEN:
-        return Exit.DEVICE
-    return code
-
-
-@contextlib.contextmanager
-def opened(sensor: Inclinometer) -> Iterator[None]:
-    """Listen, from when the link is open for the first time; InstrumentError where it can't be opened."""
-    sensor.start()
-    try:
-        while not sensor.opened.wait(_LOOK_S):
-            if sensor.fault is not None:
-                raise sensor.fault
-        yield
-    finally:
-        sensor.stop()
+    return last, sensor.tally(), sensor.messages(), code
 
 
 class Terminated(Exception):  # noqa: N818 - no error: somebody asked the program to end
@@ -232,12 +226,6 @@ def watch_until(
             signal.signal(signal.SIGTERM, before)
 
 
-def is_over(snapshot: Snapshot, *, describes: bool = False) -> bool:
-    """Nothing more is to be waited for: a reading, a format to describe, or nothing that can be read."""
-    found = snapshot.description_wanted is not None or snapshot.gave_up
-    return found or (snapshot.taken is not None and not describes)
-
-
 def sensor_line(snapshot: Snapshot) -> str:
     """One line as of now."""
     rates = f"{snapshot.good_per_s:.0f} samples/s, {snapshot.bytes_per_s:.0f} bytes/s"
@@ -264,19 +252,13 @@ def _is_file(source: str) -> bool:
         return not _DEVICE_NAME.match(source) and bool(Path(source).suffix)
 
 
-def _replayed(args: argparse.Namespace, io: Io) -> int:
-    """Through the same code as a live link, with the recorded times as the clock; say what came of it."""
-    for name in ("capture", "seconds"):
-        given = getattr(args, name) is not None
-        _refuse((given, f"--{name} goes with a live sensor, not with a capture"))
-    options = _options(args, io)
-    samples = _Samples(args)
+def _replayed(args: argparse.Namespace, io: Io, options: ListenOptions, samples: _Samples) -> Came:
+    """Through the same code as a live link, with the recorded times as the clock."""
+    from shimfit.workflow.sensor import play
+
     capture = _load(args.source, args.timing, args.rate, options.description, io)
-    stream, last = _play(capture, options, samples.add)
-    samples.close()
-    _give(_answer(last, stream.tally, stream.messages), samples.still, args, io)
-    described = args.describe and last.description_wanted is not None
-    return Exit.DONE if stream.tally.good or described else Exit.DEVICE
+    stream, last = play(capture, options, samples.add)
+    return last, stream.tally, stream.messages, Exit.DONE
 
 
 def _load(
@@ -299,19 +281,6 @@ def _load(
     table = None if timing is None else io.read_text(timing)
     rate_hz = rate_hz or (description and description.rate_hz) or LINES_PER_S
     return bare_capture(data, source, timing=table, timing_path=timing or "", rate_hz=rate_hz)
-
-
-def _play(
-    capture: Capture, options: ListenOptions, on_sample: Callable[[Sample, Sample], None] | None = None
-) -> tuple[Stream, Snapshot]:
-    """Run a capture through a new stream; with what there is to see at its end."""
-    from shimfit.wire.capture import replay
-    from shimfit.wire.stream import Stream
-
-    stream = Stream(options, on_sample=on_sample, polled=not capture.bare or capture.tells_requests)
-    if not capture.timed:
-        stream.say("no arrival times are known: lines are taken to come evenly (--rate, --timing)")
-    return stream, stream.snapshot(replay(capture, stream))
 
 
 # ---------------------------------------------------------------- what came of it
@@ -408,7 +377,7 @@ def _give(
 def _two_faces(args: argparse.Namespace, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
     from shimfit.core.sensing.mounting import parse_axis_map, two_faces
-    from shimfit.workflow.sensor import keep_zero
+    from shimfit.workflow.sensor import keep_zero, play
 
     more = args.source is not None or args.timing is not None
     _refuse((more, "--reversal takes its two captures alone"))
@@ -418,7 +387,7 @@ def _two_faces(args: argparse.Namespace, io: Io) -> int:
     held = []
     for name in args.reversal:  # the last reading of each face, its zero still in it
         capture = _load(name, None, args.rate, options.description, io)
-        stream, last = _play(capture, replace(options, zero=None))
+        stream, last = play(capture, replace(options, zero=None))
         messages += [f"{name}: {message}" for message in stream.messages]
         held.append(stream.last_taken)
         if stream.last_taken is None:
@@ -462,7 +431,7 @@ def _teach(args: argparse.Namespace, io: Io) -> int:
     from shimfit.core.sensing.mounting import read_tip, teach
     from shimfit.model import Face
     from shimfit.wire.inclinometer import Inclinometer
-    from shimfit.workflow.sensor import level_of
+    from shimfit.workflow.sensor import level_of, opened
 
     typed = "--teach asks questions at the keyboard: give it a port or URL, and no --json"
     _refuse(

@@ -9,32 +9,31 @@ from __future__ import annotations
 
 import math
 import time
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DUE_DAYS, age_days
 from shimfit.core.lean import to_degrees
-from shimfit.core.sensing.mounting import (
-    AxisMap,
-    SensorZero,
-    Zero,
-    parse_axis_map,
-)
+from shimfit.core.sensing.mounting import AxisMap, SensorZero, Zero, parse_axis_map
 from shimfit.core.sensing.statistics import robust_spread
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Instrument, Lean, Reading
+from shimfit.wire.capture import replay
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.stream import ListenOptions
+from shimfit.wire.stream import ListenOptions, Stream
 from shimfit.workflow.instruments import drop
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
     from datetime import date
 
     from shimfit.core.sensing.statistics import SensorCharacter
     from shimfit.settings import Settings
+    from shimfit.wire.capture import Capture
+    from shimfit.wire.samples import Sample
     from shimfit.wire.stream import Snapshot, Taken
     from shimfit.workflow.site import Site
 
@@ -76,6 +75,35 @@ def watch(
         if is_over(snapshot) or stop() or now_s >= end_s:
             return snapshot
         time.sleep(min(_LOOK_S, end_s - now_s))
+
+
+@contextmanager
+def opened(sensor: Inclinometer) -> Iterator[None]:
+    """Listen, from when the link is open for the first time; InstrumentError where it can't be opened."""
+    sensor.start()
+    try:
+        while not sensor.opened.wait(_LOOK_S):
+            if sensor.fault is not None:
+                raise sensor.fault
+        yield
+    finally:
+        sensor.stop()
+
+
+def is_over(snapshot: Snapshot, *, describes: bool = False) -> bool:
+    """Nothing more is to be waited for: a reading, a format to describe, or nothing that can be read."""
+    found = snapshot.description_wanted is not None or snapshot.gave_up
+    return found or (snapshot.taken is not None and not describes)
+
+
+def play(
+    capture: Capture, options: ListenOptions, on_sample: Callable[[Sample, Sample], None] | None = None
+) -> tuple[Stream, Snapshot]:
+    """Run a capture through a new stream; with what there is to see at its end."""
+    stream = Stream(options, on_sample=on_sample, polled=not capture.bare or capture.tells_requests)
+    if not capture.timed:
+        stream.say("no arrival times are known: lines are taken to come evenly (--rate, --timing)")
+    return stream, stream.snapshot(replay(capture, stream))
 
 
 def level_of(sensor: Inclinometer, seconds: float = 1.0) -> tuple[tuple[float, float], float]:
