@@ -229,7 +229,7 @@ def outlook_of(
 
 
 def foretold(  # noqa: PLR0917 - it takes the quantities it takes
-    rest_mm: tuple[float, float],
+    rests_mm: Sequence[tuple[float, tuple[float, float]]],
     supports_mm2: tuple[float, float, float],
     take_up_mm2: tuple[float, float, float],
     allowed_mm: float,
@@ -241,6 +241,7 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
 ) -> Chance:
     """What the next reading will say of packs: see `Chance`.
 
+    rests_mm: where it may rest, with their shares.
     supports_mm2: J diag(v) Jᵀ; take_up_mm2: the rank-one part of S; both (along², along·across, across²).
     round_min: price of a later round, which one more reading before the packs go in is weighed against.
     """
@@ -248,7 +249,8 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
 
     def inside(zone: Zone, before: Reads, last: Reads | None) -> float:
         along, across = (one * height_mm * height_mm for one in before.off_by(last))
-        return _inside(zone, rest_mm, (xx + along, xy, yy + across)) if zone.decides else 0.0
+        spread = xx + along, xy, yy + across
+        return sum(w * _inside(zone, at, spread) for w, at in rests_mm) if zone.decides else 0.0
 
     def plumb(last: Reads) -> float:
         return inside(_as_read(allowed_mm, height_mm, last, per_direction=per_direction)[0], reads, last)

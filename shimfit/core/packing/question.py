@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 _SURE = 3.0
 """Standard deviations that a seat is never off by, as good as."""
+_SAME_REST_MM = 0.02
 _CARRIES = 1e-9
 """Share of the pull below which a support carries nothing."""
 _FACE_OF = {face.value: face for face in Face}
@@ -313,10 +314,9 @@ class Question:
         if not in_full:
             return counted, None
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
-        rocking = self.rocking_spread(packs, options.scatter, resting)
         chance = foretold(
-            rest_mm,
-            (alone[0] + rocking[0], alone[1] + rocking[1], alone[2] + rocking[2]),
+            self.rests_mm(packs, options.scatter, resting),
+            alone,
             (sx * sx, sx * sy, sy * sy),
             max(self.safe_mm, 1e-9),
             self.height_mm,
@@ -343,10 +343,10 @@ class Question:
         )
         return float(xx), float(xy), float(yy)
 
-    def rocking_spread(
+    def rests_mm(
         self, packs: Sequence[Pack], scatter: Scatter, resting: Resting
-    ) -> tuple[float, float, float]:
-        """What more a post may be off by that nearly rocks, mm² at the top as `seats_spread`.
+    ) -> list[tuple[float, tuple[float, float]]]:
+        """Where the top may rest beside `resting`, with their shares: a post that nearly rocks may tip.
 
         What four seats are off by out of one plane tilts nothing while all four carry. Where it is as large
         as the clamp presses them, one lifts, and the post tips to one side or the other. By the contact
@@ -354,9 +354,11 @@ class Question:
         """
         import numpy as np
 
+        assert resting.lean is not None
+        at_rest = resting.lean.top_mm(self.height_mm)
         carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True)
-        if len(carrying) != len(CORNERS) or resting.lean is None:
-            return 0.0, 0.0, 0.0
+        if len(carrying) != len(CORNERS):
+            return [(1.0, at_rest)]
         # The one way to be off that no plane follows: of unit length.
         flat = np.array([(1.0, one.x_mm, one.y_mm) for one in carrying])
         twist = np.linalg.svd(flat.T)[2][-1]
@@ -364,20 +366,22 @@ class Question:
         shares = shares_of_pull(self.foot, carrying, self.preload_mm)
         pressed = zip(shares, carrying, twist.tolist(), strict=True)
         if all(4.0 * self.preload_mm * s / one.stiffness > _SURE * u * abs(n) for s, one, n in pressed):
-            return 0.0, 0.0, 0.0
-        found = np.zeros(3)
-        top = np.array(resting.lean.top_mm(self.height_mm))
+            return [(1.0, at_rest)]
+        found = [(0.0, at_rest)]
         for off, weight in zip(*_hermite(), strict=True):
             moved = [
                 replace(one, error_mm=one.error_mm + u * off * n)
                 for one, n in zip(carrying, twist.tolist(), strict=True)
             ]
             tipped = rest(self.foot, moved, self.preload_mm)
-            ends = tipped.limits if tipped.lean is None else (tipped.lean, tipped.lean)
-            for lean in ends or ():
-                x, y = np.array(lean.top_mm(self.height_mm)) - top
-                found += weight / 2.0 * np.array((x * x, x * y, y * y))
-        return float(found[0]), float(found[1]), float(found[2])
+            for lean in tipped.limits or (tipped.lean, tipped.lean):
+                assert lean is not None
+                top = lean.top_mm(self.height_mm)
+                if math.dist(top, at_rest) < _SAME_REST_MM:
+                    found[0] = found[0][0] + weight / 2.0, at_rest
+                else:
+                    found.append((weight / 2.0, top))
+        return found
 
     def _carrying(
         self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool
@@ -480,7 +484,7 @@ def _hermite() -> tuple[list[float], list[float]]:
     """Places and weights of the standard normal distribution."""
     import numpy as np
 
-    at, weight = np.polynomial.hermite_e.hermegauss(9)
+    at, weight = np.polynomial.hermite_e.hermegauss(7)
     return at.tolist(), (weight / weight.sum()).tolist()
 
 
