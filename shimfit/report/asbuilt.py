@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,18 +19,7 @@ from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.due import read_again_lines
-from shimfit.report.page import (
-    BODY,
-    FINE,
-    HEAD,
-    Box,
-    Paper,
-    Row,
-    Sheet,
-    ascent,
-    leading,
-    photo_at,
-)
+from shimfit.report.page import BODY, FINE, HEAD, Box, Paper, Row, Sheet, leading, photo_at
 from shimfit.report.record import (
     all_readings_lines,
     exceptions_reported,
@@ -40,7 +30,7 @@ from shimfit.report.record import (
     result_words,
 )
 from shimfit.report.statistics import statistics, statistics_lines
-from shimfit.report.tables import Column, Drawn
+from shimfit.report.tables import Column, Drawn, Section
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -75,6 +65,7 @@ _SHORT = (
 )
 """Facts that have room beside each other."""
 _MARKS = {"plumb": "✓", "out": "✗", "too-close": "≈", "none": "–"}
+_DECIDED = {one: f"{_MARKS[one]} {reported}" for one, reported in words.DECISION_WORDS.items()}
 
 
 def record_pdf(
@@ -140,17 +131,14 @@ class _Record(Paper):
 
     def _exceptions(self) -> None:
         found = exceptions_reported(self.record)
-        if not found:
-            return
-        self.head("Not proven plumb, and why")
         several = any(len(names) > 1 for names, *_ in found)
         columns = (
             Column("Post", max(self._name_mm(), 40.0 if several else 0.0), bold=True),
             Column("Stands", 32.0),
             Column("Why, and what it waits for"),
         )
-        decided = {one: f"{_MARKS[one]} {said}" for one, said in words.DECISION_WORDS.items()}
-        self.table(columns, [(", ".join(names), decided[stands], why) for names, stands, why in found])
+        rows = [(", ".join(names), _DECIDED[stands], why) for names, stands, why in found]
+        self.section(Section("Not proven plumb, and why", columns, rows))
 
     def _run(self) -> None:
         record = self.record
@@ -158,7 +146,7 @@ class _Record(Paper):
         self.head("The run", tall + 3 * leading(FINE))
         scale = pictures.run_picture(self.sheet, Box(self.left, self.y, self.wide, tall), record.run.posts)
         self.y += tall + 1.2
-        steeper = scale.per_mm * record.run.height_mm / scale.post_mm
+        steeper = scale.per_mm * record.run.height_mm / pictures.POST_MM
         self.say(
             f"Above: from the {self.faces[Face.HOUSE]} side, {self.faces[Face.NEXT]} to the right, to one "
             f"scale: a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
@@ -177,19 +165,19 @@ class _Record(Paper):
     def _table(self) -> None:
         rows = [self._row(post) for post in self.record.run.posts]
         unit = ", mm" if self.units == "mm" else ""  # figures in inches have their mark
-        heads = (
-            ("Post", "", self._name_mm()),
-            ("Before", f"leaned{unit}", 20.0),
-            ("As built", f"leans ± U{unit}", 24.0),
-            ("Off plumb ± U", f"of allowed{unit}", 26.0),
-            ("Decision", "chance · rounds", 26.0),
-            ("Packs in place", f"{shown.unit(self.units)}; f fills only", 0.0),
-            ("Read", "by, with", 26.0),
-        )
+        columns = [
+            Column("Post", self._name_mm(), bold=True),
+            Column("Before", 20.0, f"leaned{unit}"),
+            Column("As built", 24.0, f"leans ± U{unit}"),
+            Column("Off plumb ± U", 26.0, f"of allowed{unit}"),
+            Column("Decision", 26.0, "chance · rounds", bold=True),
+            Column("Packs in place", 0.0, f"{shown.unit(self.units)}; f fills only"),
+            Column("Read", 26.0, "by, with"),
+        ]
         # Each as wide as its longest line; packs take what is left, but one pack is never broken.
-        wides = [
-            min(max(least, self._longest((row.cells[i] for row in rows), bold=i == 4)), 38.0) if i else least
-            for i, (*_, least) in enumerate(heads)
+        wides = [columns[0].wide] + [
+            min(max(one.wide, self._longest((row.cells[i] for row in rows), bold=one.bold)), 38.0)
+            for i, one in enumerate(columns[1:], 1)
         ]
         packs = [one.split(" · ") for row in rows for one in row.cells[5] if isinstance(one, str)]
         missing = self._longest(packs) - (self.wide - sum(wides) + wides[5])
@@ -198,23 +186,19 @@ class _Record(Paper):
             wides[i] -= taken
             missing -= taken
         wides[5] = 0.0
-        columns = [
-            Column(head, wide, under, bold=head in ("Post", "Decision"))
-            for (head, under, _), wide in zip(heads, wides, strict=True)
-        ]
-        self.table(columns, rows)
+        self.table([replace(one, wide=wide) for one, wide in zip(columns, wides, strict=True)], rows)
 
     def _longest(self, cells: Iterable[Cell], *, bold: bool = False) -> float:
         """Room that the longest line of some cells takes, mm."""
-        said = (self.sheet.printable(line) for cell in cells for line in cell if isinstance(line, str))
-        return max((self.sheet.width(line, BODY, bold=bold) for line in said), default=0.0) + 2.6
+        lines = (self.sheet.printable(line) for cell in cells for line in cell if isinstance(line, str))
+        return max((self.sheet.width(line, BODY, bold=bold) for line in lines), default=0.0) + 2.6
 
     def _row(self, post: PostRecord) -> Row:
-        packs = [
+        packs = " · ".join(
             words.pack(pack, self.faces, self.units).replace(" ", "\u00a0") for pack in post.packs_in_place
-        ]
-        tightened = f"tightened to {shown.torque(post.torque_nm, self.units)}" if post.torque_nm else ""
-        decision = [f"{_MARKS[post.stands]} {words.DECISION_WORDS[post.stands]}", str(post.state)]
+        )
+        tightened = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
+        decision = [_DECIDED[post.stands], str(post.state)]
         if post.verdict is not None:
             rounds = f" · {post.rounds} round{'' if post.rounds == 1 else 's'}" if post.rounds else ""
             decision[1] = shown.percent(post.probability) + rounds
@@ -224,42 +208,41 @@ class _Record(Paper):
             usual = "inclinometer" if reading.method == "sensor" else "level not named"
             who = f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"
             read = [when if post.after else f"{when} (before)", who]
-        notes = notes_of(post, self.faces, self.units)
-        photos = {}
+        notes, at_hand, missing = notes_of(post, self.faces, self.units), {}, []
         for name in post.photos:
             given = Path(name).expanduser()
             places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
-            photos[name] = next((found for place in places if (found := photo_at(place))), None)
-        at_hand = [name for name, photo in photos.items() if photo]
+            photo = next((found for place in places if (found := photo_at(place))), None)
+            if photo is None:
+                missing.append(f"photo {name}: not at hand when this was printed")
+            else:
+                at_hand[name] = photo
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
-        notes += [
-            f"photo {name}: not at hand when this was printed" for name, one in photos.items() if not one
-        ]
         cells = (
             [post.name, *([post.kind] if post.kind == "corner" else [])],
             words.reading(post.before, self.faces, self.units, uncertainty=False),
             words.reading(post.after, self.faces, self.units, uncertainty=True),
             self._off(post),
             decision,
-            [" · ".join(packs), *filter(None, [tightened])],
+            [packs, *tightened],
             read,
         )
-        return Row(cells, notes, [photo for photo in photos.values() if photo])
+        return Row(cells, [*notes, *missing], list(at_hand.values()))
 
     def _off(self, post: PostRecord) -> list[str | Drawn]:
         """How far the top is off, of what is allowed; its own tolerance; the same as a bar."""
         allowed = post.tolerance.allowed_top_mm(post.height_mm)
-        said = f"of {shown.fine(allowed, self.units, unit=False)}"
+        limit = f"of {shown.fine(allowed, self.units, unit=False)}"
         own = [] if post.tolerance == self.record.run.tolerance else [f"({post.tolerance.text})"]
         off = words.worst_of(post.after, post.tolerance) if post.after else None
         if off is None or post.after is None:
-            return [f"– {said}", *own]
+            return [f"– {limit}", *own]
         expanded = words.expanded_mm(post.verdict.u if post.verdict else None, post.after.height_mm)
         found = shown.fine(off, self.units, unit=False)
         found += "" if expanded is None else words.plus_minus(expanded, self.units)
         bar = Drawn(leading(BODY), lambda sheet, box: pictures.limit_bar(sheet, box, off, expanded, allowed))
-        return [*([f"{found} {said}"] if self.units == "mm" else [found, said]), *own, bar]
+        return [*([f"{found} {limit}"] if self.units == "mm" else [found, limit]), *own, bar]
 
     # ------------------------------------------------------------ closing
 
@@ -267,12 +250,11 @@ class _Record(Paper):
         """How sure it is, figures, cautions, charts, checking, signatures: all on the last page."""
         record, sheet = self.record, self.sheet
         wide = (self.wide - _GAP_MM) / 2
-        figures = [sheet.lines_of(text, FINE, wide) for text in statistics_lines(statistics(record), record)]
-        sure = (_HOW_SURE.format(unit=words.unit_name(self.units)), _ONLY)
-        below = [
-            ("How sure", [sheet.lines_of(text, FINE, self.wide) for text in sure]),
-            ("Cautions", [sheet.lines_of(" ".join(cautions_of("record")), FINE, self.wide)]),
-        ]
+        figures = statistics_lines(statistics(record), record)
+        below = {
+            "How sure": (_HOW_SURE.format(unit=words.unit_name(self.units)), _ONLY),
+            "Cautions": (" ".join(cautions_of("record")),),
+        }
         # How signs and packs are meant, on the post that shows them best: both ways off, and packed.
         packed = [
             (min(abs(post.before.lean.slope_along), abs(post.before.lean.slope_across)), post)
@@ -283,30 +265,32 @@ class _Record(Paper):
         names = (f"{self.faces[Face.NEXT]} → +", self.faces[Face.PREV])
         beside = max(sheet.width(sheet.printable(name), FINE, bold=True) for name in names)
         across = min(max(53.0, 2 * beside + _PLAN_MM - 8.0), wide - 28.0)
-        legend = sheet.lines_of(pictures.plan_caption(record, example), FINE, wide - across - 2.0)
-        tall = max(_PLAN_MM, len(legend) * leading(FINE) + 7.0, _block_mm(figures))
-        self.keep(tall + sum(_block_mm(lines) for _, lines in below) + 1.5 + _END_MM)
+        legend, narrow = pictures.plan_caption(record, example), wide - across - 2.0
+        legend_mm = len(sheet.lines_of(legend, FINE, narrow)) * leading(FINE) + 7.0
+        tall = max(_PLAN_MM, legend_mm, self._block_mm(figures, wide))
+        self.keep(tall + sum(self._block_mm(texts, self.wide) for texts in below.values()) + 1.5 + _END_MM)
         self.y += 1.5
-        self._block(self.left, self.y, "Figures of the run", figures)
+        self._block(self.left, self.y, wide, "Figures of the run", figures)
         x = self.left + wide + _GAP_MM
-        self._block(x + across + 2.0, self.y, "How to read it", [legend])
+        self._block(x + across + 2.0, self.y, narrow, "How to read it", [legend])
         pictures.post_plan(sheet, Box(x, self.y, across, _PLAN_MM - 4.0), record, example)
         self.y += tall
-        for title, lines in below:
-            self.y = self._block(self.left, self.y, title, lines)
+        for title, texts in below.items():
+            self.y = self._block(self.left, self.y, self.wide, title, texts)
         self._charts()
         self._end()
 
-    def _block(self, x: float, y: float, title: str, texts: Sequence[Sequence[str]]) -> float:
-        """A title and small lines below it at a place; where it ends."""
-        self.sheet.text(x, y + ascent(HEAD), title, HEAD, bold=True)
-        y += leading(HEAD) + 0.5
-        for lines in texts:
-            for line in lines:
-                self.sheet.text(x, y + ascent(FINE), line, FINE)
-                y += leading(FINE)
-            y += 0.5
+    def _block(self, x: float, y: float, wide: float, title: str, texts: Sequence[str]) -> float:
+        """A title and small sentences below it at a place; where it ends."""
+        y = self.sheet.write(x, y, title, HEAD, self.wide, bold=True) + 0.5
+        for text in texts:
+            y = self.sheet.write(x, y, text, FINE, wide) + 0.5
         return y + 1.0
+
+    def _block_mm(self, texts: Sequence[str], wide: float) -> float:
+        """Height that a block takes."""
+        lines = (self.sheet.lines_of(text, FINE, wide) for text in texts)
+        return leading(HEAD) + 1.5 + sum(len(broken) * leading(FINE) + 0.5 for broken in lines)
 
     def _charts(self) -> None:
         """Lean before packing along the run, and instruments' zeros over time; none with too few points.
@@ -321,10 +305,8 @@ class _Record(Paper):
         step, wide = min(_CHART_MM, room / rows), (self.wide - _GAP_MM) / 2
         for i, one in enumerate(drawn):
             x, y = self.left + i % 2 * (wide + _GAP_MM), self.y + i // 2 * step
-            for line in self.sheet.lines_of(one.title, FINE, wide, bold=True):
-                self.sheet.text(x, y + ascent(FINE), line, FINE, bold=True)
-                y += leading(FINE)
-            below = Box(x, y + 0.4, wide, self.y + (i // 2 + 1) * step - y - 3.0)
+            top = self.sheet.write(x, y, one.title, FINE, wide, bold=True)
+            below = Box(x, top + 0.4, wide, self.y + (i // 2 + 1) * step - top - 3.0)
             pictures.chart(self.sheet, below, one, self.units)
         self.y += rows * step
 
@@ -341,15 +323,9 @@ class _Record(Paper):
             f"{log.hash or 'none'}."
         )
         wide = self.wide - _QR_MM - 1.0
-        reported = [sheet.lines_of(text, FINE, wide) for text in (events, _TO_CHECK)]
-        y = self._block(self.right - wide, self.y, "To check this paper", reported)
+        y = self._block(self.right - wide, self.y, wide, "To check this paper", (events, _TO_CHECK))
         rule, half = max(self.floor - 5.0, y + 9.0), (self.wide - 10) / 2
         for i, who in enumerate(("Read and packed by", "Checked by")):
             x = self.left + i * (half + 10)
             sheet.line(x, rule, x + half, rule, wide=0.25)
             sheet.text(x, rule + 3.2, f"{who} (name, signature, date)", FINE)
-
-
-def _block_mm(texts: Sequence[Sequence[str]]) -> float:
-    """Height that a title and the lines below it take."""
-    return leading(HEAD) + 1.5 + sum(len(lines) * leading(FINE) + 0.5 for lines in texts)

@@ -218,6 +218,13 @@ class Sheet:
                 line += letter
         return [*lines, line] if line else lines
 
+    def write(self, x: float, y: float, text: str, size: float, room: float, *, bold: bool = False) -> float:
+        """Write a text broken to `room` with its top at y; where it ends."""
+        for line in self.lines_of(text, size, room, bold=bold):
+            self.text(x, y + ascent(size), line, size, bold=bold)
+            y += leading(size)
+        return y
+
     # ------------------------------------------------------------ drawing
 
     def line(

@@ -40,14 +40,13 @@ class RunScale:
     """Room for one post, mm."""
     per_mm: float
     """Millimetres on the paper for 1 mm of lean at the top."""
-    post_mm: float
-    """Height that posts are drawn at, mm on the paper."""
 
 
 LEAST_PITCH = 4.6
 """Room for one post in the run's picture, mm on the paper: more posts go on in a band below."""
 BAND_MM, GAP_MM = 25.0, 2.0
-_POST_MM, _TARGET_MM = 11.0, 9.4
+POST_MM, _TARGET_MM = 11.0, 9.4
+"""Height that posts are drawn at, and room for the tops seen from above, mm on the paper."""
 
 
 def bands_of(posts: Sequence[PostRecord], wide: float) -> list[Sequence[PostRecord]]:
@@ -68,7 +67,7 @@ def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale
     """The whole run to one scale: posts from the house side over their tops from above, names below."""
     bands = bands_of(posts, box.width)
     pitch = box.width / max(len(band) for band in bands)
-    scales = [run_scale(band, Box(box.x, box.y, pitch * len(band), BAND_MM), _POST_MM) for band in bands]
+    scales = [run_scale(band, Box(box.x, box.y, pitch * len(band), BAND_MM)) for band in bands]
     if len(bands) > 1:  # stations of several bands can't be to one scale with room for each post
         even = [tuple(box.x + pitch * (i + 0.5) for i in range(len(band))) for band in bands]
         scales = [replace(one, xs=xs, pitch=pitch) for one, xs in zip(scales, even, strict=True)]
@@ -77,7 +76,7 @@ def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale
     for band, one in zip(bands, scales, strict=True):
         scale = replace(one, per_mm=per_mm)
         wide = pitch * len(band)
-        upper = Box(box.x, y, wide, _POST_MM + 3.0)
+        upper = Box(box.x, y, wide, POST_MM + 3.0)
         elevation(sheet, upper, band, scale)
         targets(sheet, Box(box.x, upper.bottom + 0.6, wide, _TARGET_MM), band, scale)
         # Each post's name where all have room, else every second, fifth, tenth …; none over another.
@@ -93,7 +92,7 @@ def run_picture(sheet: Sheet, box: Box, posts: Sequence[PostRecord]) -> RunScale
     return replace(scales[0], per_mm=per_mm)
 
 
-def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale:
+def run_scale(posts: Sequence[PostRecord], box: Box) -> RunScale:
     """Stations to scale where that leaves room for each post, evenly otherwise; leans to a round scale.
 
     What is allowed and what was built fit; a lean before packing may be cut short.
@@ -112,7 +111,7 @@ def run_scale(posts: Sequence[PostRecord], box: Box, post_mm: float) -> RunScale
     most = max((abs((one.slope_along or 0.0) * one.height_mm) for one in built), default=0.0)
     allowed = max(post.tolerance.allowed_top_mm(post.height_mm) for post in posts)
     per_mm = round_down(min(0.5 * pitch, 5.0) / max(most, 1.2 * allowed, 1e-3))
-    return RunScale(tuple(xs), pitch, per_mm, post_mm)
+    return RunScale(tuple(xs), pitch, per_mm)
 
 
 def round_down(value: float) -> float:
@@ -133,18 +132,18 @@ def elevation(sheet: Sheet, box: Box, posts: Sequence[PostRecord], scale: RunSca
         off = reading.slope_along * reading.height_mm * scale.per_mm
         edge = box.right - x if off > 0 else x - box.x
         part = min(1.0, min(room, edge) / abs(off)) if off else 1.0  # or it would run into its neighbours
-        sheet.line(x, ground, x + off * part, ground - scale.post_mm * part, **pen)
+        sheet.line(x, ground, x + off * part, ground - POST_MM * part, **pen)
         return True
 
     for post, x in zip(posts, scale.xs, strict=True):
-        top = ground - scale.post_mm
+        top = ground - POST_MM
         allowed = min(post.tolerance.allowed_top_mm(post.height_mm) * scale.per_mm, scale.pitch / 2)
         for side in (-1, 1):
             sheet.line(x + side * allowed, top - 1.0, x + side * allowed, top + 1.0, wide=0.15)
         before = leaning(post.before, x, wide=0.25, ink=_PALE, dash=0.8)
         built = leaning(post.after, x, wide=min(0.5, scale.pitch * 0.07))
         if not (before or built):
-            sheet.text(x, ground - scale.post_mm / 2, "?", FINE, align="centre")
+            sheet.text(x, ground - POST_MM / 2, "?", FINE, align="centre")
         if post.kind == "corner":
             sheet.polygon([(x - 1, ground + 1), (x + 1, ground + 1), (x, ground)], wide=0, fill=0.0)
 

@@ -17,7 +17,7 @@ from shimfit.core.stock import natural_key
 from shimfit.model import Face, Foot, Pack, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
-from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet, ascent, leading
+from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
 from shimfit.report.tables import TICK, Column, Section
 from shimfit.text.phrases import seat_name
 from shimfit.text.plan_phrases import remainder
@@ -338,15 +338,11 @@ class _CutSheet(_Sheet):
             # A name is set smaller before it is broken.
             wide = sheet.width(sheet.printable(text), most, bold=True)
             size = max(FINE, min(most, most * room / wide))
-            for line in sheet.lines_of(text, size, room + 0.01, bold=True):
-                sheet.text(left, y + ascent(size), line, size, bold=True)
-                y += leading(size)
+            y = sheet.write(left, y, text, size, room + 0.01, bold=True)
         pieces = " + ".join(map(self._piece, pack.pieces)) or "no pieces planned"
         purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
         y = max(y + 0.6, box.y + _LABEL_FOOT + 5.5)
-        for line in sheet.lines_of(f"{purpose}; {pieces}", FINE, box.width - 6.0):
-            sheet.text(left, y + ascent(FINE), line, FINE)
-            y += leading(FINE)
+        sheet.write(left, y, f"{purpose}; {pieces}", FINE, box.width - 6.0)
 
     def _piece(self, piece: Piece) -> str:
         tip, units = self._tip_words(piece.trim_tip_mm), self.about.units

@@ -102,13 +102,13 @@ def test_run_picture_leans_the_way_the_post_does_and_to_the_stated_scale(
     posts = [stands_by(p, replace(p.after, slope_along=slope)) for p in run.posts]
     rows = replace(run, posts=tuple(posts)).posts
     box = Box(10, 10, 100, 16)
-    scale = pictures.run_scale(rows, box, 12.0)
+    scale = pictures.run_scale(rows, box)
     pictures.elevation(sheet, box, rows, scale)
     solid = [line for line in sheet.lines if not line[4].get("dash") and line[1] > line[3] + 10]
     assert len(solid) == 3
     for x0, y0, x1, y1, _ in solid:
         assert x1 - x0 == pytest.approx(side * 4.0 * scale.per_mm)
-        assert y0 - y1 == pytest.approx(12.0)
+        assert y0 - y1 == pytest.approx(pictures.POST_MM)
 
 
 @pytest.mark.parametrize(("lean", "to"), [(Lean(0.001, 0.0), (1, 0)), (Lean(0.0, -0.001), (0, -1))])
@@ -119,7 +119,7 @@ def test_target_dot_lies_where_the_top_is(sheet, boardwalk, lean, to, stands_by)
     post = stands_by(run.posts[0], after)
     rows = replace(run, posts=(post,)).posts
     box = Box(0, 0, 40, 12)
-    pictures.targets(sheet, box, rows, pictures.run_scale(rows, box, 12.0))
+    pictures.targets(sheet, box, rows, pictures.run_scale(rows, box))
     (cx, cy, radius, _), (x, y, *_) = sheet.circles
     # 1 mm of the 2 mm allowed: half a radius.
     assert (x - cx, cy - y) == pytest.approx((right * radius / 2, up * radius / 2))
@@ -131,10 +131,10 @@ def test_stations_are_to_scale_where_there_is_room_and_even_where_not(boardwalk)
     uneven = [
         replace(row, station_mm=mm) for row, mm in zip(rows, (0.0, 1200.0, 3000.0, 4500.0), strict=True)
     ]
-    first, second, third, last = pictures.run_scale(uneven, box, 12.0).xs
+    first, second, third, last = pictures.run_scale(uneven, box).xs
     assert (second - first) / (last - first) == pytest.approx(1200 / 4500)
     crowded = [replace(row, station_mm=mm) for row, mm in zip(rows, (0.0, 10.0, 20.0, 4500.0), strict=True)]
-    xs = pictures.run_scale(crowded, box, 12.0).xs
+    xs = pictures.run_scale(crowded, box).xs
     assert [b - a for a, b in pairwise(xs)] == pytest.approx([25.0] * 3)
     assert third < last
 
