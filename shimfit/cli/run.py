@@ -105,13 +105,11 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     """Lay out a run."""
     from dataclasses import replace
 
-    from shimfit.codec import from_json
     from shimfit.core.foot import check_foot
-    from shimfit.core.layout import Mark
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.instruments import fitness
-    from shimfit.workflow.layout import check_room, post_rows
+    from shimfit.workflow.layout import openings_of, post_rows
     from shimfit.workflow.tables import posts_from_csv
 
     with open_site(args, io) as site:
@@ -138,10 +136,6 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         for post in posts:
             if heavy is not None and post["kind"] != "line":
                 post.setdefault("foot", to_json(heavy))
-        placed = ("name", "leg", "station_mm", "kind", "turn_deg")
-        marks = tuple(Mark(*(post.get(key) for key in placed)) for post in posts)  # type: ignore[arg-type]
-        own = {post["name"]: from_json(Foot, post["foot"]) for post in posts if post.get("foot")}
-        between = check_room(marks, foot, limit_mm, own)
         if args.due_days is not None and not 0 <= args.due_days <= MOST_DAYS:
             raise UsageError(
                 f"posts can't be due after {args.due_days} days: give 0 or more, at most {MOST_DAYS}"
@@ -161,7 +155,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             opening_limit_mm=limit_mm,
             kerf_mm=None if args.kerf is None else parse_length(args.kerf, units, what="kerf", zero_ok=True),
         )
-        for one in between:
+        for one in openings_of(run):
             if one.over_mm > 0:
                 clear, over = (shown.lean(mm, units) for mm in (one.clear_mm, one.over_mm))
                 gap = f"the opening {one.first}-{one.second} is {clear}"

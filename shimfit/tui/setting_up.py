@@ -20,6 +20,7 @@ from shimfit.quantities.typed import (
     parse_length,
     parse_tolerance,
 )
+from shimfit.workflow.site import Site, check_room
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping
@@ -27,7 +28,6 @@ if TYPE_CHECKING:
     from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
     from shimfit.standing import RunState
-    from shimfit.workflow.site import Site
 
 
 # ---------------------------------------------------------------- a run
@@ -140,6 +140,7 @@ def _new_run(site: Site, answers: Mapping[str, str]) -> dict[str, Any]:
     new = {key: check_answer(site, key, answers[key], answers) for key in _STEPS if key != "units"}
     if any(new["run"] in one.runs for one in site.jobs() if one.name == new["job"]):
         raise UsageError(f"there is a run {new['job']}/{new['run']} already; give this one another name")
+    check_room(preview_marks(site, answers), new["foot"])
     return new
 
 

@@ -16,10 +16,10 @@ from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at, parse_tolerance
 from shimfit.settings import parse_setting
 from shimfit.workflow.packs import moving
-from shimfit.workflow.site import Place, Site, check_name, in_one_turn
+from shimfit.workflow.site import Place, Site, check_name, check_room, in_one_turn
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable
 
     from shimfit.model import Foot, Tolerance
     from shimfit.standing import RunState
@@ -98,20 +98,9 @@ def post_rows(marks: Iterable[Mark]) -> list[dict[str, Any]]:
     ]
 
 
-def check_room(
-    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
-) -> tuple[Opening, ...]:
-    """The openings between posts on their marks; UsageError when two leave no room between their feet.
-
-    own: feet of posts that have another than the run's.
-    """
-    between = layout.openings(marks, foot, limit_mm, own)
-    for one in between:
-        if one.clear_mm <= 0:
-            raise UsageError(
-                f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
-            )
-    return between
+def openings_of(run: RunState) -> tuple[Opening, ...]:
+    """The openings between the posts of a run, against its own limit."""
+    return check_room(_marks_of(run), run.foot, run.opening_limit_mm, _feet_of(run))
 
 
 @in_one_turn

@@ -19,9 +19,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
 
 from shimfit import settings as settings_room
-from shimfit.codec import to_json
+from shimfit.codec import from_json, to_json
 from shimfit.entry import EntrySettings, ParseResult, parse_entry
 from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
+from shimfit.model import Foot
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
 from shimfit.store.events import Draft
@@ -32,7 +33,8 @@ from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core import packing
-    from shimfit.model import Foot, Instrument, Lot, Tolerance
+    from shimfit.core.layout import Mark, Opening
+    from shimfit.model import Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
     from shimfit.store.box import BoxState
 
@@ -83,6 +85,24 @@ def check_name(text: str, what: str) -> str:
             f"{text!r} can't be the name of a {what}: a name is not empty and has no slash in it"
         )
     return name
+
+
+def check_room(
+    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
+) -> tuple[Opening, ...]:
+    """The openings between posts on their marks; UsageError when two leave no room between their feet.
+
+    own: feet of posts that have another than the run's.
+    """
+    from shimfit.core.layout import openings
+
+    between = openings(marks, foot, limit_mm, own)
+    for one in between:
+        if one.clear_mm <= 0:
+            raise UsageError(
+                f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
+            )
+    return between
 
 
 _Given = ParamSpec("_Given")
@@ -298,11 +318,24 @@ class Site(AbstractContextManager["Site"]):
         posts: Sequence[Mapping[str, Any]],
         **more: Any,
     ) -> RunState:
-        """Lay out a run; posts are `post-added` data in walking order, more are the run's own options."""
+        """Lay out a run; posts are `post-added` data in walking order, more are the run's own options.
+
+        UsageError when there is one of that name, or two posts leave no room between their feet.
+        """
+        from shimfit.core.layout import Mark
+
         name = check_name(name, "run")
         known = self.journal.job(job)
         if name in known.runs:
             raise UsageError(f"there is a run {job}/{name} already; give this one another name")
+        marks = [
+            Mark(
+                post["name"], post["leg"], post["station_mm"], post.get("kind", "line"), post.get("turn_deg")
+            )
+            for post in posts
+        ]
+        own = {post["name"]: from_json(Foot, post["foot"]) for post in posts if post.get("foot")}
+        check_room(marks, foot, own=own)
         data = {
             "foot": to_json(foot),
             "height_mm": height_mm,

@@ -12,6 +12,7 @@ from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot
 from shimfit.settings import Settings, parse_setting
+from shimfit.tui import setting_up
 from shimfit.workflow.packs import minutes_of
 from shimfit.workflow.reading import (
     Asked,
@@ -114,3 +115,24 @@ def test_money_is_turned_into_minutes_by_what_an_hour_is_worth() -> None:
     assert bought == pytest.approx((1.2, 2.0, 4.0))
     with pytest.raises(UsageError, match="more than 0"):
         parse_setting("money_hour", "0")
+
+
+# ---------------------------------------------------------------- where posts stand
+
+
+def test_posts_that_leave_no_room_between_their_feet_are_refused_on_every_front(site: Site) -> None:
+    """A wrong unit: 60 mm apart with feet of 90 mm, by command, on the screen and in plain mode alike."""
+    answers = {"units": "mm", "job": "quay", "run": "walk", "legs": "3m", "every": "60mm", "foot": "90x90"}
+    answers |= {"height": "1000mm", "tolerance": ""}
+    rows = [{"name": str(k), "leg": 1, "station_mm": 60.0 * k} for k in range(3)]
+    for lay_out in (
+        lambda: setting_up.preview_words(site, answers),
+        lambda: setting_up.add_run(site, answers),
+        lambda: site.add_run("lake", "two", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=rows),
+    ):
+        with pytest.raises(UsageError, match="leave no room between their feet: a wrong unit"):
+            lay_out()
+    assert [(job.name, job.runs) for job in site.jobs()] == [("lake", ("walk",))], "nothing was begun"
+    setting_up.add_run(site, answers | {"every": "1m"})
+    small = [row | {"foot": {"along_mm": 40.0, "across_mm": 40.0}} for row in rows]
+    assert site.add_run("lake", "two", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=small).posts
