@@ -107,7 +107,7 @@ def test_a_run_goes_out_and_comes_in_without_loss(site: Site) -> None:
     posts = (
         "post,station_mm,kind,leg,foot,height_mm,tolerance,per_direction,turn_deg,rod_hole_mm,rod_along_mm\n"
         "1,0.30000000000000004,end,1,88.899999999999991x90mm,1117.5999999999999,3mm/1m,yes,,12.7,-4.5\n"
-        "2,0.00001,corner,1,d89.5mm,1100,0.1deg,no,-33.333333333333336,0,\n"
+        "2,1200.00001,corner,1,d89.5mm,1100,0.1deg,no,-33.333333333333336,0,\n"
     )
     before = site.add_run(
         "lake", "one", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts_from_csv(posts, "p.csv", "mm")
