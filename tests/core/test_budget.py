@@ -10,6 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.core.sensing.mounting import FaceReading, Zero, reversal
+from shimfit.core.sensing.watch import Axis, SensorErrors
 from shimfit.core.uncertainty.budget import (
     Term,
     agree,
@@ -20,7 +21,6 @@ from shimfit.core.uncertainty.budget import (
     learned_hand_mm,
     of_step,
     rectangular,
-    sensor_budget,
     typed_budget,
 )
 from shimfit.errors import InternalError
@@ -56,14 +56,17 @@ def test_root_sum_of_squares():
         Term(name, u) for name, u in (("zero", 25.0), ("noise", 9.7), ("floor", 2.9), ("drift", 16.6))
     )
     assert terms.u == pytest.approx(31.671, abs=5e-4)
-    assert terms.expanded == 2 * terms.u
     assert terms.largest_words == "the instrument's zero"
-    assert terms.share("zero") == pytest.approx(625 / 31.671**2, rel=1e-4)
+    assert (terms.largest.u / terms.u) ** 2 == pytest.approx(625 / 31.671**2, rel=1e-4)
+
+
+def still(mean_deg: float = 0.0, u_deg: float = 0.0, drift_deg_per_s: float = 0.0) -> Axis:
+    return Axis(mean_deg, u_deg, drift_deg_per_s, 0.0, 1.0, 0.0)
 
 
 def test_a_tenth_of_a_degree_can_hardly_decide_two_mm_per_m():
     # A stated accuracy of 0.1 deg = 1.74533 mm/m (derived; common practice, no source): u = 1.008 mm/m
-    terms = sensor_budget(0.0, 0.0, u_mean=0.0, accuracy=math.tan(math.radians(0.1)))
+    terms = SensorErrors(stated_accuracy_deg=0.1).budget(still(), 0.0, 4.0)
     assert terms.u * 1000 == pytest.approx(1.008, abs=5e-4)
 
 
@@ -101,29 +104,28 @@ def test_repeats_teach_how_a_hand_scatters():
 
 
 def test_a_streamed_reading_is_the_whole_formula():
-    terms = sensor_budget(
-        0.02,
-        0.01,
-        u_mean=1e-4,
-        drift_over_hold=2e-4,
-        output_step=3e-4,
-        u_zero=4e-5,
-        accuracy=5e-4,
-        temperature=6e-5,
+    per_deg = math.radians(1.0) * (1.0 + 0.02**2)
+    known = SensorErrors(
+        step_deg=3e-4 / per_deg,
+        zero_u_deg=4e-5 / per_deg,
+        stated_accuracy_deg=5e-4 / per_deg,
+        per_kelvin_deg=2e-5 / per_deg,
+        kelvin=-3.0,
         cross_axis=0.01,
         gain=0.005,
-        u_floor=7e-5,
+        floor_deg=7e-5 / per_deg,
     )
+    at = still(math.degrees(math.atan(0.02)), u_deg=1e-4 / per_deg, drift_deg_per_s=-5e-5 / per_deg)
+    terms = known.budget(at, math.degrees(math.atan(0.01)), 4.0)
     expected = (
         1e-4**2 + 2e-4**2 / 12 + 3e-4**2 / 12 + 4e-5**2 + 5e-4**2 / 3 + 6e-5**2 / 3
         + (0.01 * 0.01) ** 2 / 3 + (0.005 * 0.02) ** 2 / 3 + 7e-5**2
     )  # fmt: skip
-    assert terms.u == pytest.approx(math.sqrt(expected), rel=1e-14)
+    assert terms.u == pytest.approx(math.sqrt(expected), rel=1e-12)
     assert terms.largest_words == "the instrument's stated accuracy"
     # a coarse sensor with no scatter is still not sure: 0.1 deg steps, 0.029 deg
-    assert math.degrees(sensor_budget(0, 0, u_mean=0.0, output_step=math.radians(0.1)).u) == pytest.approx(
-        0.0289, abs=1e-4
-    )
+    coarse = SensorErrors(step_deg=0.1).budget(still(), 0.0, 4.0)
+    assert math.degrees(coarse.u) == pytest.approx(0.0289, abs=1e-4)
     assert largest_of(budget([Term("zero", 1.0)]), budget([Term("noise", 2.0)])).startswith("the shaking")
 
 

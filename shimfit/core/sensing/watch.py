@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from shimfit.core.sensing.statistics import (
+    MAD_TO_SD,
     SampleRing,
     Values,
     mean_uncertainty,
@@ -29,7 +30,7 @@ from shimfit.core.sensing.statistics import (
     settled_from,
     straight_line,
 )
-from shimfit.core.uncertainty.budget import Budget, largest_of, sensor_budget
+from shimfit.core.uncertainty.budget import Budget, Term, budget, largest_of, of_step, rectangular
 
 # ---------------------------------------------------------------- a still stretch, held
 
@@ -107,22 +108,25 @@ class SensorErrors:
     """Where averaging stops helping (the bottom of the Allan deviation)."""
 
     def budget(self, axis: Axis, other_deg: float, seconds: float) -> Budget:
-        """What one direction's uncertainty is made of, as slopes (the tangent's steepness is counted in)."""
-        slope = math.tan(math.radians(axis.mean_deg))
+        """What one direction's uncertainty is made of, as slopes (the tangent's steepness is counted in).
+
+        u² = u_mean² + (b T)²/12 + q²/12 + u_zero² + (MPE/√3)² + (c_T dT/√3)² + (k_cross other/√3)²
+        + (k_gain lean/√3)² + u_floor²: b T the drift over the hold, q the output step, MPE stated accuracy.
+        """
+        slope, other = math.tan(math.radians(axis.mean_deg)), math.tan(math.radians(other_deg))
         per_deg = math.radians(1.0) * (1.0 + slope * slope)
-        return sensor_budget(
-            slope,
-            math.tan(math.radians(other_deg)),
-            u_mean=axis.u_mean_deg * per_deg,
-            drift_over_hold=axis.drift_deg_per_s * seconds * per_deg,
-            output_step=max(self.step_deg, LEAST_STEP_DEG) * per_deg,
-            u_zero=self.zero_u_deg * per_deg,
-            zero_found=self.zero_found,
-            accuracy=self.stated_accuracy_deg * per_deg,
-            temperature=self.per_kelvin_deg * self.kelvin * per_deg,
-            cross_axis=self.cross_axis,
-            gain=self.gain,
-            u_floor=self.floor_deg * per_deg,
+        return budget(
+            (
+                Term("noise", axis.u_mean_deg * per_deg),
+                Term("drift", of_step(abs(axis.drift_deg_per_s * seconds * per_deg))),
+                Term("output step", of_step(max(self.step_deg, LEAST_STEP_DEG) * per_deg)),
+                Term("zero" if self.zero_found else "no zero", self.zero_u_deg * per_deg),
+                Term("accuracy", rectangular(self.stated_accuracy_deg * per_deg)),
+                Term("temperature", rectangular(abs(self.per_kelvin_deg * self.kelvin * per_deg))),
+                Term("cross-axis", rectangular(self.cross_axis * abs(other))),
+                Term("scale", rectangular(self.gain * abs(slope))),
+                Term("floor", self.floor_deg * per_deg),
+            )
         )
 
 
@@ -328,14 +332,15 @@ class _Window:
 
 
 def _window_of(times_s: Values, values: Values) -> _Window:
-    half = len(values) // 2
+    half, level_deg = len(values) // 2, median(values)
+    off_deg = np.abs(values - level_deg)
     return _Window(
-        level_deg=median(values),
+        level_deg=level_deg,
         shift_deg=abs(median(values[-half:]) - median(values[:half])),
-        spread_deg=robust_spread(values),
+        spread_deg=MAD_TO_SD * median(off_deg),
         tau=memory_time(straight_line(times_s, values)[1]),
         half=half,
-        farthest_deg=float(np.abs(values[-max(3, half // 10) :] - median(values)).max()),
+        farthest_deg=float(off_deg[-max(3, half // 10) :].max()),
     )
 
 

@@ -85,11 +85,6 @@ class Budget:
         return math.hypot(*(term.u for term in self.terms))
 
     @property
-    def expanded(self) -> float:
-        """U = 2 u."""
-        return 2.0 * self.u
-
-    @property
     def largest(self) -> Term | None:
         """The term that counts most; None when there is no uncertainty at all."""
         largest = max(self.terms, key=lambda term: term.u, default=None)
@@ -99,11 +94,6 @@ class Budget:
     def largest_words(self) -> str | None:
         """The largest term in words, as it is kept with a reading."""
         return None if self.largest is None else self.largest.words
-
-    def share(self, name: str) -> float:
-        """Part of u² that the terms of that name make, 0…1."""
-        square = sum(term.u**2 for term in self.terms)
-        return sum(term.u**2 for term in self.terms if term.name == name) / square if square else 0.0
 
     def without(self, cure: Cure) -> Budget:
         """The budget with the terms gone that this cure takes away."""
@@ -151,9 +141,6 @@ def cure_of(words: str | None) -> Cure | None:
     return None if words is None else _CURE_BY_WORDS.get(words)
 
 
-# ---------------------------------------------------------------- ready budgets
-
-
 def typed_budget(
     slope: float,
     half_step_slope: float,
@@ -180,44 +167,6 @@ def typed_budget(
             Term("accuracy", 0.0 if is_turned else rectangular(accuracy_slope)),
             Term("length", abs(slope) * rectangular(length_limit_mm / length_mm)),
             Term("hand", hand_mm / length_mm),
-        )
-    )
-
-
-def sensor_budget(
-    slope: float,
-    slope_other: float,
-    *,
-    u_mean: float,
-    drift_over_hold: float = 0.0,
-    output_step: float = 0.0,
-    u_zero: float = 0.0,
-    zero_found: bool = True,
-    accuracy: float = 0.0,
-    temperature: float = 0.0,
-    cross_axis: float = 0.0,
-    gain: float = 0.0,
-    u_floor: float = 0.0,
-) -> Budget:
-    """Budget of one direction of a streamed reading, all as slopes.
-
-    u² = u_mean² + (b T)²/12 + q²/12 + u_zero² + (MPE/√3)² + (c_T dT/√3)² + (k_cross other/√3)²
-    + (k_gain lean/√3)² + u_floor². `drift_over_hold` = slope of the trend × hold, `output_step` = q,
-    `accuracy` = MPE (leave its zero part out after a reversal), `temperature` = c_T dT, `cross_axis` and
-    `gain` = the stated fractions; `zero_found` False: `u_zero` is what an offset that nobody has looked for
-    may be. u is never 0 when the sensor has an output step.
-    """
-    return budget(
-        (
-            Term("noise", u_mean),
-            Term("drift", of_step(abs(drift_over_hold))),
-            Term("output step", of_step(output_step)),
-            Term("zero" if zero_found else "no zero", u_zero),
-            Term("accuracy", rectangular(accuracy)),
-            Term("temperature", rectangular(abs(temperature))),
-            Term("cross-axis", rectangular(cross_axis * abs(slope_other))),
-            Term("scale", rectangular(gain * abs(slope))),
-            Term("floor", u_floor),
         )
     )
 

@@ -384,7 +384,7 @@ def _compare(value: float, allowed: float, guard: float) -> Decision:
 # ---------------------------------------------------------------- what settles it
 
 COVERAGE: Final = 2.0
-"""Coverage factor of an uncertainty that a person reads (JCGM 100:2008, 6.2.1), as in `Budget.expanded`."""
+"""Coverage factor of an uncertainty that a person reads (JCGM 100:2008, 6.2.1)."""
 MOST_REPEATS: Final = 9
 """Nobody reads a post more often than this."""
 _CURES: Final[dict[Cure, str]] = {
