@@ -18,13 +18,12 @@ import numpy as np
 
 from shimfit.core.foresight import likely_leans
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.choosing import choose_together
+from shimfit.core.planning.choosing import PATTERNS_A_POST, QUICK_ROUNDS
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import plan
 from shimfit.core.planning.planned import Planned
-from shimfit.core.planning.program import Patience
-from shimfit.core.planning.rounds import Earlier
-from shimfit.core.planning.whole import Box, Offered, Program
+from shimfit.core.planning.rounds import Pricing, Rounds
+from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 
@@ -169,7 +168,8 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
     trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
-    without = _served(trials, lots, options, solver)
+    enough = math.floor((1.0 - share) * TRIAL_RUNS * posts)
+    without = _served(trials, lots, options, solver, enough)
     if without >= share:
         return Kit((), without, without, share)
     runs = [drawn(run) for run in range(DRAWN_RUNS)]
@@ -188,7 +188,7 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
             tried = _cheapest(ways, tables, plenty, may_be_left, solver)
         else:
             tried = [n + bool(n) for n in tried]
-        now = _served(trials, _with(lots, plenty, tried), options, solver)
+        now = _served(trials, _with(lots, plenty, tried), options, solver, enough)
         if now > served:  # what serves nobody more is not bought
             served, counts = now, tried
         if served >= share:
@@ -213,10 +213,10 @@ def _ways(
             some = [replace(lot, count=math.ceil(scarce * n)) for lot, n in zip(plenty, counts, strict=True)]
         box = build_tables([*lots, *some], options)
         for run, known in zip(runs, ways, strict=True):
-            earlier, patience = Earlier(), Patience(math.inf, lambda: 0.0, quick=True)
-            choose_together(run, box, solver, patience, long=False, earlier=earlier)
-            for patterns in earlier.patterns.values():
-                known |= {pattern.key: pattern for pattern in patterns}
+            rounds = Rounds(Pricing(run, options, box), solver, lambda: False, most=QUICK_ROUNDS)
+            settled = rounds.first()
+            offered = worth_offering(rounds.master, settled, PATTERNS_A_POST, ())
+            known |= {pattern.key: pattern for pattern in (*offered, *rounds.in_use())}
     return ways
 
 
@@ -229,15 +229,7 @@ def _cheapest(
 ) -> list[int]:
     """How many of each lot to buy for all drawn runs, of whose posts so many may be left out."""
     costs, made = tables.options.costs, Program()
-    price = {"flat": costs.new_flat, "taper": costs.new_taper}
-    bought = [
-        made.column(
-            costs.piece
-            + price.get(lot.form, (lot.length_mm or 0.0) * costs.new_strip_mm(lot.length_mm or 1.0)),
-            lot.count,
-        )
-        for lot in plenty
-    ]
+    bought = [made.column(costs.piece + costs.bought(lot), lot.count) for lot in plenty]
     more = {tables.rank[lot.lot]: column for lot, column in zip(plenty, bought, strict=True)}
     left: list[int] = []
     for known in ways:
@@ -305,8 +297,24 @@ def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
 
 
 def _served(
-    trials: Sequence[Sequence[PlanPost]], lots: Sequence[Lot], options: Options, solver: Solver
+    trials: Sequence[Sequence[PlanPost]],
+    lots: Sequence[Lot],
+    options: Options,
+    solver: Solver,
+    enough: int = 0,
 ) -> float:
+    """Share of posts served by quick plans of the trial runs.
+
+    Where a few posts more than may be (`enough`) are left out, they are tried once more with what others have;
+    where many are, that would take long and not help.
+    """
     posts = sum(len(trial) for trial in trials)
-    left_out = sum(len(plan(trial, lots, options, solver, quick=True).unsolved) for trial in trials)
+    if not any(lot.count for lot in lots):
+        return sum(post.stands for trial in trials for post in trial) / posts
+    left_out = 0
+    for swaps in (False, True):
+        done = (plan(trial, lots, options, solver, quick=True, swaps=swaps) for trial in trials)
+        left_out = sum(len(one.unsolved) for one in done)
+        if not enough < left_out <= 2 * enough:
+            break
     return 1.0 - left_out / posts

@@ -12,7 +12,7 @@ from typing import Literal
 
 from shimfit.core.objective import LEAST_CHANCE, Minutes, Scatter
 from shimfit.errors import UsageError
-from shimfit.model import LayoutName
+from shimfit.model import FORMS, LayoutName, Lot
 
 BearingPoint = Literal["auto", "corner"]
 Layout = LayoutName | Literal["auto"]
@@ -64,6 +64,12 @@ class Costs:
     def new_strip_mm(self, length_mm: float) -> float:
         """Price of a mm of a bought strip that is so long."""
         return self.new_strip / length_mm if self.new_strip_per_mm is None else self.new_strip_per_mm
+
+    def bought(self, lot: Lot) -> float:
+        """Price of one whole piece of a bought lot, by how its form is used."""
+        length_mm = lot.length_mm or 1.0
+        strip = length_mm * self.new_strip_mm(length_mm)
+        return {"whole": self.new_flat, "marked": self.new_taper, "sawn": strip}[FORMS[lot.form].use]
 
 
 @lru_cache(maxsize=64)

@@ -91,20 +91,23 @@ def plan(
     progress: Callable[[float, float | None], None] | None = None,
     clock: Callable[[], float] = time.monotonic,
     quick: bool = False,
+    swaps: bool = True,
     earlier: Earlier | None = None,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
     `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
     `quick`: for posts that are only likely to come: work is counted instead of timed, so that the answer is
-    the same on any machine, and why posts are left out is not asked. `earlier`: what an earlier plan of the
-    run knew, which is told what this one knows; posts that have not changed since are then searched no more.
+    the same on any machine, and why posts are left out is not asked. `swaps`: posts that nothing is left for
+    are tried with what others have, which takes long where many are left out. `earlier`: what an earlier
+    plan of the run knew, which is told what this one knows; posts that have not changed since are then
+    searched no more.
     EntryError for posts and lots that are none.
     """
     began = clock()
     patience = Patience(math.inf if quick else began + seconds, clock, stop, progress, quick)
     work = _Work(tuple(posts), tuple(lots), options, solver, patience, earlier)
-    work.serve()
+    work.serve(swaps=swaps)
     return work.plan(began)
 
 
@@ -145,7 +148,7 @@ class _Work:
 
     # ---------------------------------------------------------------- serving
 
-    def serve(self) -> None:
+    def serve(self, *, swaps: bool) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
         alone = len(self.together) == 1 and not self.one_by_one
         if alone:
@@ -162,7 +165,7 @@ class _Work:
         for number in self._left_out():
             if self.patience.at_an_end():
                 self.stopped = True
-            elif not self._serve_from_what_is_left(number):
+            elif not self._serve_from_what_is_left(number) and swaps:
                 self.planned |= by_swapping(
                     number, self.posts, self.planned, self.lots, self.options, self.patience
                 )

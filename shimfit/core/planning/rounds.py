@@ -168,28 +168,39 @@ class Pricing:
     def _gone_through(
         self, some: _Some, tables: Tables, ceiling: Floats, most: int
     ) -> tuple[Floats, list[Pattern]]:
-        """Up to `most` patterns of each post gone through, cheapest first."""
+        """Up to `most` patterns of each post gone through, cheapest first.
+
+        The cheapest is looked for first: nearly always the box holds it, and no more need be listed.
+        """
         lift = down = 0.0
         if some.under_pivot:
             lift = self.options.costs.lifting(some.under_pivot * self.options.quantum_mm)
             down = float(tables.cheapest[0, some.under_pivot]) + lift
         room = np.maximum(0.0, ceiling - down)
         lists = some.maker.make(tables)
-        _, found = search.cheapest(lists, room, most, some.rest, room if most > 1 else None)
-        found = found[np.lexsort((np.arange(found.post.size), found.post))]
-        extra = (self._extra(some.maker, lists, tables, found) + lift).tolist()
         least, own = ceiling.copy(), some.numbers.tolist()
         best: dict[int, Pattern] = {}
-        seen = np.zeros(ceiling.size, np.int64)
-        for n, post in enumerate(found.post.tolist()):
-            worth, total = float(least[post]), float(found.total[n]) + down
-            if total >= worth:
-                continue
-            seen[post] += 1
-            pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot, worth)
-            if pattern is not None and cost < worth:
-                best[post] = pattern
-            least[post] = min(worth, total if seen[post] == most else cost)
+        doubtful = np.ones(ceiling.size, bool)
+        for keep in dict.fromkeys((1, most)):
+            below, guess = np.where(doubtful, room, -np.inf), room.copy() if keep > 1 else None
+            _, found = search.cheapest(lists, below, keep, some.rest, guess)
+            found = found[np.lexsort((np.arange(found.post.size), found.post))]
+            extra = (self._extra(some.maker, lists, tables, found) + lift).tolist()
+            least[doubtful] = ceiling[doubtful]
+            doubtful[:] = False
+            seen = np.zeros(ceiling.size, np.int64)
+            for n, post in enumerate(found.post.tolist()):
+                worth, total = float(least[post]), float(found.total[n]) + down
+                if total >= worth:
+                    continue
+                seen[post] += 1
+                pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot, worth)
+                doubtful[post] = keep < most and (pattern is None or cost > total + search.EPS)
+                if pattern is not None and cost < worth and not doubtful[post]:
+                    best[post] = pattern
+                least[post] = min(worth, total if seen[post] == most else cost)
+            if not doubtful.any():
+                break
         return least, list(best.values())
 
     def _extra(self, maker: ListMaker, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
