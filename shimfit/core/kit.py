@@ -305,7 +305,7 @@ def _served(
 ) -> float:
     """Share of posts served by quick plans of the trial runs.
 
-    Where a few posts more than may be (`enough`) are left out, they are tried once more with what others have;
+    Where a few posts more than may be (`enough`) are left out, each is tried with what others have;
     where many are, that would take long and not help.
     """
     posts = sum(len(trial) for trial in trials)
