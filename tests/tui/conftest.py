@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 import pytest
+from textual import _wait
 
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.setting_up import add_run, parse_lot
@@ -18,6 +19,10 @@ from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
+
+# How long the pilot sleeps before it looks whether the program is idle: after every key, three times
+# over. A fiftieth of a second each was a third of these tests; idle is the same share of a shorter look.
+_wait.SLEEP_GRANULARITY, _wait.SLEEP_IDLE = 1 / 250, 1 / 5000
 
 LOTS = (
     "T1 taper 0.5 6 200 x4",
@@ -133,12 +138,12 @@ class Hand:
         await self.press("enter")
 
     async def settled(self) -> str:
-        """The screen once it has stopped changing for a fifth of a second."""
+        """The screen once nothing is worked out behind it and it has stopped changing."""
         last, alike = self.screen(), 0
-        for _ in range(200):
-            await self.pilot.pause(0.05)
-            now = self.screen()
-            alike = alike + 1 if now == last else 0
+        for _ in range(500):
+            await self.pilot.pause(0.02)
+            now, at_work = self.screen(), self.app.session.working or self.app.page._work is not None
+            alike = alike + 1 if now == last and not at_work else 0
             last = now
             if alike == 4:
                 break

@@ -206,6 +206,7 @@ def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for
 
     async def looks(legs: str) -> int:
         app = app_on(legs=legs)
+        app.session.answers_later = lambda _place: True  # no answer comes between: the page alone is counted
         async with running(app, 80, 24) as hand:
             await hand.type("6n10h")
             await hand.pilot.press("enter")
