@@ -564,7 +564,7 @@ class ShimfitApp(App[None]):
         from shimfit.tui.screens.help import HelpScreen
 
         if isinstance(self.screen, HelpScreen):
-            self.screen.action_back()
+            self.screen.dismiss()
         else:
             self.push_screen(HelpScreen(self.session, self.page.NAME))
 

@@ -7,7 +7,6 @@ what runs is the command line itself. What is added there can be done here at on
 from __future__ import annotations
 
 import shlex
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Protocol
 
 if TYPE_CHECKING:
@@ -16,13 +15,11 @@ if TYPE_CHECKING:
     from shimfit.tui.session import Session
 
 
-class Option(Protocol):
-    """An option, or a word in its place, as the command line's page declares it."""
+class _Option(Protocol):
+    """An option (`--height`), or a word in its place (`place`), as the command line's page declares it."""
 
     @property
-    def name(self) -> str:
-        """`--height`, or `place` for a word in its place."""
-
+    def name(self) -> str: ...
     @property
     def how(self) -> Mapping[str, Any]:
         """As argparse takes it: help, metavar, choices, default, required, nargs, action."""
@@ -33,15 +30,15 @@ class Command(Protocol):
 
     @property
     def name(self) -> str:
-        """`run new`."""
+        """Its words."""
 
     @property
     def says(self) -> str:
         """What it does, in one sentence."""
 
     @property
-    def takes(self) -> Sequence[Option]:
-        """Words in their places and options, in the order of its help."""
+    def takes(self) -> Sequence[_Option]:
+        """Words in their places and options."""
 
 
 class Commands(Protocol):
@@ -73,45 +70,26 @@ ENDED = {
 """How it ended, by exit code."""
 
 
-@dataclass(frozen=True, slots=True)
 class Wanted:
     """One thing that a command takes."""
 
-    option: Option
-
-    @property
-    def label(self) -> str:
+    def __init__(self, option: _Option) -> None:
+        how = option.how
+        self.option = option
+        self.label = option.name.lstrip("-")
         """`height`, `place`."""
-        return self.option.name.lstrip("-")
-
-    @property
-    def says(self) -> str:
-        """Its help, and what may stand there."""
-        how = self.option.how
-        said = str(how.get("help", "")).replace("%%", "%")
-        forms = "|".join(how.get("choices", ())) or how.get("metavar", "")
-        return f"{forms}: {said}" if isinstance(forms, str) and forms else said
-
-    @property
-    def is_word(self) -> bool:
+        self.is_word = not option.name.startswith("-")
         """True: it stands in its place; False: it is an option with a name."""
-        return not self.option.name.startswith("-")
-
-    @property
-    def is_flag(self) -> bool:
+        self.is_flag = how.get("action") == "store_true"
         """True: it is there or not."""
-        return self.option.how.get("action") == "store_true"
-
-    @property
-    def is_many(self) -> bool:
+        self.is_many = how.get("nargs") in ("*", 2) or how.get("action") == "append"
         """True: several, blanks between them."""
-        return self.option.how.get("nargs") in ("*", 2) or self.option.how.get("action") == "append"
-
-    @property
-    def is_needed(self) -> bool:
+        self.is_needed = "nargs" not in how if self.is_word else bool(how.get("required"))
         """True: nothing runs without it."""
-        how = self.option.how
-        return "nargs" not in how if self.is_word else bool(how.get("required"))
+        text = str(how.get("help", "")).replace("%%", "%")
+        forms = "|".join(how.get("choices", ())) or how.get("metavar", "")
+        self.says = f"{forms}: {text}" if isinstance(forms, str) and forms else text
+        """Its help, and what may stand there."""
 
     def known(self, command: str, session: Session) -> str:
         """What is open answers it: the run, the post, the job."""

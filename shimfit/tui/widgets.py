@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, ClassVar, Protocol, Self, cast
+from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from rich.segment import Segment
 from textual.binding import Binding, BindingType
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from rich.style import Style
     from textual import events
+    from textual.app import ComposeResult
     from textual.color import Color
     from textual.filter import LineFilter
 
@@ -173,10 +174,6 @@ class Drawn(Kept):
             Segment(one_line(text), self._look(roles, base) if roles else base) for text, roles in runs
         ]
         return Strip(segments).adjust_cell_length(width, base)
-
-    def style_of(self, roles: str) -> Style:
-        """Style of one role or of several put together, the last winning."""
-        return self._look(roles, self.base)
 
     def _look(self, roles: str, base: Style) -> Style:
         key = (self.app.theme, base, roles)
@@ -373,6 +370,35 @@ class Rows(ScrollView, Drawn, can_focus=True):
             self.scroll_to(y=self.index - height + 1, animate=False)
 
 
+class Sheet(RoleScreen):
+    """Rows in front of a page, broken to the window's width."""
+
+    def _show(self) -> None:
+        """Break the rows anew."""
+        raise NotImplementedError
+
+    def _tapped(self) -> None:
+        """A row was tapped, or chosen by Enter."""
+        raise NotImplementedError
+
+    def compose(self) -> ComposeResult:
+        """One list of rows."""
+        yield Rows(id="list")
+
+    def on_mount(self) -> None:
+        """The list takes the keys."""
+        self.query_one(Rows).focus()
+
+    def on_resize(self) -> None:
+        """Break the rows anew."""
+        self._show()
+
+    def on_rows_chosen(self, event: Rows.Chosen) -> None:
+        """A tap anywhere does it."""
+        event.stop()
+        self._tapped()
+
+
 @dataclass(frozen=True, slots=True)
 class Tap:
     """One thing to tap."""
@@ -457,22 +483,19 @@ class Taps(Drawn):
 STEADY_WIDTH = 256
 
 
-class TypedOn(Protocol):
-    """A screen with the line on it."""
-
-    @property
-    def program(self) -> Any:
-        """Does the actions that the empty line has keys for."""
-
-    def submit(self, text: str) -> None:
-        """Take what was typed."""
-
-
 class EntryLine(Input):
     """A line editor that offers its keys while it is empty, and remembers what was typed."""
 
-    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - the library's own name
+    def __init__(
+        self,
+        do: Callable[[str], None],
+        submit: Callable[[str], None],
+        *,
+        id: str | None = None,  # noqa: A002 - the library's own name
+    ) -> None:
+        """do: does the actions that the empty line has keys for. submit: takes what was typed."""
         super().__init__(compact=True, select_on_focus=False, id=id)
+        self._do, self._submit = do, submit
         self._history: list[str] = []
         self._back = 0
         self._draft = ""
@@ -499,14 +522,13 @@ class EntryLine(Input):
 
     async def _on_key(self, event: events.Key) -> None:
         action = EMPTY_LINE_KEYS.get(event.key) if self.lends and not self.value else None
-        page = cast("TypedOn", self.screen)
         refused, self.refused = self.refused, None
         if refused == self.value and event.is_printable:
             self.value = ""
         if action:  # done now, as Enter is, not by a message: the keys behind it keep their order
-            page.program.do(action)
+            self._do(action)
         elif event.key == "enter":
-            page.submit(self.value)
+            self._submit(self.value)
         elif event.key in ("up", "down") and self._history and (self.value or not self.lends):
             if self._back == 0:
                 self._draft = self.value

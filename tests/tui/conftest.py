@@ -126,9 +126,13 @@ class Hand:
         await self.pilot.pause()
 
     async def press(self, *keys: str) -> None:
-        """Press named keys."""
+        """Press named keys; an answer that Enter asks for is given half a second to come."""
         await self.pilot.press(*keys)
         await self.pilot.pause()
+        for _ in range(25 if "enter" in keys else 0):
+            if not self.app.session.working:
+                break
+            await self.pilot.pause(0.02)
 
     async def enter(self, text: str) -> None:
         """Put a text on the line (pasted: `type` presses every key) and press Enter."""

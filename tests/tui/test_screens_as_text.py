@@ -87,13 +87,13 @@ def test_no_state_is_told_by_colour_alone(app_on, running, wait_for, theme) -> N
             picture = app.page.query_one("#strip")
             looks = {}
             for state in PostState:
-                style = picture.style_of(ROLES[state])
+                style = picture._look(ROLES[state], picture.base)
                 looks[state] = (bool(style.bold), bool(style.reverse), bool(style.underline))
             assert looks[PostState.HALF_READ][1]
             assert looks[PostState.OUT][:2] == (True, True)
             assert looks[PostState.TOO_CLOSE][2]
             assert looks[PostState.PLUMB][0]
             assert looks[PostState.TO_READ] == looks[PostState.SKIPPED] == (False, False, False)
-            assert picture.style_of("here").reverse
+            assert picture._look("here", picture.base).reverse
 
     wait_for(job())

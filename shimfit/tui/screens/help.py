@@ -10,12 +10,9 @@ from shimfit.core.cautions import cautions_of
 from shimfit.model import Face
 from shimfit.settings.actions import ACTIONS
 from shimfit.text.phrases import wrapped
-from shimfit.tui.widgets import RoleScreen, Rows
+from shimfit.tui.widgets import Rows, Sheet
 
 if TYPE_CHECKING:
-    from textual import events
-    from textual.app import ComposeResult
-
     from shimfit.text.canvas import Run
     from shimfit.tui.session import Session
 
@@ -75,11 +72,11 @@ MORE_BELOW = (f"{HEAD}, Space goes on, Up and Down move", "HELP  Esc or a tap: b
 """What stands on top where the page is longer than the screen: on a wide one, on a slim one."""
 
 
-class HelpScreen(RoleScreen):
+class HelpScreen(Sheet):
     """A page to scroll; Esc goes back."""
 
     BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("escape,f1,q,question_mark,enter", "back", "Back", show=False, priority=True),
+        Binding("escape,f1,q,question_mark,enter", "dismiss", "Back", show=False, priority=True),
         Binding("down,j", "roll(1)", "Down", show=False, priority=True),
         Binding("up,k", "roll(-1)", "Up", show=False, priority=True),
         Binding("pagedown,space", "turn(1)", "Page down", show=False, priority=True),
@@ -91,23 +88,13 @@ class HelpScreen(RoleScreen):
         self._session = session
         self._page = page
 
-    def compose(self) -> ComposeResult:
-        """One list of rows."""
-        yield Rows(id="list")
-
-    def on_mount(self) -> None:
-        """The list takes the arrow keys."""
-        self.query_one(Rows).focus()
-
-    def on_resize(self, event: events.Resize) -> None:
-        """Break the lines anew."""
-        rows = help_rows(self._page, event.size.width, self._session)
-        if len(rows) > event.size.height:
-            rows[0] = [(MORE_BELOW[event.size.width < WIDE], "strong")]
+    def _show(self) -> None:
+        rows = self._help_rows()
+        if len(rows) > self.size.height:
+            rows[0] = [(MORE_BELOW[self.size.width < WIDE], "strong")]
         self.query_one(Rows).fill(rows)
 
-    def action_back(self) -> None:
-        """Back to where one came from."""
+    def _tapped(self) -> None:
         self.dismiss()
 
     def action_roll(self, rows: int) -> None:
@@ -119,41 +106,34 @@ class HelpScreen(RoleScreen):
         """Go on by a page, the last row kept in sight."""
         self.action_roll(pages * max(1, self.query_one(Rows).size.height - 1))
 
-    def on_rows_chosen(self, event: Rows.Chosen) -> None:
-        """A tap anywhere goes back."""
-        event.stop()
-        self.dismiss()
+    def _help_rows(self) -> list[list[Run]]:
+        """The page's help, broken to the width."""
+        width, keys = self.size.width, self._session.keys
+        rows: list[list[Run]] = [[(HEAD, "strong")]]
 
+        def say(text: str, role: str = "") -> None:
+            rows.extend([(row, role)] for row in wrapped(keys.spell(text), width))
 
-def help_rows(page: str, width: int, session: Session) -> list[list[Run]]:
-    """The page's help, broken to a width."""
-    rows: list[list[Run]] = [[(HEAD, "strong")]]
-    keys = session.keys
+        def table(left: str, right: str, column: int = 14) -> None:
+            for index, row in enumerate(wrapped(right, width - column)):
+                rows.append([((left if index == 0 else "").ljust(column), "strong"), (row, "")])
 
-    def say(text: str, role: str = "") -> None:
-        rows.extend([(row, role)] for row in wrapped(keys.spell(text), width))
-
-    def table(left: str, right: str) -> None:
-        column = 14
-        for index, row in enumerate(wrapped(right, width - column)):
-            rows.append([((left if index == 0 else "").ljust(column), "strong"), (row, "")])
-
-    say(PAGE_HELP[page])
-    say("")
-    say("TYPING A READING", "strong")
-    for left, right in entry_help(session):
-        if right:
-            table(left, right)
-        else:
-            say(left)
-    say("")
-    say("KEYS (all of it is in ^P too)", "strong")
-    for action in ACTIONS:
-        if keys.of(action):
-            table(keys.of(action), f"{action.title}: {action.says}")
-    say("Keys of your own: F5, keys, like undo=ctrl+u, help=f9.")
-    say("")
-    say("CAUTION", "strong")
-    for caution in cautions_of("help"):
-        say(caution)
-    return rows
+        say(PAGE_HELP[self._page])
+        say("")
+        say("TYPING A READING", "strong")
+        for left, right in entry_help(self._session):
+            if right:
+                table(left, right)
+            else:
+                say(left)
+        say("")
+        say("KEYS (all of it is in ^P too)", "strong")
+        for action in ACTIONS:
+            if keys.of(action):
+                table(keys.of(action), f"{action.title}: {action.says}")
+        say("Keys of your own: F5, keys, like undo=ctrl+u, help=f9.")
+        say("")
+        say("CAUTION", "strong")
+        for caution in cautions_of("help"):
+            say(caution)
+        return rows

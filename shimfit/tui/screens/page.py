@@ -234,7 +234,7 @@ class Page(RoleScreen):
         yield Picture(partial(self._draw_text, lambda: self._echo(self.line.value)), id="echo")
         with Beside(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
-            yield EntryLine(id="entry")
+            yield EntryLine(self.program.do, self.submit, id="entry")
         yield Taps(id="keys")
 
     def on_mount(self) -> None:

@@ -14,13 +14,11 @@ from shimfit.errors import EntryError, ShimfitError
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.text.phrases import face_names, wrapped
-from shimfit.tui.widgets import RoleScreen, Rows
+from shimfit.tui.widgets import Rows, Sheet
 from shimfit.workflow import sensor as kept
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from textual.app import ComposeResult
 
     from shimfit.core.sensing.mounting import Reversal, Tip
     from shimfit.core.sensing.statistics import SensorCharacter
@@ -36,7 +34,7 @@ TIPS = (Face.OUT, Face.NEXT)
 """Faces that the top is tipped towards, in order."""
 
 
-class Walk(RoleScreen):
+class Walk(Sheet):
     """A few steps at the post, one key for each; what was unclear is asked for again."""
 
     HEAD: ClassVar[str]
@@ -55,22 +53,11 @@ class Walk(RoleScreen):
         self._fault = ""
         self._seen: object = None
 
-    def compose(self) -> ComposeResult:
-        """One list of rows."""
-        yield Rows(id="list")
-
     def on_mount(self) -> None:
-        """The list takes the keys; what changes by itself is looked at by the clock."""
-        self.query_one(Rows).focus()
+        """What changes by itself is looked at by the clock."""
         self.set_interval(1 / LOOKS_PER_S, self._look)
 
-    def on_resize(self) -> None:
-        """Break the lines anew."""
-        self._show()
-
-    def on_rows_chosen(self, event: Rows.Chosen) -> None:
-        """A tap goes on, as Enter does."""
-        event.stop()
+    def _tapped(self) -> None:
         self.action_go_on()
 
     def action_go_on(self) -> None:
@@ -315,7 +302,6 @@ class DescribeWalk(Walk):
 
     def on_mount(self) -> None:
         """Begin to listen."""
-        super().on_mount()
         self._sensor.start()
 
     def on_unmount(self) -> None:
