@@ -52,7 +52,7 @@ def refused(why: ShimfitError | str) -> Outcome:
     return Outcome(why.message, done=False, at=why.at, bell="refused")
 
 
-def outcome_of(move: Callable[[], Outcome | str | None]) -> Outcome:
+def outcome_of(move: Callable[[], object]) -> Outcome:
     """Make a move; what the person can put right comes back as words, the program's own faults are raised."""
     try:
         came = move()
@@ -60,7 +60,7 @@ def outcome_of(move: Callable[[], Outcome | str | None]) -> Outcome:
         if error.kind == "internal":
             raise
         return refused(error)
-    return came if isinstance(came, Outcome) else Outcome(came or "")
+    return came if isinstance(came, Outcome) else Outcome(came if isinstance(came, str) else "")
 
 
 NO_RUN = Outcome("no run is open", done=False)

@@ -217,7 +217,7 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             return Mounted()
 
         def mark(name: str) -> None:
-            at = [entry for _, entry, _ in app.page._make_entries()].index(name)
+            at = [entry.name for entry in app.page.entries()].index(name)
             app.page.query_one("#list", Rows).mark(at)
 
         monkeypatch.setattr(sensing, "sensor_of", sensor_of)

@@ -10,33 +10,45 @@ from shimfit.errors import ShimfitError
 from shimfit.model import Face, PostState
 from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.settings import SAYS, choices_of, shown
-from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import fitting, rod_words
 from shimfit.text.pictures import PostInRun, run_in_plan, turn_of
 from shimfit.tui.screens.page import Question, RowsPage
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
 from shimfit.tui.widgets import Picture
+from shimfit.values import dataclass
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
     from textual.widget import Widget
 
     from shimfit.core.layout import Mark
     from shimfit.quantities.typed import Units
-    from shimfit.text.canvas import Run
+    from shimfit.standing import RunState
+    from shimfit.text.canvas import Canvas
     from shimfit.tui.session import Session
     from shimfit.workflow.site import Place
 
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
-_WALKS = {
-    "zero": "what it says on a plumb post; Enter: turn it end for end and find it",
-    "noise": "its floor and memory; Enter: leave it still for two minutes and measure them",
-    "sends": "a device that nobody has described; Enter: listen, and keep a description",
-}
+NEW_RUN = "asks for the job, the run's length, spacing, foot, height, tolerance"
+SAMPLE = "a made-up boardwalk and porch; shimfit demo --remove takes them out"
+ZERO = "what it says on a plumb post; Enter: turn it end for end and find it"
+NOISE = "its floor and memory; Enter: leave it still for two minutes and measure them"
+SENDS = "a device that nobody has described; Enter: listen, and keep a description"
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A row of the page: what stands there, what it is, and what Enter or a tap does."""
+
+    name: str
+    row: str
+    hint: str
+    do: Callable[[], object]
+    role: str = ""
 
 
 class SetupScreen(RowsPage):
@@ -58,8 +70,7 @@ class SetupScreen(RowsPage):
         yield Picture(self._draw_preview, id="preview")
 
     def _fill(self) -> None:
-        self._entries = self._make_entries()
-        self.list.fill([row for _, _, row in self._entries])
+        self.list.fill([[(entry.row, entry.role)] for entry in self.entries()])
 
     def _headline(self, width: int) -> str:
         place = self.session.place
@@ -67,101 +78,68 @@ class SetupScreen(RowsPage):
         return fitting(width, "", f"{open_run}   kept in {self.session.site.journal.path}", open_run)
 
     def _hint(self) -> str:
-        entries = self._make_entries()
-        kind, name, _ = entries[min(self.list.index, len(entries) - 1)]
-        if kind == "set":
-            return SAYS[name]
-        return {
-            "run": "Enter opens this run",
-            "new": "asks for the job, the run's length, spacing, foot, height, tolerance",
-            "port": "Enter listens to the inclinometer there",
-            "walk": _WALKS.get(name, ""),
-            "sample": "a made-up boardwalk and porch; shimfit demo --remove takes them out",
-        }.get(kind, OPTION_HINTS.get(name, ""))
+        entries = [*self.entries()]
+        return entries[min(self.list.index, len(entries) - 1)].hint
 
     def _moved(self) -> None:
         self.outcome = None
         self.show()
 
     def _chosen(self, index: int) -> None:
-        kind, name, _ = self._make_entries()[index]
-        match kind:
-            case "run":
-                job, _, run = name.partition("/")
-                outcome = self.session.go_run(job, run)
-                self._tell(outcome)
-                if outcome.done:
-                    self.program.do("go_post")
-            case "new":
-                self.new_run()
-            case "sample":
-                self.program.do("sample")
-                self.program.do("go_post")
-            case "option":
-                self.ask(Question(name, OPTION_HINTS[name], lambda text: self._set_option(name, text)))
-            case "port":
-                self._tell(self._set("sensor", name))
-            case "walk":
-                self.program.do(name)
-            case "set":
-                self._change(name)
+        [*self.entries()][index].do()
+
+    def _told(self, move: Callable[[], Outcome]) -> None:
+        """Make a move; show what came of it."""
+        outcome = move()
+        self.show()
+        self.say(outcome)
+
+    # ------------------------------------------------------------ a new run
 
     def new_run(self) -> None:
         """Ask for a run, one thing after another."""
         self._ask_step(0, {})
 
     def _ask_step(self, index: int, answers: dict[str, str]) -> None:
-        steps = run_steps(self.session.site, answers)
+        site, steps = self.session.site, run_steps(self.session.site, answers)
         self._preview(answers)
+        before = partial(self._ask_step, index - 1, answers) if index else None
         if index == len(steps):
-            self._ask_to_make(answers)
+            try:
+                hint = f"{preview_words(site, answers)}; Enter makes it, Esc goes back"
+            except ShimfitError as error:
+                hint = f"{error.message}; Esc goes back"
+            make = partial(self._make_run, answers)
+            self.ask(Question("make it", hint, make, back=before, does="make it"))
             return
         key, hint = steps[index]
 
         def answer(text: str) -> Outcome:
-            outcome = outcome_of(partial(check_answer, self.session.site, key, text, answers))
+            outcome = outcome_of(partial(check_answer, site, key, text, answers))
             if outcome.done:
                 answers[key] = text
                 self._ask_step(index + 1, answers)
             return outcome
 
-        start = answers.get(key, "")
-        place, run = self.session.place, self.session.run
+        start, place, run = answers.get(key, ""), self.session.place, self.session.run
         if key == "job" and not start and place is not None and not (run is not None and run.sample):
             start = place.job
         label = f"{index + 1} of {len(steps)} {'spacing' if key == 'every' else key}"
-        self.ask(
-            Question(
-                label,
-                hint,
-                answer,
-                start,
-                back=partial(self._ask_step, index - 1, answers) if index else None,
-            )
-        )
+        self.ask(Question(label, hint, answer, start, back=before))
 
-    def _ask_to_make(self, answers: dict[str, str]) -> None:
-        """Show the run that would come of it; Enter makes it, Esc goes back to the last question."""
-        site = self.session.site
+    def _make_run(self, answers: dict[str, str], text: str) -> Outcome:
+        """Enter on the run that would come of the answers."""
+        if text.strip():
+            return Outcome("Enter alone makes the run; Esc goes back", done=False)
 
-        def make(text: str) -> Outcome:
-            if text.strip():
-                return Outcome("Enter alone makes the run; Esc goes back", done=False)
-            run = add_run(site, answers)
+        def make() -> Outcome:
+            run = add_run(self.session.site, answers)
             outcome = self.session.go_run(run.job, run.name)
             self.stop_asking()
             self.program.do("go_post")
             return outcome
 
-        try:
-            hint = f"{preview_words(site, answers)}; Enter makes it, Esc goes back"
-        except ShimfitError as error:
-            hint = f"{error.message}; Esc goes back"
-        last = len(run_steps(site, answers)) - 1
-        back = partial(self._ask_step, last, answers)
-        self.ask(
-            Question("make it", hint, lambda text: outcome_of(lambda: make(text)), back=back, does="make it")
-        )
+        return outcome_of(make)
 
     def _preview(self, answers: dict[str, str]) -> None:
         """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
@@ -192,17 +170,65 @@ class SetupScreen(RowsPage):
             self._preview({})
         super().stop_asking()
 
-    def _change(self, name: str) -> None:
-        value, choices = getattr(self.session.settings, name), choices_of(name)
-        if not choices:
-            self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
-            return
-        following = choices[(choices.index(shown(name, value)) + 1) % len(choices)]
-        self._tell(self._set(name, following))
+    # ------------------------------------------------------------ the rows
 
-    def _tell(self, outcome: Outcome) -> None:
-        self.show()
-        self.say(outcome)
+    def entries(self) -> Iterator[Entry]:
+        """The runs, what the open run is laid out by, the settings."""
+        session, do = self.session, self.program.do
+        here = session.place.run_path if session.place else ""
+        runs = [(job, run, f"{job.name}/{run}") for job in session.site.jobs() for run in job.runs]
+        for job, run, path in runs:
+            row = f" {session.glyphs.here if path == here else ' '} run  {path}"
+            if job.sample and len(f"{row}  (sample)") <= self.window.width:
+                row += "  (sample)"
+            role = "strong" if path == here else ""
+            yield Entry(path, row, "Enter opens this run", partial(self._open, job.name, run), role)
+        yield Entry("", "   new run", NEW_RUN, self.new_run)
+        if not runs:
+            yield Entry("", "   the sample job", SAMPLE, lambda: (do("sample"), do("go_post")))
+        if session.run is not None:
+            for name, value in _options(session.run).items():
+                ask = partial(self._ask_option, name)
+                yield Entry(name, f"     {name:<11} {value}", OPTION_HINTS[name], ask)
+        for name, says in SAYS.items():
+            value = shown(name, getattr(session.settings, name)) or "none"
+            yield Entry(name, f"   {name:<15} {value}", says, partial(self._change, name))
+            if name == "sensor":
+                for url, seems in self._ports():
+                    listen = partial(self._told, partial(self._set, "sensor", url))
+                    hint = "Enter listens to the inclinometer there"
+                    yield Entry(url, f"     port {url}  {seems}", hint, listen)
+            if name == "sensor_axes" and session.settings.sensor:
+                for walk, words, hint in (
+                    ("zero", self._zero_words(), ZERO),
+                    ("noise", self._noise_words(), NOISE),
+                    ("sends", "find out", SENDS),
+                ):
+                    yield Entry(walk, f"   {f'sensor_{walk}':<13} {words}", hint, partial(do, walk))
+
+    def _open(self, job: str, run: str) -> None:
+        outcome = self.session.go_run(job, run)
+        self._told(lambda: outcome)
+        if outcome.done:
+            self.program.do("go_post")
+
+    def _ask_option(self, name: str) -> None:
+        def change(text: str, place: Place) -> str:
+            set_option(self.session.site, place.job, place.run, name, text)
+            self.session.answer_missing()
+            return f"{name}: {text.strip()}"
+
+        move = self.session.attempt
+        self.ask(Question(name, OPTION_HINTS[name], lambda text: move(partial(change, text))))
+
+    def _change(self, name: str) -> None:
+        """Another value for a setting: the next of its choices, else the line asks."""
+        value, choices = getattr(self.session.settings, name), choices_of(name)
+        if choices:
+            following = choices[(choices.index(shown(name, value)) + 1) % len(choices)]
+            self._told(partial(self._set, name, following))
+        else:
+            self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
 
     def _set(self, name: str, text: str) -> Outcome:
         before = self.session.settings
@@ -216,69 +242,6 @@ class SetupScreen(RowsPage):
             return refused(f"{name} is set; {error.message}")
         now, was = (shown(name, getattr(one, name)) or "none" for one in (self.session.settings, before))
         return Outcome(self.session.keys.spell(f"{name}: {now}; it was {was}, ^Z undoes it"))
-
-    def _set_option(self, name: str, text: str) -> Outcome:
-        def change(place: Place) -> str:
-            set_option(self.session.site, place.job, place.run, name, text)
-            self.session.answer_missing()
-            return f"{name}: {text.strip()}"
-
-        return self.session.attempt(change)
-
-    def _make_entries(self) -> list[tuple[str, str, list[Run]]]:
-        entries: list[tuple[str, str, list[Run]]] = []
-        here = self.session.place.run_path if self.session.place else ""
-        width = self.window.width
-        for job in self.session.site.jobs():
-            for run in job.runs:
-                path = f"{job.name}/{run}"
-                sign = self.session.glyphs.here if path == here else " "
-                row = f" {sign} run  {path}"
-                if job.sample and len(f"{row}  (sample)") <= width:
-                    row += "  (sample)"
-                entries.append(("run", path, [(row, "strong" if path == here else "")]))
-        entries.append(("new", "", [("   new run", "")]))
-        if not entries[:-1]:
-            entries.append(("sample", "", [("   the sample job", "")]))
-        run_now = self.session.run
-        if run_now is not None:
-            gauge = (
-                "the reading height" if run_now.gauge_mm is None else tape(run_now.gauge_mm, run_now.units)
-            )
-            tolerance = run_now.tolerance
-            each = " each way" if tolerance.per_direction else ""
-            names = " ".join(f"{face}={name}" for face, name in run_now.face_names) or "next prev out house"
-            entries += [
-                ("option", key, [(f"     {key:<11} {value}", "")])
-                for key, value in (
-                    ("tolerance", f"{tolerance.text}{each}"),
-                    ("rule", run_now.rule),
-                    ("height", tape(run_now.height_mm, run_now.units)),
-                    ("level", gauge),
-                    ("faces", names),
-                    ("layout", run_now.layout),
-                    ("rod", rod_words(run_now) or "middle of the foot"),
-                    ("kerf", "usual" if run_now.kerf_mm is None else sized(run_now.kerf_mm, run_now.units)),
-                )
-            ]
-        settings = self.session.settings
-        for name in SAYS:
-            value = shown(name, getattr(settings, name)) or "none"
-            entries.append(("set", name, [(f"   {name:<15} {value}", "")]))
-            if name == "sensor":
-                entries += [
-                    ("port", url, [(f"     port {url}  {seems}", "")]) for url, seems in self._ports()
-                ]
-            if name == "sensor_axes" and settings.sensor:
-                entries += [
-                    ("walk", name, [(f"   {label:<13} {words}", "")])
-                    for name, label, words in (
-                        ("zero", "sensor_zero", self._zero_words()),
-                        ("noise", "sensor_noise", self._noise_words()),
-                        ("sends", "sensor_sends", "find out"),
-                    )
-                ]
-        return entries
 
     def _ports(self) -> list[tuple[str, str]]:
         """Ports that something may hang on, with what they seem to be; the one in use is told above."""
@@ -312,3 +275,18 @@ class SetupScreen(RowsPage):
         if known is None or known.floor_deg is None:
             return "not measured"
         return f"floor {angle(known.floor_deg, 4)}, memory {known.memory_s or 0.0:.2g} s"
+
+
+def _options(run: RunState) -> dict[str, str]:
+    """What the run is laid out by, as it is now."""
+    names = " ".join(f"{face}={name}" for face, name in run.face_names)
+    return {
+        "tolerance": f"{run.tolerance.text}{' each way' if run.tolerance.per_direction else ''}",
+        "rule": run.rule,
+        "height": tape(run.height_mm, run.units),
+        "level": "the reading height" if run.gauge_mm is None else tape(run.gauge_mm, run.units),
+        "faces": names or "next prev out house",
+        "layout": run.layout,
+        "rod": rod_words(run) or "middle of the foot",
+        "kerf": "usual" if run.kerf_mm is None else sized(run.kerf_mm, run.units),
+    }
