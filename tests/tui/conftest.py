@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+import time
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -153,9 +154,10 @@ class Hand:
                 break
         return last
 
-    async def sees(self, *texts: str, tries: int = 100) -> None:
+    async def sees(self, *texts: str, patience_s: float = 10.0) -> None:
         """Wait until every text is on the screen; fails showing the screen that was there instead."""
-        for _ in range(tries):
+        until_s = time.monotonic() + patience_s
+        while time.monotonic() < until_s:
             if all(text in self.screen() for text in texts):
                 return
             await self.pilot.pause(0.02)

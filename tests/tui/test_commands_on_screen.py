@@ -187,7 +187,7 @@ def test_long_work_is_seen_to_run_and_stops_at_esc(make_site, running, wait_for)
             await hand.press("enter")
             await hand.sees("kit: runs, 0 s", "Esc stops it", "[##..] one plan")
             assert "no plan yet" not in hand.screen(), "of a bar that moves the last state"
-            await hand.sees("kit: runs, 1 s", tries=200)
+            await hand.sees("kit: runs, 1 s", patience_s=20)
             app.command("due")
             await hand.sees("kit still runs: Esc stops it")
             await hand.press("escape")

@@ -36,7 +36,7 @@ def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait
             await hand.press("f2", "p")
             await hand.sees("4 posts wait for packs", "As each post was answered")
             await hand.press("p")
-            await hand.sees("4 posts got their packs", "4 to pack", tries=500)
+            await hand.sees("4 posts got their packs", "4 to pack", patience_s=50)
             assert app.page.NAME == "plan"
             text = app.page.query_one("#list", Rows).text
             assert "PACK LABELS" in text
@@ -69,7 +69,7 @@ def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_f
             app.session.site.out_of("F1", 18)
             app.session.site.out_of("F2", 20)
             await hand.press("f6", "p")
-            await hand.sees("NOT SERVED", tries=500)
+            await hand.sees("NOT SERVED", patience_s=50)
             why = app.session.planned["why"]
             assert why
             text = " ".join(app.page.query_one("#list", Rows).text.split())
@@ -119,7 +119,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
             await hand.press("p")
             await hand.sees("at most 25.0 %")
             await hand.press("escape")
-            await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", tries=500)
+            await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", patience_s=50)
             assert app.page.NAME == "plan"
             left_out = app.session.planned["unsolved"]
             assert left_out, "the stop came before every post was served"
@@ -129,7 +129,7 @@ def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, w
                 assert kept.packs
             let_go.set()  # the same box, planned to the end, serves them all
             await hand.press("p")
-            await hand.sees("jetty  4 to pack", "✓ 4 posts got their packs", tries=500)
+            await hand.sees("jetty  4 to pack", "✓ 4 posts got their packs", patience_s=50)
             assert "Stopped" not in hand.screen()
             assert not app.session.planned["unsolved"]
 
@@ -146,7 +146,7 @@ def test_ctrl_c_stops_it_too(app_on, running, wait_for, monkeypatch) -> None:
             await hand.press("f6", "p")
             await hand.sees("at most 25.0 %")
             await hand.press("ctrl+c")
-            await hand.sees("✓ stopped", "Stopped: this is the best so far.", tries=500)
+            await hand.sees("✓ stopped", "Stopped: this is the best so far.", patience_s=50)
             assert app.return_code is None
 
     wait_for(job())
@@ -164,7 +164,7 @@ def test_a_reading_meanwhile_is_not_planned_over(app_on, running, wait_for, monk
             app.session.enter("2n2o")
             before = app.session.run.post("1").prescription
             let_go.set()
-            await hand.sees("something was logged meanwhile: not kept, plan again", tries=500)
+            await hand.sees("something was logged meanwhile: not kept, plan again", patience_s=50)
             assert app.session.run.post("1").prescription == before
 
     wait_for(job())
@@ -184,7 +184,7 @@ def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running, wai
             app.session.refresh()
             before = [post.prescription for post in app.session.run.posts]
             await hand.press("p")
-            await hand.sees("4 posts got their packs", tries=500)
+            await hand.sees("4 posts got their packs", patience_s=50)
             await hand.press("ctrl+z")
             await hand.sees("taken back")
             assert [post.prescription for post in app.session.run.posts] == before
@@ -241,7 +241,7 @@ def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running, wait_fo
             await hand.enter("2=0.9mm, 4=-0.8mm")
             await hand.sees("aimed at one line", "u plumb each")
             await hand.press("p")
-            await hand.sees("posts got their packs", tries=500)
+            await hand.sees("posts got their packs", patience_s=50)
             left_mm = {
                 name: app.session.run.post(name).prescription.resting.lean.top_mm(1000.0)[1]
                 for name in ("2", "4")
