@@ -335,7 +335,7 @@ def _post_rows(post: PostRecord, words: Words) -> Iterator[Run]:
     yield f"{words.glyphs.states[post.state]} {view.word}", ROLES[post.state]
     yield from _texts(text for text in (view.lean, view.do, view.result) if text)
     yield from _texts(f"{pack.number} {pack.where}  {pack.what}" for pack in view.packs)
-    yield from _texts(view.remarks)
+    yield from _texts(view.briefly.get(remark, remark) for remark in view.remarks)
 
 
 def _share_of_limit(post: PostRecord) -> float:
