@@ -308,7 +308,7 @@ def test_read_only_is_said_and_typing_refused_in_words(make_site, running, wait_
     from shimfit.workflow.site import Site
 
     writer = make_site()
-    reader = Site.open(writer.path, read_only=True, environment={})
+    reader = Site.open(writer.journal.path, read_only=True, environment={})
 
     async def job() -> None:
         app = ShimfitApp(reader)
