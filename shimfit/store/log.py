@@ -44,7 +44,6 @@ from shimfit.store.events import (
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
 
-
 _P = ParamSpec("_P")
 _T = TypeVar("_T")
 _L = TypeVar("_L", bound="Log")
@@ -106,6 +105,12 @@ class Log:
 
     def __init__(self, opened: Opened, clock: Callable[[], datetime], ids: Callable[[], str]) -> None:
         self._opened = opened
+        self.db = opened.db
+        """Where the rows are."""
+        self.path = opened.path
+        """The data file."""
+        self.read_only = opened.turn is None
+        """True when nothing can be logged here."""
         self._clock = clock
         self._ids = ids
         self.guard = threading.RLock()
@@ -165,21 +170,6 @@ class Log:
 
     def __exit__(self, *_: object) -> None:
         self.close()
-
-    @property
-    def db(self) -> sqlite3.Connection:
-        """Where the rows are."""
-        return self._opened.db
-
-    @property
-    def path(self) -> Path:
-        """The data file."""
-        return self._opened.path
-
-    @property
-    def read_only(self) -> bool:
-        """True when nothing can be logged here."""
-        return self._opened.turn is None
 
     @property
     def log(self) -> str:

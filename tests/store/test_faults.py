@@ -554,11 +554,11 @@ def test_an_io_error_is_told_in_a_sentence(crew, monkeypatch):
         def execute(self, *_):
             raise sqlite3.OperationalError("disk I/O error")
 
-    good = north.journal._opened.db
-    north.journal._opened.db = Broken()
+    good = north.journal.db
+    north.journal.db = Broken()
     with pytest.raises(FileError) as caught:
         north.log("noted", {"text": "x"}, post="1")
     assert is_one_sentence(caught.value.message)
-    north.journal._opened.db = good
+    north.journal.db = good
     north.log("noted", {"text": "x"}, post="1")
     assert north.journal.verify() is None
