@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from shimfit.core.correction import correct as front_door
 from shimfit.core.correction import pack_of, standing_on
-from shimfit.core.correction.boxed import change_from_box, merged
+from shimfit.core.correction.boxed import change_from_box, together
 from shimfit.core.ledger import Ledger, returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
@@ -169,7 +169,7 @@ def test_rounds_on_a_simulated_deck(seed):
             HEIGHT,
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
             scaled,
-            build_tables(merged((*box, *returned(first.packs, box))), OPTIONS),
+            build_tables(tuple(together((*box, *returned(first.packs, box)), 0.01).values()), OPTIONS),
             reads=usual_reads().scaled(1.0 / rho),
             shift_mm=scaled_lean(answer.lean, 1.0 / rho).top_mm(HEIGHT),
         )
@@ -191,7 +191,7 @@ def test_a_pack_stays_only_where_its_pieces_are_not_used_elsewhere():
 
 def test_lots_of_one_name_are_put_together_only_when_they_are_alike():
     flat = Lot("F1", "flat", 2, "ply", thickness_mm=0.8)
-    both = merged([flat, replace(flat, count=1), replace(flat, thickness_mm=0.7)])
+    both = together([flat, replace(flat, count=1), replace(flat, thickness_mm=0.7)], 0.01).values()
     assert [(lot.lot, lot.count, lot.thickness_mm) for lot in both] == [("F1", 3, 0.8), ("F1 (2)", 2, 0.7)]
 
 

@@ -38,6 +38,7 @@ from shimfit.core.packing.draft import (
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
 from shimfit.core.packing.onebox import NODE_LIMIT, OneBox, Outcome, Used, serves
+from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import (
     Build,
     Draft,
@@ -61,7 +62,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Place, Question
+    from shimfit.core.packing.question import Offers, Place, Question
     from shimfit.core.packing.tables import Tables
     from shimfit.model import Foot, LayoutName, Lean, Pack, Prescription, Tolerance
 
@@ -80,8 +81,7 @@ def prescribe(
     margin_slope: float = 0.0,
     feelers: Mapping[Seat, float] | None = None,
     needs: Mapping[Seat, float] | None = None,
-    keep: Mapping[Seat, Pack] | None = None,
-    offers: Mapping[Seat, Sequence[Offer]] | None = None,
+    offers: Offers | None = None,
     layout: Layout | None = None,
     shown: Prescription | None = None,
     relaxed: bool = False,
@@ -92,8 +92,8 @@ def prescribe(
     reads: how the next reading is taken (a usual level when not told). take_up: measured ÷ predicted change,
     with its uncertainty; the lean is packed so much more. shift_mm: how far the packs take the top where that
     is not all of the lean. margin_slope: part of the tolerance that an aim off plumb uses up. feelers: mm,
-    corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. keep: packs
-    that stand there and cost nothing when they stay; offers: packs at a price of their own. shown: what the
+    corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. offers:
+    packs that stand there and may stay, at a price of their own. shown: what the
     screen shows now; it is kept while it holds and nothing is better by more than a tenth of a piece.
     relaxed: at sensor rate, each seat has the box to itself and the status is never proven. A lean within the
     tolerance wants no packs. "proven" is meant of the objective of the tables' options, over all packs that
@@ -102,12 +102,6 @@ def prescribe(
     """
     share = positive(take_up, "take-up", "")
     tables = tables.view()
-    every: dict[Seat, list[Offer]] = {seat: list(some) for seat, some in (offers or {}).items()}
-    for seat, pack in (keep or {}).items():
-        # Further in than at its seat itself: told from the rod.
-        at = (place - rod for place, rod in zip(foot.seat_at_mm(seat), foot.rod_at_mm, strict=True))
-        inside = max(abs(one - other) for one, other in zip(pack.bears_at_mm, at, strict=True)) > 1e-6
-        every.setdefault(seat, []).append(Offer(pack, 0.0, inside))
     # Asked for lean and tolerance ÷ take-up, told for themselves: what is left moves as little.
     question = ask(
         foot,
@@ -121,7 +115,7 @@ def prescribe(
         margin_slope=margin_slope / share,
         feelers=feelers,
         needs=needs,
-        offers=every,
+        offers=offers,
     )
     asked = Asked(question, tables, relaxed, node_limit)
     stands = needs is None and question.tolerance.holds(question.lean, height_mm)
@@ -307,33 +301,43 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
     on_four = OneBox(corner_task(asked, allowed_mm, lift_mm=0.0), tables)
-    boxes = {0: on_four}
+    boxes: dict[tuple[int, bool], OneBox] = {(0, False): on_four}
+    down = on_four.task.seats[0]
+    stands = next(iter(_seat(asked.question, down.seat, down.place, 0.0).offers), None)
 
-    def settle(steps: int, nodes: int) -> tuple[float, bool]:
+    def settle(steps: int, nodes: int, *, on_old: bool = False) -> tuple[float, bool]:
         """Search one lift (0 nodes: every seat alone): what no answer is cheaper than that is left there.
 
-        And whether it was the nodes that stopped it.
+        And whether it was the nodes that stopped it. on_old: on the pack that stands there already.
         """
         nonlocal best, limit, left
         price, alone = costs.lifting(steps * q), not nodes
-        if steps not in boxes:
-            task = corner_task(asked, allowed_mm, lift_mm=steps * q)
-            boxes[steps] = OneBox(task, tables, lift=steps, like=on_four.every)
-        last = best is None and nodes > _FEW_NODES
-        outcome = boxes[steps].solve(limit - price, nodes, relaxed=alone, last=last)
+        if (steps, on_old) not in boxes:
+            on = stands if on_old else None
+            task = corner_task(asked, allowed_mm, lift_mm=steps * q, on=on)
+            boxes[steps, on_old] = OneBox(task, tables, lift=steps, like=on_four.every)
+        box, last = boxes[steps, on_old], best is None and nodes > _FEW_NODES
+        outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)
         left -= 0 if alone else outcome.nodes
         if outcome.answer is not None:
             if alone and not asked.relaxed and not serves(tables, outcome.answer.used):
                 return outcome.bound + price, False
             if outcome.answer.cost + price < limit:
                 # Whether it is the best is known when all lifts have been looked at.
-                best = boxes[steps].task, replace(outcome, finished=True), steps
+                best = box.task, replace(outcome, finished=True), steps
                 limit = outcome.answer.cost + price
         if outcome.finished:
             return math.inf, False
         return outcome.bound + price, outcome.nodes >= nodes
 
     low, _ = settle(0, 0)
+    if stands is not None and not rolls(asked.question):
+        # What stands under the corner that stays down may stay: the foot is lifted by that, for nothing.
+        steps = to_steps(stands.pack.made_mm, q)
+        bound, _ = settle(steps, 0, on_old=True)
+        while bound < limit and left > 0 and not asked.relaxed:
+            bound, _ = settle(steps, left, on_old=True)
+        finished &= bound >= limit
     # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
     dearer = 3 - min(3, len(asked.question.offers))
     packs_and_rest = dearer * tables.least + min(on_four.every.rests.floors, default=math.inf)
@@ -385,11 +389,17 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
 
 
 def corner_task(
-    asked: Asked, allowed_mm: float, *, lift_mm: float | None = None, lean_only: bool = False
+    asked: Asked,
+    allowed_mm: float,
+    *,
+    lift_mm: float | None = None,
+    lean_only: bool = False,
+    on: Offer | None = None,
 ) -> Task:
     """The corners as the search sees them: the one with the least need stays down, needs told from it.
 
-    lift_mm: the one that stays down is lifted so much; of a round foot 0 means that the three others are
+    lift_mm: the one that stays down is lifted so much, on the pack that stands there already where `on` is
+    told; of a round foot 0 means that the three others are
     packed, and None that they need not be: its rim's exact point stays down, and the corner next to it bare.
     """
     question, plane = asked.question, asked.question.plane
@@ -400,7 +410,8 @@ def corner_task(
     rim = rolling and lift_mm is None
     shift = 0.0 if rim else (lift_mm or 0.0) - needs[down]
     places = corner_places(plane, asked.options, {seat: question.extra_mm(seat) + shift for seat in CORNERS})
-    seats = [_seat(question, down, None if rim else places[down], needs[down] + shift, stays=True)]
+    stays = _seat(question, down, None if rim else places[down], needs[down] + shift, stays=True)
+    seats = [stays if on is None else replace(stays, offers=(on,))]
     for seat in others:
         # A round foot that is bare there would roll.
         need_mm = needs[seat] + shift if rim or not rolling else math.inf
@@ -413,8 +424,11 @@ def _seat(
     question: Question, seat: Seat, place: Place | None, need_mm: float, *, stays: bool = False
 ) -> SeatTask:
     """A seat with what may stay there; none where it stays down."""
-    offers = () if stays else tuple(question.offers.get(seat, ()))
-    return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), offers)
+    offers = () if stays else question.offers.get(seat, ())
+    if callable(offers):
+        known = () if place is None else tuple(offers(place))
+        return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), known, to_measure=True)
+    return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), tuple(offers))
 
 
 # ---------------------------------------------------------------- edges

@@ -35,7 +35,7 @@ from shimfit.model import FORMS
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from shimfit.core.packing.question import Task
+    from shimfit.core.packing.question import Offer, Task
 
 NODE_LIMIT = 600
 """Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
@@ -49,14 +49,23 @@ _MORE = (0.02, 0.1, 0.5)
 _STEPS = (2.5, 8.0, 25.0, math.inf)
 """How much dearer than its root the answers of a tree may be, in pieces: first, then where there is none."""
 _EPS = 1e-7
+_WHOLE = -1
+"""Steps of a taper that is taken whole, as it comes out from under a seat."""
 
 
 class Used(NamedTuple):
     """The pieces of one pack, its class, and how far in their thickness is told (None at the face)."""
 
     stack: Stack
+    """Of an offer: whole pieces, tapers among them, all told as flats."""
     row: Row
     inner_mm: float | None
+
+
+def used_by(tables: Tables, offer: Offer) -> Used:
+    """What a pack that may stay takes of the box."""
+    ranks = tuple(sorted(tables.rank[lot] for lot in offer.lots))
+    return Used(Stack(offer.cost, None, ranks), tables.rows[0], None)
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,6 +207,12 @@ class _Settings:
 
     def under(self, caps: Caps) -> Used | None:
         """What lifts the seat that stays down, within its caps; None when nothing does, or it is bare."""
+        for offer in self.search.task.seats[0].offers:
+            used = used_by(self.tables, offer)
+            ranks, most = used.stack.flats, dict(reversed(caps.flats))
+            cut = {cap[0] for cap in (*caps.points, *caps.within)}
+            fits = not any(rank in cut or ranks.count(rank) > most.get(rank, len(ranks)) for rank in ranks)
+            return used if fits else None
         stack = self.tables.few_flats(self.lift, caps) if self.lift else None
         return None if stack is None else Used(stack, self.tables.rows[0], None)
 
@@ -304,7 +319,7 @@ class _Settings:
         for i, cell in enumerate(choice.cells[1:]):
             group = node.groups[i][cell.inner]
             if cell.row < 0:
-                pieces.append(None)
+                pieces.append(self._offered(i, cell))
                 continue
             row = group.rows[cell.row]
             stack = self.tables.stack(row, cell.steps, node.caps[i + 1], group.inner_mm)
@@ -315,6 +330,12 @@ class _Settings:
                 wrong = True
             pieces.append(None if stack is None else Used(stack, row, group.inner_mm))
         return None if wrong else pieces
+
+    def _offered(self, i: int, cell: Cell) -> Used | None:
+        """What an offer at a searched seat takes of the box; None for a bare seat."""
+        if cell.row > -2:
+            return None
+        return used_by(self.tables, self.search.task.seats[1 + i].offers[-2 - cell.row])
 
     def _child(self, node: _Node, caps: tuple[Caps, ...], orders: _Orders) -> _Node:
         """The node under new caps: groups whose caps changed are copied, for their values will be raised."""
@@ -371,10 +392,10 @@ class _Settings:
             most = more * self.tables.options.costs.piece
             gap = min(most, limit + TIE - base)
             ways = [self._ways_down(under, choice.cells[0], gap)]
-            for seat, (groups, cell) in enumerate(zip(self.root.groups, choice.cells[1:], strict=True)):
+            for seat, cell in enumerate(choice.cells[1:]):
                 key = seat, cell.inner, cell.steps, cell.row, more
                 if key not in self.ways:
-                    self.ways[key] = self._ways(groups[cell.inner], cell, most)
+                    self.ways[key] = self._ways(seat, cell, most)
                 ways.append([way for way in self.ways[key] if way.dearer <= gap])
             if _too_few([self._tapers(some) for some in ways]):
                 if base + gap > limit:
@@ -405,6 +426,8 @@ class _Settings:
         """Every way to make what stands under the seat that stays down."""
         if under is None:
             return [_Way(0.0, cell, None)]
+        if cell.row <= -2:
+            return [_Way(0.0, cell, under)]
         least = under.stack.cost
         return [
             _Way(cost - least, cell, Used(Stack(cost, None, ranks), under.row, None))
@@ -412,10 +435,11 @@ class _Settings:
             for cost, ranks in self.tables.flat_ways(self.lift, k, least + gap)
         ]
 
-    def _ways(self, group: Group, cell: Cell, gap: float) -> list[_Way]:
+    def _ways(self, seat: int, cell: Cell, gap: float) -> list[_Way]:
         """Every way to make one pack that costs at most so much more than the cheapest."""
         if cell.row < 0:
-            return [_Way(0.0, cell, None)]
+            return [_Way(0.0, cell, self._offered(seat, cell))]
+        group = self.root.groups[seat][cell.inner]
         ways = []
         for r in np.flatnonzero(group.values[:, cell.steps - group.base] <= cell.cost + gap).tolist():
             row, extra = group.rows[r], group.extra_of(r)
@@ -515,7 +539,7 @@ class _Settings:
         """Least end and greatest begin of what a seat may take of a taper, mm from the thin end."""
         tables, part = self.tables, node.caps[seat].part(rank)
         least, most = math.inf, -math.inf
-        for group in node.groups[seat - 1].values():
+        for group in node.groups[seat - 1].values() if seat else ():
             top = group.base + group.values.shape[1] - 1
             for run in tables.runs_within(rank, group.inner_mm, (), part) if top >= group.base else ():
                 # Flats beside it make a thin stretch do, never a thick one.
@@ -576,16 +600,12 @@ def first_conflict(tables: Tables, used: Sequence[Used | None]) -> list[tuple[in
 
 def serves(tables: Tables, used: Sequence[Used | None]) -> bool:
     """True when the box can serve all at once: what `first_conflict` finds, without who and what."""
-    flats: list[int] = []
-    tails: list[int] = []
+    taken: list[int] = []
     for one in used:
         if one is not None:
-            flats += one.stack.flats
-            if one.stack.tail is not None:
-                tails.append(one.stack.tail[0])
-    if len(set(flats)) == len(flats) and len(set(tails)) == len(tails):
-        return True  # there is one at least of each
-    return not first_conflict(tables, used)
+            taken += one.stack.ranks
+    # Where nothing is wanted by two there is enough: one at least of each.
+    return len(set(taken)) == len(taken) or not first_conflict(tables, used)
 
 
 def _short_flats(tables: Tables, used: Sequence[Used | None]) -> list[tuple[int, Caps]]:
@@ -606,9 +626,11 @@ def _tails(
     """Per lot that is used one way: (seat, thickness, use) of each tapered piece."""
     tails: dict[int, list[tuple[int, int, Used]]] = {}
     for seat, one in enumerate(used):
+        taken = [] if one is None else [(rank, _WHOLE) for rank in one.stack.flats]
         if one is not None and one.stack.tail is not None:
-            rank, steps = one.stack.tail
-            if FORMS[tables.lots[rank].form].use == use:
+            taken.append(one.stack.tail)
+        for rank, steps in taken:
+            if one is not None and FORMS[tables.lots[rank].form].use == use:
                 tails.setdefault(rank, []).append((seat, steps, one))
     return sorted(tails.items())
 
@@ -622,7 +644,11 @@ class _Stretch(NamedTuple):
 
 
 def _stretches(tables: Tables, rank: int, uses: Sequence[tuple[int, int, Used]]) -> list[_Stretch]:
-    return sorted(_Stretch(*tables.stretch(rank, steps, one.inner_mm), seat) for seat, steps, one in uses)
+    every = -math.inf, math.inf
+    return sorted(
+        _Stretch(*(every if steps == _WHOLE else tables.stretch(rank, steps, one.inner_mm)), seat)
+        for seat, steps, one in uses
+    )
 
 
 def _overlap(tables: Tables, used: Sequence[Used | None]) -> tuple[int, _Stretch, _Stretch] | None:

@@ -133,6 +133,8 @@ class Offer:
     cost: float = 0.0
     inner: bool = False
     """It bears at the place's inner point."""
+    lots: tuple[str, ...] = ()
+    """Lots of the box, one whole piece of each: what it is made of, so that no other seat gets that too."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +149,8 @@ class SeatTask:
     at_mm: tuple[float, float]
     """The seat, from the foot's centre."""
     offers: tuple[Offer, ...] = ()
+    to_measure: bool = False
+    """Offers follow the need: for other needs there are others."""
 
 
 class Ground(NamedTuple):
@@ -210,7 +214,8 @@ class Task:
 
 # ---------------------------------------------------------------- what is asked
 
-Offers = Mapping[Seat, Sequence[Offer]]
+Offers = Mapping[Seat, "Sequence[Offer] | Callable[[Place], Sequence[Offer]]"]
+"""Packs that may stay at a seat; those that are pushed to measure are told for each place."""
 
 
 @dataclass(frozen=True, slots=True)

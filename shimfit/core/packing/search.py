@@ -128,6 +128,7 @@ class Group:
         their values, which then are bounds that are raised as they come up (`raise_cell`).
         """
         twin = copy.copy(self)
+        twin.offers = [one for one in self.offers if one[1] == BARE or self._leaves(one[1], tables, caps)]
         twin.values = self.values.copy()
         ranks = {cap[0] for cap in (*caps.points, *caps.strips, *caps.within)}
         fewer, stop = tables.fewer_flats(caps), self.base + self.values.shape[1]
@@ -143,6 +144,12 @@ class Group:
         twin.least = None
         twin.settle()
         return twin
+
+    def _leaves(self, code: int, tables: Tables, caps: Caps) -> bool:
+        """True when an offer is made of nothing that the caps forbid."""
+        flats, cut = dict(reversed(caps.flats)), {cap[0] for cap in (*caps.points, *caps.within)}
+        ranks = [tables.rank[lot] for lot in self.seat.offers[-2 - code].lots]
+        return not any(rank in cut or ranks.count(rank) > flats.get(rank, len(ranks)) for rank in ranks)
 
     def within(self, steps: Sequence[int]) -> Group:
         """A copy without the thicknesses below the least and beyond the greatest of these."""
@@ -397,6 +404,8 @@ class Search:
                 least = (classes.packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
                 found = least_of(range_minima(least), start - first, stop - first)
             cost = np.minimum(cost, found)
+        if seat.to_measure:
+            cost = np.minimum(cost, 0.0)
         for offer in seat.offers:
             if offer.inner == inner:
                 error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
@@ -582,7 +591,7 @@ class Search:
     ) -> None:
         """Hand those that count to the pool; picks: each seat's entries, rest: (along, across, rock)."""
         fine = np.flatnonzero(cost <= pool.limit)
-        down = Cell(0, BARE, False, 0.0, 0.0)
+        down = Cell(0, -2 if self.task.seats[0].offers else BARE, False, 0.0, 0.0)
         for k in pool.worth_keeping(cost[fine]):
             j = int(fine[k])
             cells = (one.cell(int(pick[j])) for one, pick in zip(seats, picks, strict=True))

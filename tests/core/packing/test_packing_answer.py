@@ -343,11 +343,11 @@ def test_what_stands_there_may_stay_for_nothing() -> None:
     corner = Options(bearing_point="corner")
     first = solve(lean, options=corner)
     keep = {pack.seat: pack for pack in first.packs}
-    again = solve(lean, options=corner, keep=keep)
+    again = solve(lean, options=corner, offers={seat: [Offer(one)] for seat, one in keep.items()})
     assert again.packs == first.packs
     assert set(dict(again.cost.parts)) == {"next round"}  # neither work nor material
     pack = replace(first.packs[0], made_mm=2.9, pieces=())
-    other = solve(lean, options=corner, keep={pack.seat: pack})
+    other = solve(lean, options=corner, offers={pack.seat: [Offer(pack)]})
     assert {p.seat: p.made_mm for p in other.packs}[pack.seat] != 2.9
     dear = solve(lean, options=corner, offers={first.packs[0].seat: [Offer(first.packs[0], 500.0)]})
     assert dear.cost.total == pytest.approx(first.cost.total)
@@ -431,7 +431,7 @@ def test_a_narrow_lane_may_pass_the_rod() -> None:
 
 def test_kept_pack_off_its_seat_counts_where_it_bears() -> None:
     pack = Pack(Seat.NEXT_OUT, 1.0, 1.0, (13.0, 45.0))
-    answer = solve(Lean(0.01, 0.0), keep={Seat.NEXT_OUT: pack})
+    answer = solve(Lean(0.01, 0.0), offers={Seat.NEXT_OUT: [Offer(pack, inner=True)]})
     assert answer.status == "proven"
 
 
