@@ -423,8 +423,9 @@ def prescription_to_json(
         gaps["pivot"] = None if plane.pivot is None else str(plane.pivot)
         gaps["gap_mm"] = {str(seat): gap_mm for seat, gap_mm in plane.seats_mm.items()}
         edges = {
-            str(face): {"from": str(e.start), "from_mm": e.start_mm, "to": str(e.end), "to_mm": e.end_mm}
-            for face, e in plane.edges.items()
+            str(face): {"from": str(start), "from_mm": start_mm, "to": str(end), "to_mm": end_mm}
+            for face, ends in plane.edges_mm.items()
+            for (start, start_mm), (end, end_mm) in [ends.items()]
         }
         gaps |= {"edges": edges} if edges else {}
     return {

@@ -358,7 +358,7 @@ FORMS: dict[Form, StockForm] = {
     ),
 }
 """A new form of stock is a row here. One that is used in none of these ways also has to be fitted
-(`core/packing/pieces`) and taken (`core/ledger`)."""
+(`core/packing/pieces`) and taken (`core/cutting`)."""
 
 
 class OfForm:

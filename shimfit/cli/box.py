@@ -40,7 +40,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
-    from shimfit.core.ledger import taken_twice_words
+    from shimfit.core.cutting import taken_twice_words
     from shimfit.text.plan_phrases import remainder
     from shimfit.workflow.plan import lot_json
 

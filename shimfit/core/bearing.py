@@ -57,29 +57,27 @@ class Timber:
         return self.fc_perp_mpa * factor
 
 
-def _psi(species: str, fc_perp_psi: float, source: str, mark: str) -> Timber:
-    return Timber(species, fc_perp_psi * MPA_PER_PSI, source, mark)
-
-
-TIMBERS = (
-    _psi("Douglas Fir-Larch", 625, _TABLE_4A, "second-hand (two transcriptions agree)"),
-    _psi("Southern Pine", 565, _TABLE_4A, "second-hand (two transcriptions agree)"),
-    _psi("Hem-Fir", 405, _TABLE_4A, "second-hand (two transcriptions agree)"),
-    _psi("Spruce-Pine-Fir", 425, _TABLE_4A, "second-hand (two transcriptions agree)"),
-    _psi("Douglas Fir-South", 520, _TABLE_4A, "second-hand (one transcription)"),
-    _psi("Western Cedars", 425, _MEMORY, "from memory, not verified"),
-    _psi("Redwood (close grain)", 650, _MEMORY, "from memory, not verified"),
-    _psi("Redwood (open grain)", 425, _MEMORY, "from memory, not verified"),
+TIMBERS = tuple(
+    Timber(species, fc_perp_psi * MPA_PER_PSI, source, mark)
+    for species, fc_perp_psi, source, mark in (
+        ("Douglas Fir-Larch", 625, _TABLE_4A, "second-hand (two transcriptions agree)"),
+        ("Southern Pine", 565, _TABLE_4A, "second-hand (two transcriptions agree)"),
+        ("Hem-Fir", 405, _TABLE_4A, "second-hand (two transcriptions agree)"),
+        ("Spruce-Pine-Fir", 425, _TABLE_4A, "second-hand (two transcriptions agree)"),
+        ("Douglas Fir-South", 520, _TABLE_4A, "second-hand (one transcription)"),
+        ("Western Cedars", 425, _MEMORY, "from memory, not verified"),
+        ("Redwood (close grain)", 650, _MEMORY, "from memory, not verified"),
+        ("Redwood (open grain)", 425, _MEMORY, "from memory, not verified"),
+    )
 )
 """The table that a user starts from."""
 
 
 def timber_named(species: str, timbers: tuple[Timber, ...] = TIMBERS) -> Timber:
     """Row of the table by name, without regard to case; EntryError names what there is."""
-    wanted = species.strip().casefold()
-    for timber in timbers:
-        if timber.species.casefold() == wanted:
-            return timber
+    by_name = {timber.species.casefold(): timber for timber in timbers}
+    if found := by_name.get(species.strip().casefold()):
+        return found
     raise EntryError(f"There is no timber {species!r}; use one of {', '.join(t.species for t in timbers)}.")
 
 
@@ -265,19 +263,3 @@ def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | No
         f"{pressure.allowed_mpa:.1f} N/mm²; it needs {needed:.0f} mm², such as {side} x {side} mm, or less "
         "torque."
     )
-
-
-__all__ = [
-    "TIMBERS",
-    "Clamp",
-    "Pressure",
-    "Timber",
-    "bearing_area_factor",
-    "caution",
-    "clamp_from_torque",
-    "contact_length_mm",
-    "pressures",
-    "shortest_length_mm",
-    "stated_clamp",
-    "timber_named",
-]

@@ -12,28 +12,10 @@ import math
 from dataclasses import dataclass
 
 from shimfit.errors import EntryError, finite, not_negative, positive
-from shimfit.model import Face, Foot, Lean, Seat, seat_by_signs
+from shimfit.model import CORNERS, Face, Foot, Lean, Seat, seat_by_signs
 
 DUST_MM = 1e-9
 """Below this a clearance is rounding, not wood: a slope that lifts the whole foot by less is exactly 0."""
-
-
-@dataclass(frozen=True, slots=True)
-class Edge:
-    """Gap along one edge of a rectangular foot, from its house or prev end to its out or next end."""
-
-    start: Seat
-    start_mm: float
-    end: Seat
-    end_mm: float
-
-
-_EDGE_ENDS = {
-    Face.NEXT: (Seat.NEXT_HOUSE, Seat.NEXT_OUT),
-    Face.PREV: (Seat.PREV_HOUSE, Seat.PREV_OUT),
-    Face.OUT: (Seat.PREV_OUT, Seat.NEXT_OUT),
-    Face.HOUSE: (Seat.PREV_HOUSE, Seat.NEXT_HOUSE),
-}
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +52,7 @@ class GapPlane:
 
         None when there is no lean, and for a round foot (see `pivot_at_mm`).
         """
-        signs = _sign(-self.slope_along), _sign(-self.slope_across)
+        signs = tuple((slope < 0.0) - (slope > 0.0) for slope in (self.slope_along, self.slope_across))
         if self.foot.round or signs == (0, 0):
             return None
         return seat_by_signs(*signs)
@@ -91,14 +73,12 @@ class GapPlane:
         return None if pivot is None else self.foot.seat_at_mm(pivot)
 
     @property
-    def edges(self) -> dict[Face, Edge]:
-        """Gap along each face's edge; empty for a round foot, which has none."""
+    def edges_mm(self) -> dict[Face, dict[Seat, float]]:
+        """Gap at both ends of each face's edge, house or prev end first; empty for a round foot."""
         if self.foot.round:
             return {}
-        return {
-            face: Edge(start, self.at_seat_mm(start), end, self.at_seat_mm(end))
-            for face, (start, end) in _EDGE_ENDS.items()
-        }
+        ends = {face: [seat for seat in CORNERS if face in seat] for face in Face}
+        return {face: {seat: self.at_seat_mm(seat) for seat in seats} for face, seats in ends.items()}
 
 
 def gap_plane(foot: Foot, lean: Lean) -> GapPlane:
@@ -109,8 +89,9 @@ def gap_plane(foot: Foot, lean: Lean) -> GapPlane:
     none (see `check_foot`).
     """
     check_foot(foot)
-    along = _without_dust(finite(lean.slope_along, "lean along"), foot.along_mm)
-    across = _without_dust(finite(lean.slope_across, "lean across"), foot.across_mm)
+    along, across = finite(lean.slope_along, "lean along"), finite(lean.slope_across, "lean across")
+    along = 0.0 if abs(along) * foot.along_mm < DUST_MM else along
+    across = 0.0 if abs(across) * foot.across_mm < DUST_MM else across
     if foot.round:
         at_centre = math.hypot(along, across) * foot.along_mm / 2
     else:
@@ -150,15 +131,6 @@ def check_foot(foot: Foot) -> Foot:
             f"foot {foot.text}; measure where the rod is again."
         )
     return foot
-
-
-def _without_dust(slope: float, side_mm: float) -> float:
-    """The slope, or exactly 0 where it is rounding."""
-    return 0.0 if abs(slope) * side_mm < DUST_MM else slope
-
-
-def _sign(value: float) -> int:
-    return (value > 0.0) - (value < 0.0)
 
 
 def clean(value: float) -> float:

@@ -75,9 +75,10 @@ def lay_out(
     """
     if not legs_mm:
         raise UsageError("a run needs at least one leg: give its length")
-    for leg, length_mm in enumerate(legs_mm, start=1):
-        _refuse_unless_positive(length_mm, f"the length of leg {leg}")
-    _refuse_unless_positive(every_mm, "the greatest spacing")
+    lengths = [(f"the length of leg {leg}", length_mm) for leg, length_mm in enumerate(legs_mm, start=1)]
+    for what, value_mm in (*lengths, ("the greatest spacing", every_mm)):
+        if not (math.isfinite(value_mm) and value_mm > 0):
+            raise UsageError(f"{what} has to be more than 0 mm, not {value_mm:g}")
     if sum(legs_mm) / every_mm > MOST_POSTS:
         raise UsageError(
             f"a post every {every_mm:g} mm of {sum(legs_mm):g} mm is over {MOST_POSTS} posts: a wrong unit?"
@@ -133,7 +134,14 @@ def insert(marks: Sequence[Mark], station_mm: float, name: str | None = None) ->
     Unless named, the post is called after the one before it: a post after 3 becomes 3a, the next one 3b.
     Raises UsageError when the station is outside the ends or taken, or the name is taken.
     """
-    place = _place_between(marks, station_mm, "a new post")
+    if not math.isfinite(station_mm):
+        raise UsageError(f"a station has to be a number, not {station_mm}")
+    if not marks or not marks[0].station_mm < station_mm < marks[-1].station_mm:
+        raise UsageError(f"a new post has to stand between the ends: {station_mm:g} mm is outside")
+    for mark in marks:
+        if abs(mark.station_mm - station_mm) < SAME_PLACE_MM:
+            raise UsageError(f"post {mark.name} stands at {station_mm:g} mm already")
+    place = next(index for index, mark in enumerate(marks) if mark.station_mm > station_mm)
     before = marks[place - 1]
     taken = {mark.name for mark in marks}
     if name is None:
@@ -193,31 +201,19 @@ def openings(
         leg = second.leg
         turn_deg = 90.0 if first.turn_deg is None else first.turn_deg
         foot_first, foot_second = ((own or {}).get(mark.name, foot) for mark in (first, second))
-        half_first_mm = half_towards_mm(foot_first, turn_deg if first.kind == "corner" else 0.0)
+        half_first_mm, _ = leaves(foot_first, turn_deg if first.kind == "corner" else 0.0)
         clear_mm = second.station_mm - first.station_mm - half_first_mm - foot_second.along_mm / 2
         found.append(Opening(first.name, second.name, leg, clear_mm, limit_mm))
     return tuple(found)
 
 
-def half_towards_mm(foot: Foot, turn_deg: float) -> float:
-    """From the middle of a foot to its edge, in a direction turned from along by `turn_deg`.
+def leaves(foot: Foot, turn_deg: float) -> tuple[float, float]:
+    """Where a direction turned from along by `turn_deg` leaves a foot: mm from its middle, mitre in degrees.
 
     A ray from the middle of a rectangle leaves by the side that it meets first: half a side ÷ cos or sin.
+    The mitre is how far from square, in plan, a rail is cut there, + = its out edge is the longer one: 0 at a
+    side that it meets squarely, and at a round post, which wants no mitre but a hollow.
     """
-    return _leaves(foot, turn_deg)[0]
-
-
-def mitre_deg(foot: Foot, turn_deg: float) -> float:
-    """How far from square, in plan, a rail is cut that leaves a foot in a direction turned by `turn_deg`.
-
-    + = its out edge is the longer one. 0 at a side that it meets squarely, and at a round post, which wants
-    no mitre but a hollow.
-    """
-    return _leaves(foot, turn_deg)[1]
-
-
-def _leaves(foot: Foot, turn_deg: float) -> tuple[float, float]:
-    """(mm from the middle to where a direction leaves a foot, mitre of a rail there in degrees)."""
     if foot.round:
         return foot.along_mm / 2, 0.0
     along, across = math.cos(math.radians(turn_deg)), math.sin(math.radians(turn_deg))
@@ -235,29 +231,11 @@ def _leaves(foot: Foot, turn_deg: float) -> tuple[float, float]:
     return reach, -off_deg if abs(off_deg) > 1e-9 else 0.0
 
 
-def _refuse_unless_positive(value_mm: float, what: str) -> None:
-    if not (math.isfinite(value_mm) and value_mm > 0):
-        raise UsageError(f"{what} has to be more than 0 mm, not {value_mm:g}")
-
-
 def _index(marks: Sequence[Mark], name: str) -> int:
     for index, mark in enumerate(marks):
         if mark.name == name:
             return index
     raise UsageError(f"there is no post {name}: the run has {', '.join(mark.name for mark in marks)}")
-
-
-def _place_between(marks: Sequence[Mark], station_mm: float, what: str) -> int:
-    if not math.isfinite(station_mm):
-        raise UsageError(f"a station has to be a number, not {station_mm}")
-    if not marks or station_mm <= marks[0].station_mm or station_mm >= marks[-1].station_mm:
-        raise UsageError(f"{what} has to stand between the ends: {station_mm:g} mm is outside")
-    for index, mark in enumerate(marks):
-        if abs(mark.station_mm - station_mm) < SAME_PLACE_MM:
-            raise UsageError(f"post {mark.name} stands at {station_mm:g} mm already")
-        if mark.station_mm > station_mm:
-            return index
-    raise AssertionError("the last mark is beyond the station")
 
 
 def _name_after(name: str, taken: set[str]) -> str:

@@ -11,72 +11,45 @@ its thick rest go back when they are long enough to be used again. A strip gets 
 take. What a copy has given is a set of stretches, so that it does not matter in which order they were cut: a
 plan's cut sheet and the box after its last pack are one and the same.
 
-Along a taper, lengths are whole hundredths of a millimetre: stretches that touch don't overlap. A stretch
-that was cut already, or a piece that the box does not hold, is taken all the same (the wood is under a
-post) and listed: `taken_twice`, `short`.
-
-The mark on a remainder is short enough for the pencil: `T1.2-82` is of T1 no. 2, from 82 mm on; a strip that
-gets shorter stays `S1.2`; a wedge off it that comes out from under a post is `S1.w1`. What is cut from a
-remainder is marked as of the same parent, however often: names do not grow.
+A stretch that was cut already, or a piece that the box does not hold, is taken all the same (the wood is
+under a post) and listed: `taken_twice`, `short`.
 """
 
 from __future__ import annotations
 
-import re
 from collections import Counter, defaultdict
-from dataclasses import astuple, field, replace
-from itertools import count as numbers
+from dataclasses import astuple, replace
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.cutting import KERF_MM, THROWN_OUT, Cut, takes_mm
+from shimfit.core.cutting import (
+    KERF_MM,
+    SHORTEST_KEPT_MM,
+    STEPS_PER_MM,
+    THROWN_OUT,
+    Copies,
+    Cut,
+    Remainder,
+    TakenTwice,
+    cuts_between,
+    holds,
+    is_rest_of,
+    marked,
+    moved_packs,
+    numbered_name,
+    returned,
+    shifted,
+    steps,
+    takes_mm,
+)
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
-from shimfit.model import FORMS, Lot, Name
+from shimfit.model import Lot
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     from shimfit.model import Pack, Piece
-
-SHORTEST_KEPT_MM = 30.0
-"""A shorter remainder is thrown away: it can't be held and pushed (common practice, no source)."""
-SAME_SLOPE = 1e-6
-STEPS_PER_MM = 100
-"""Stretches are kept in hundredths of a millimetre."""
-_MARK = re.compile(r"(.+?)\.(w?[0-9]+)(?:-([0-9]+))?[a-z]?")
-"""Mark on a piece of which there is one: lot, number, and how far from its copy's thin end it begins."""
-
-
-@dataclass(frozen=True, slots=True)
-class Remainder:
-    """What is left of a copy between two cuts: a piece of its own."""
-
-    lot: Name
-    """The lot that the copy came in with."""
-    copy: int
-    start: int
-    """Taper: hundredths of a millimetre from the copy's thin end; 0 on a strip."""
-    end: int
-    """Where it ends; on a strip its length."""
-
-    @property
-    def start_mm(self) -> float:
-        """Where it begins, from the copy's thin end."""
-        return self.start / STEPS_PER_MM
-
-
-@dataclass(frozen=True, slots=True)
-class TakenTwice:
-    """Wood that two packs were made of, so that one of the two did not happen as it was logged."""
-
-    lot: str
-    copy: int
-    from_mm: float | None
-    """Taper: the stretch that both want; None on a strip, which is too short for all that was sawn."""
-    to_mm: float | None
-    goes_to: tuple[str, ...]
-    """Posts and seats, in the order they were logged."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,95 +66,11 @@ class Taken:
     """Lots of which no copy, or not the one that is said, had what a piece takes: it was cut all the same."""
 
 
-@dataclass
-class _Kind:
-    """Like pieces that came in under one name. Copies in `gone` are not whole any more, or not there."""
-
-    name: str
-    lot: Lot
-    made: int = 0
-    gone: set[int] = field(default_factory=set)
-    cuts: dict[int, tuple[Cut, ...]] = field(default_factory=dict)
-    _free: dict[int, list[tuple[int, int]]] = field(default_factory=dict)
-    """What is left of copies, as worked out since they were cut last."""
-
-    def twin(self) -> _Kind:
-        """The same, to be changed by itself."""
-        return _Kind(self.name, self.lot, self.made, set(self.gone), dict(self.cuts), dict(self._free))
-
-    @property
-    def count(self) -> int:
-        return self.made - len(self.gone)
-
-    @property
-    def length_mm(self) -> float:
-        assert self.lot.length_mm is not None
-        return self.lot.length_mm
-
-    def whole(self) -> list[int]:
-        """Copies that nothing was cut from."""
-        return [number for number in range(1, self.made + 1) if number not in self.gone]
-
-    def cut(self, cut: Cut) -> None:
-        """A copy is whole no more."""
-        self.gone.add(cut.copy)
-        self.cuts[cut.copy] = (*self.cuts.get(cut.copy, ()), cut)
-        self._free.pop(cut.copy, None)
-
-    def free(self, number: int) -> list[tuple[int, int]]:
-        """Stretches of a copy that no cut has reached, thin end first; of a strip what is left, if any."""
-        if number not in self._free:
-            cuts, end, at = self.cuts.get(number, ()), _steps(self.length_mm), 0
-            found = []
-            if self.lot.is_sawn:
-                end = _steps(self.length_mm - self._sawn_mm(cuts))
-            else:
-                for first, last in sorted(map(_with_kerf, cuts)):
-                    if first > at:
-                        found.append((at, min(first, end)))
-                    at = max(at, last)
-            self._free[number] = [*found, (at, end)] if at < end else found
-        return self._free[number]
-
-    def fits(self, number: int, cut: Cut, hold_mm: float = 0.0, slack: int = 1) -> bool:
-        """Whether a copy still has what a cut takes, to so many steps, and a strip what it is held by."""
-        if self.lot.is_sawn:
-            sawn_mm = self._sawn_mm((*self.cuts.get(number, ()), cut))
-            return sawn_mm <= self.length_mm - hold_mm + 1 / STEPS_PER_MM
-        return any(_holds(stretch, cut, slack) for stretch in self.free(number))
-
-    def _sawn_mm(self, cuts: Iterable[Cut]) -> float:
-        """Length that wedges took; the first end is trimmed once per setting on what was one piece then."""
-        pieces: dict[str, list[Cut]] = defaultdict(list)
-        taken_mm = 0.0
-        for cut in cuts:
-            if cut.saw_deg is None:
-                taken_mm += cut.to_mm - cut.from_mm
-            else:
-                pieces[cut.piece].append(cut)
-        return taken_mm + sum(takes_mm(self.lot, some) for some in pieces.values())
-
-    def part(self, name: str, rest: Remainder) -> Lot:
-        """A remainder as a lot of its own."""
-        lot = replace(self.lot, lot=name, count=1, origin="offcut")
-        if lot.is_sawn:
-            return replace(lot, length_mm=rest.end / STEPS_PER_MM)
-        assert lot.thin_mm is not None
-        to_the_end = rest.end == _steps(self.length_mm)
-        end_mm = self.length_mm if to_the_end else rest.end / STEPS_PER_MM
-        return replace(
-            lot,
-            length_mm=round(end_mm - rest.start_mm, 9),
-            thin_mm=lot.thin_mm + lot.taper_slope * rest.start_mm,
-            thick_mm=lot.thick_mm if to_the_end else lot.thin_mm + lot.taper_slope * end_mm,
-        )
-
-
 class Ledger:
     """The box, changed by each entry in turn; `copy` is cheap and independent."""
 
     def __init__(self, lots: Iterable[Lot] = ()) -> None:
-        self._kinds: dict[str, _Kind] = {}
+        self._kinds: dict[str, Copies] = {}
         self._names: dict[str, str | Remainder] = {}
         """What a name in the box means: a kind by its key, or a remainder; also of what is used up."""
         self._short: Counter[str] = Counter()
@@ -217,7 +106,7 @@ class Ledger:
         ledger = cls()
         for name, lot, made, gone, cut in rows["kinds"]:
             cuts = {number: tuple(Cut(*one) for one in some) for number, some in cut}
-            ledger._kinds[name] = _Kind(name, Lot(*lot), made, set(gone), cuts)
+            ledger._kinds[name] = Copies(name, Lot(*lot), made, set(gone), cuts)
         for name, place in rows["names"]:
             ledger._names[name] = place if isinstance(place, str) else Remainder(*place)
         ledger._short.update(dict(rows["short"]))
@@ -254,7 +143,7 @@ class Ledger:
         kind = self._kind(name)
         return () if kind is None else tuple(kind.whole())
 
-    def _kind(self, name: str) -> _Kind | None:
+    def _kind(self, name: str) -> Copies | None:
         """The pieces that came in under a name; None for a remainder, and where nothing had the name."""
         place = self._names.get(name)
         return self._kinds[place] if isinstance(place, str) else None
@@ -280,15 +169,15 @@ class Ledger:
             kind = self._kind(name)
             return name not in self._names or (kind is not None and alike(kind.lot, lot))
 
-        name = _numbered(lot.lot, " ({})", is_its)
+        name = numbered_name(lot.lot, " ({})", is_its)
         if name not in self._names:
             self._begin(name, lot)
         self._kinds[str(self._names[name])].made += lot.count
         return name
 
     def _begin(self, name: str, lot: Lot) -> None:
-        key = _numbered(name, "~{}", lambda key: key not in self._kinds)
-        self._kinds[key] = _Kind(key, replace(lot, lot=name, count=0))
+        key = numbered_name(name, "~{}", lambda key: key not in self._kinds)
+        self._kinds[key] = Copies(key, replace(lot, lot=name, count=0))
         self._names[name] = key
 
     def count_again(self, lots: Iterable[Lot]) -> None:
@@ -429,24 +318,12 @@ class Ledger:
 
     def _cut(self, cut: Cut) -> None:
         kind = self._kinds[cut.lot]
-        before = kind.cuts.get(cut.copy, ())
         if cut.copy > kind.made:
             self._short[kind.lot.lot] += 1
             return
-        if not cut.is_thrown_out:
-            if cut.copy in kind.gone and not before:
-                self._short[kind.lot.lot] += 1
-            elif kind.lot.is_sawn:
-                if not kind.fits(cut.copy, cut):
-                    goes_to = (*(one.goes_to for one in before), cut.goes_to)
-                    self._twice.append(TakenTwice(cut.lot, cut.copy, None, None, goes_to))
-            else:
-                for one in before:
-                    first, last = max(one.from_mm, cut.from_mm), min(one.to_mm, cut.to_mm)
-                    if _steps(first) < _steps(last):
-                        goes_to = one.goes_to, cut.goes_to
-                        self._twice.append(TakenTwice(cut.lot, cut.copy, first, last, goes_to))
-        kind.cut(cut)
+        if cut.copy in kind.gone and not kind.cuts.get(cut.copy) and not cut.is_thrown_out:
+            self._short[kind.lot.lot] += 1
+        self._twice += kind.cut(cut)
 
     def _name_remainders(
         self, touched: Mapping[str, Iterable[int]], names: Mapping[Remainder, str] | None = None
@@ -474,7 +351,7 @@ class Ledger:
 
                     given, start_mm = (names or {}).get(rest), None if kind.lot.is_sawn else rest.start_mm
                     if given is not None:
-                        name = _numbered(given, " ({})", is_free)
+                        name = numbered_name(given, " ({})", is_free)
                     else:
                         own = copy if kind.made > 1 else 0
                         name = marked(kind.lot.lot, own, start_mm, is_free)
@@ -572,7 +449,7 @@ class Ledger:
             return piece
         kind = self._kinds[rest.lot]
         piece = replace(piece, lot=kind.lot.lot, copy=rest.copy if kind.made > 1 else None)
-        return piece if piece.is_sawn else _moved(piece, rest.start_mm)
+        return piece if piece.is_sawn else shifted(piece, rest.start_mm)
 
     def as_it_lies(self, packs: Iterable[Pack]) -> list[Pack]:
         """Packs as they would be made now: of a copy that was cut since, from what is left of it.
@@ -597,9 +474,9 @@ class Ledger:
                 continue
             if piece.is_sawn:
                 return replace(piece, lot=name, copy=None)
-            if _holds((rest.start, rest.end), cut):
+            if holds((rest.start, rest.end), cut):
                 whole = replace(piece, lot=name, copy=None, mark_mm=cut.to_mm, trim_tip_mm=cut.from_mm)
-                return _moved(whole, -rest.start_mm)
+                return shifted(whole, -rest.start_mm)
         return None
 
     # ------------------------------------------------------------ what is logged
@@ -678,7 +555,7 @@ class Ledger:
             had, cut = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
             own = [one.to_mm for one in self._kinds[cut.lot].cuts.get(cut.copy, ()) if one.goes_to == goes_to]
             from_mm = max(had.to_mm, *own) if own else had.to_mm
-            if had.copy and _steps(cut.to_mm) > _steps(from_mm):
+            if had.copy and steps(cut.to_mm) > steps(from_mm):
                 found.append(replace(cut, from_mm=from_mm))
         return found
 
@@ -709,143 +586,16 @@ class Ledger:
         for row in used:
             name, count = row["lot"], row.get("count", 1)
             kind = self._kind(name)
-            rests = [lot for lot in left if kind and count == 1 and kind.count and _is_rest_of(lot, kind.lot)]
+            rests = [lot for lot in left if kind and count == 1 and kind.count and is_rest_of(lot, kind.lot)]
             if kind is None or not rests:
                 self.out(name, count)
                 continue
-            copy, whole, names = kind.whole()[0], kind.lot, {}
-            for lot in rests:
-                left.remove(lot)
-                thicker_mm = 0.0 if whole.is_sawn else (lot.thin_mm or 0.0) - (whole.thin_mm or 0.0)
-                start_mm = thicker_mm / whole.taper_slope if thicker_mm else 0.0
-                ends = _steps(start_mm), _steps(start_mm + (lot.length_mm or 0.0))
-                names[Remainder(kind.name, copy, *ends)] = lot.lot
-            # Cuts that leave just these stretches of the copy.
-            stretches = sorted((rest.start, rest.end) for rest in names)
-            at = [0, *(end for rest in stretches for end in rest), _steps(kind.length_mm)]
-            at_mm = [steps / STEPS_PER_MM for steps in (at[2:] if whole.is_sawn else at)]
-            between = zip(at_mm[::2], at_mm[1::2], strict=True)
-            cuts = [
-                Cut(kind.name, copy, whole.lot, *ends, kerf_mm=0.0) for ends in between if ends[0] < ends[1]
-            ]
-            self.take_cuts(cuts, names)
+            left = [lot for lot in left if lot not in rests]
+            self.take_cuts(*cuts_between(kind, rests))
         for lot in left:
             self.put(lot)
-
-
-# ---------------------------------------------------------------- packs that change, names, stretches
-
-
-def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
-    """(packs that came out, packs that went in); a taper that is only pushed did neither."""
-
-    def pieces(pack: Pack) -> list[tuple[str, str, int]]:
-        return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
-
-    old, new = {pack.seat: pack for pack in before}, {pack.seat: pack for pack in after}
-    stays = {seat for seat in old.keys() & new.keys() if pieces(old[seat]) == pieces(new[seat])}
-    return (
-        [pack for seat, pack in old.items() if seat not in stays],
-        [pack for seat, pack in new.items() if seat not in stays],
-    )
-
-
-def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
-    """Packs that come out again, as lots for the box (count 1 each): flats whole, wedges as short tapers.
-
-    lots: those of the box, used up or not; what they are called is not used again.
-    """
-    by_name = {lot.lot: lot for lot in lots}
-    taken = set(by_name)
-    out: list[Lot] = []
-    for piece in (piece for pack in packs for piece in pack.pieces):
-        origin = by_name.get(piece.lot)
-        if piece.is_whole:
-            plain = Lot(piece.lot, piece.form, 1)
-            out.append(replace(origin or plain, count=1, thickness_mm=piece.thickness_mm))
-            continue
-        if piece.is_sawn:
-            thin, thick = piece.thin_mm, piece.thick_mm
-            length = origin.width_mm if origin else None
-        else:
-            length = (piece.mark_mm or 0.0) - piece.trim_tip_mm
-            thick = piece.thickness_mm
-            thin = thick - (origin.taper_slope if origin else 0.0) * length
-        if length and thin is not None and thick is not None and 0.0 <= thin < thick:
-            start_mm = None if piece.is_sawn else piece.trim_tip_mm
-            name = marked(piece.lot, piece.copy or 0, start_mm, lambda one: one not in taken, piece.is_sawn)
-            taken.add(name)
-            form, material = FORMS[piece.form].comes_out_as, origin.material if origin else ""
-            lot = Lot(name, form, 1, material, length_mm=length, thin_mm=thin, thick_mm=thick)
-            out.append(replace(lot, note="was under a post"))
-    return tuple(out)
-
-
-def marked(
-    lot: str, copy: int, start_mm: float | None, is_free: Callable[[str], bool], is_wedge: bool = False
-) -> str:
-    """What is written on a piece cut from a lot, or from a piece that has its own mark already.
-
-    copy: of several; 0 where there is one. start_mm: of a taper, where it begins on what it was cut from.
-    Older logs have longer names (`T1.2-24 from next-out`): what is cut from those is marked short again.
-    """
-    root, number, base_mm = lot.split(" from ", maxsplit=1)[0], str(copy or 1), 0
-    if not copy and (own := _MARK.fullmatch(root)):
-        root, number, base_mm = own[1], own[2], int(own[3] or 0)
-    if is_wedge:
-        return next(name for n in numbers(1) if is_free(name := f"{root}.w{n}"))
-    name = f"{root}.{number}" + ("" if start_mm is None else f"-{base_mm + start_mm:.0f}")
-    letters = ("", *"bcdefghijklmnopqrstuvwxyz")
-    free = (name + letter for letter in letters if is_free(name + letter))
-    return next(free, None) or _numbered(name, " ({})", is_free)
-
-
-def taken_twice_words(one: TakenTwice) -> str:
-    """A sentence on wood that two packs are said to be made of."""
-    who = " and ".join(dict.fromkeys(where or "a pack" for where in one.goes_to))
-    which = f"{one.lot} no. {one.copy}"
-    if one.from_mm is None or one.to_mm is None:
-        return f"strip {which} is too short for all that was sawn from it ({who}): look again"
-    where = f"{one.from_mm:.4g} to {one.to_mm:.4g} mm"
-    return f"{which} was cut twice at {where} ({who}): one of the two is of other wood"
 
 
 def alike(one: Lot, other: Lot) -> bool:
     """Whether pieces of two lots are the same thing, whatever the lots are called."""
     return replace(one, lot="", count=0, note="") == replace(other, lot="", count=0, note="")
-
-
-def _is_rest_of(lot: Lot, whole: Lot) -> bool:
-    """Whether a lot is named (`T1.2` of `T1` or `T1 from next-out`) and shaped as what is left of another."""
-    root = whole.lot.split(".", maxsplit=1)[0].split(" from ", maxsplit=1)[0]
-    if lot.form != whole.form or lot.is_whole or not lot.lot.startswith(f"{root}."):
-        return False
-    if lot.is_sawn:
-        return (lot.width_mm, lot.thickness_mm) == (whole.width_mm, whole.thickness_mm)
-    return abs(lot.taper_slope - whole.taper_slope) <= SAME_SLOPE
-
-
-def _numbered(name: str, more: str, is_free: Callable[[str], bool]) -> str:
-    """The name, or with 2, 3 … behind it the first that is free."""
-    return next(one for n in numbers(1) if is_free(one := name if n == 1 else name + more.format(n)))
-
-
-def _moved(piece: Piece, by_mm: float) -> Piece:
-    """A piece of a taper as told from another thin end."""
-    mark_mm = None if piece.mark_mm is None else round(piece.mark_mm + by_mm, 9)
-    return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, round(piece.trim_tip_mm + by_mm, 9)))
-
-
-def _holds(stretch: tuple[int, int], cut: Cut, slack: int = 1) -> bool:
-    """Whether a stretch that is left holds a cut; a step is less than what a pencil's line covers."""
-    return stretch[0] - slack <= _steps(cut.from_mm) and _steps(cut.to_mm) <= stretch[1] + slack
-
-
-def _steps(length_mm: float) -> int:
-    return round(length_mm * STEPS_PER_MM)
-
-
-def _with_kerf(cut: Cut) -> tuple[int, int]:
-    """What a cut removes from a taper: its stretch, and a kerf where the saw went through beside it."""
-    first, last, kerf = _steps(cut.from_mm), _steps(cut.to_mm), _steps(cut.kerf_mm)
-    return (first - kerf if first > 0 else 0), last + kerf

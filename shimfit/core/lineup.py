@@ -80,13 +80,7 @@ def line_up(posts: Sequence[LinePost], solver: Solver) -> tuple[LegLine, ...]:
             raise UsageError(
                 f"post {post.name}: station, offset and room have to be finite, room not negative"
             )
-    _check_off(posts)
-    legs = sorted({post.leg for post in posts})
-    return tuple(_line_up_leg(leg, [post for post in posts if post.leg == leg], solver) for leg in legs)
-
-
-def _check_off(posts: Sequence[LinePost]) -> None:
-    """Refuse feet that stand on no line with the others; the widest spacing is walked round the corners."""
+    # Feet that stand on no line with the others; the widest spacing is walked round the corners.
     stations_mm = sorted(post.station_mm for post in posts)
     spacing_mm = max((b - a for a, b in pairwise(stations_mm)), default=0.0)
     most_mm = FARTHEST_OFF * spacing_mm
@@ -96,22 +90,19 @@ def _check_off(posts: Sequence[LinePost]) -> None:
                 f"post {post.name}: a foot {abs(post.off_mm):g} mm off the string can't be lined up. With "
                 f"posts up to {spacing_mm:g} mm apart more than {most_mm:g} mm isn't a line. A wrong unit?"
             )
-
-
-def _line_up_leg(leg: int, posts: Sequence[LinePost], solver: Solver) -> LegLine:
-    station_mm = np.array([post.station_mm for post in posts])
-    if np.unique(station_mm).size != station_mm.size:
-        raise UsageError(f"leg {leg} has two posts at one station")
-    off_mm = np.array([post.off_mm for post in posts])
-    room_mm = np.array([post.room_mm for post in posts])
-    _, before_mm = _fit(station_mm, off_mm, np.zeros_like(room_mm), solver)
-    aim_mm, after_mm = _fit(station_mm, off_mm, room_mm, solver)
-    targets = tuple(
-        Target(post.name, float(aim), float(before), float(after))
-        for post, aim, before, after in zip(posts, aim_mm, before_mm, after_mm, strict=True)
-    )
-    worst_before_mm = float(np.max(np.abs(before_mm), initial=0.0))
-    return LegLine(leg, targets, worst_before_mm, float(np.max(np.abs(after_mm), initial=0.0)))
+    lines = []
+    for leg in sorted({post.leg for post in posts}):
+        own = [post for post in posts if post.leg == leg]
+        station_mm, off_mm, room_mm = np.array([(p.station_mm, p.off_mm, p.room_mm) for p in own]).T
+        if np.unique(station_mm).size != station_mm.size:
+            raise UsageError(f"leg {leg} has two posts at one station")
+        _, before_mm = _fit(station_mm, off_mm, np.zeros_like(room_mm), solver)
+        aim_mm, after_mm = _fit(station_mm, off_mm, room_mm, solver)
+        names = (post.name for post in own)
+        targets = map(Target, names, aim_mm.tolist(), before_mm.tolist(), after_mm.tolist())
+        worst = (float(np.abs(off).max()) for off in (before_mm, after_mm))
+        lines.append(LegLine(leg, tuple(targets), *worst))
+    return tuple(lines)
 
 
 def _fit(station_mm: Floats, off_mm: Floats, room_mm: Floats, solver: Solver) -> tuple[Floats, Floats]:
@@ -134,7 +125,9 @@ def _fit(station_mm: Floats, off_mm: Floats, room_mm: Floats, solver: Solver) ->
     top = np.concatenate([room_mm, room_mm, np.full(5, np.inf)])
     program = solver.linear()
     program.add_rows(np.full(2 * posts, -np.inf), upper)
-    program.add_columns(cost, top, _compressed(dense))
+    column, row = np.nonzero(dense.T)
+    starts = np.searchsorted(column, np.arange(dense.shape[1])).astype(np.int32)
+    program.add_columns(cost, top, Sparse(starts, row.astype(np.int32), dense[row, column]))
     answer = program.solve()
     if answer is None:
         raise InternalError("the line-up has no answer, though plumb posts are one")
@@ -142,11 +135,3 @@ def _fit(station_mm: Floats, off_mm: Floats, room_mm: Floats, solver: Solver) ->
     aim_mm = x[:posts] - x[posts : 2 * posts]
     line_mm = x[-5] - x[-4] + (x[-3] - x[-2]) * along
     return aim_mm, off_mm + aim_mm - line_mm
-
-
-def _compressed(dense: Floats) -> Sparse:
-    rows, columns = dense.shape
-    column, row = np.nonzero(dense.T)
-    starts = np.searchsorted(column, np.arange(columns))
-    assert rows
-    return Sparse(starts.astype(np.int32), row.astype(np.int32), dense[row, column])

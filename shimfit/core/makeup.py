@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import UsageError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable
 
     from shimfit.model import Foot
 
@@ -117,75 +117,6 @@ def make_up(marks: Iterable[tuple[str, float, Foot]], build_up: BuildUp) -> Make
     Raises UsageError for inputs that are not finite or not positive where they have to be, and for a post
     whose bed is above the tops.
     """
-    _refuse_nonsense(build_up)
-    hole_height_mm = build_up.bottom_rail_mm + build_up.bottom_rail_depth_mm / 2
-    end_mm = build_up.washer_mm + build_up.nut_mm + build_up.past_nut_mm
-    floor_mm = hole_height_mm - build_up.access_hole_mm / 2
-    rod_mm = floor_mm + sum(thickness for _, thickness in build_up.below) + 2 * end_mm
-    posts = []
-    feet: dict[Foot, list[str]] = {}
-    for name, bed_mm, foot in marks:
-        narrow_mm = min(foot.along_mm, foot.across_mm)
-        if not math.isfinite(narrow_mm) or narrow_mm <= 0:
-            raise UsageError(f"the foot has to be more than 0, not {narrow_mm:g}")
-        _refuse_negative(foot.rod_hole_mm)
-        feet.setdefault(foot, []).append(name)
-        cut_mm = build_up.top_height_mm - bed_mm
-        if not math.isfinite(cut_mm) or cut_mm <= hole_height_mm:
-            raise UsageError(f"post {name}: the bed at {bed_mm:g} mm leaves no post above the access hole")
-        posts.append(PostMakeUp(name, cut_mm, rod_mm, hole_height_mm))
-    return MakeUpSheet(tuple(posts), _pressures(feet, build_up), _cautions(build_up, end_mm, floor_mm))
-
-
-def shop_list(sheet: MakeUpSheet, step_mm: float = 1.0) -> tuple[ShopLine, ...]:
-    """Posts, then rods, counted by length (rounded up to the step), longest first."""
-    if not math.isfinite(step_mm) or step_mm <= 0:
-        raise UsageError(f"lengths can't be rounded to {step_mm:g} mm")
-    lines: list[ShopLine] = []
-    for what, lengths in (
-        ("post", [post.cut_length_mm for post in sheet.posts]),
-        ("rod", [post.rod_length_mm for post in sheet.posts]),
-    ):
-        counted = Counter(math.ceil(length_mm / step_mm - 1e-9) * step_mm for length_mm in lengths)
-        lines += [
-            ShopLine(what, length_mm, counted[length_mm]) for length_mm in sorted(counted, reverse=True)
-        ]
-    return tuple(lines)
-
-
-def _pressures(feet: Mapping[Foot, Sequence[str]], build_up: BuildUp) -> tuple[Pressure, ...]:
-    """Under the washer, and under each foot that there is; its posts are named where there are several."""
-    clamp = build_up.clamp_newton
-    washer_mm2 = math.pi / 4 * (build_up.washer_outer_mm**2 - build_up.washer_hole_mm**2)
-    found = [Pressure("washer", washer_mm2, clamp / washer_mm2, build_up.washer_allowable_mpa)]
-    for foot, names in feet.items():
-        whole_mm2 = foot.along_mm * foot.across_mm * (math.pi / 4 if foot.round else 1.0)
-        foot_mm2 = whole_mm2 - math.pi / 4 * foot.rod_hole_mm**2
-        own = tuple(names) if len(feet) > 1 else ()
-        found.append(Pressure("foot, whole", foot_mm2, clamp / foot_mm2, build_up.foot_allowable_mpa, own))
-    return tuple(found)
-
-
-def _cautions(build_up: BuildUp, end_mm: float, floor_mm: float) -> tuple[str, ...]:
-    found = []
-    if build_up.access_hole_mm > build_up.bottom_rail_depth_mm:
-        found.append(
-            f"the bottom rail ({build_up.bottom_rail_depth_mm:g} mm deep) does not cover the access hole "
-            f"({build_up.access_hole_mm:g} mm)"
-        )
-    if floor_mm <= 0:
-        found.append("the access hole is cut through the foot: raise the bottom rail or drill a smaller hole")
-    if end_mm > build_up.access_hole_mm:
-        found.append(
-            f"washer, nut and thread ({end_mm:g} mm) do not go into the access hole "
-            f"({build_up.access_hole_mm:g} mm)"
-        )
-    if build_up.washer_outer_mm > build_up.access_hole_mm:
-        found.append("the washer is wider than the access hole")
-    return (*found, NOT_A_DESIGN)
-
-
-def _refuse_nonsense(build_up: BuildUp) -> None:
     for what, value in (
         ("the access hole", build_up.access_hole_mm),
         ("the bottom rail's depth", build_up.bottom_rail_depth_mm),
@@ -196,14 +127,67 @@ def _refuse_nonsense(build_up: BuildUp) -> None:
     ):
         if not math.isfinite(value) or value <= 0:
             raise UsageError(f"{what} has to be more than 0, not {value:g}")
-    _refuse_negative(
+    marks = tuple(marks)
+    sizes_mm = (
         build_up.bottom_rail_mm, build_up.washer_hole_mm, build_up.washer_mm, build_up.nut_mm,
-        build_up.past_nut_mm, *(thickness_mm for _, thickness_mm in build_up.below),
+        build_up.past_nut_mm, *(mm for _, mm in build_up.below), *(foot.rod_hole_mm for _, _, foot in marks),
     )  # fmt: skip
-    if not math.isfinite(build_up.top_height_mm):
-        raise UsageError("the height of the tops has to be a number")
-
-
-def _refuse_negative(*sizes_mm: float) -> None:
     if not all(math.isfinite(size_mm) and size_mm >= 0 for size_mm in sizes_mm):
         raise UsageError("thicknesses and heights of the make-up can't be negative")
+    if not math.isfinite(build_up.top_height_mm):
+        raise UsageError("the height of the tops has to be a number")
+    hole_height_mm = build_up.bottom_rail_mm + build_up.bottom_rail_depth_mm / 2
+    end_mm = build_up.washer_mm + build_up.nut_mm + build_up.past_nut_mm
+    floor_mm = hole_height_mm - build_up.access_hole_mm / 2
+    rod_mm = floor_mm + sum(thickness for _, thickness in build_up.below) + 2 * end_mm
+    posts = []
+    feet: dict[Foot, list[str]] = {}
+    for name, bed_mm, foot in marks:
+        narrow_mm = min(foot.along_mm, foot.across_mm)
+        if not math.isfinite(narrow_mm) or narrow_mm <= 0:
+            raise UsageError(f"the foot has to be more than 0, not {narrow_mm:g}")
+        feet.setdefault(foot, []).append(name)
+        cut_mm = build_up.top_height_mm - bed_mm
+        if not math.isfinite(cut_mm) or cut_mm <= hole_height_mm:
+            raise UsageError(f"post {name}: the bed at {bed_mm:g} mm leaves no post above the access hole")
+        posts.append(PostMakeUp(name, cut_mm, rod_mm, hole_height_mm))
+    clamp = build_up.clamp_newton
+    washer_mm2 = math.pi / 4 * (build_up.washer_outer_mm**2 - build_up.washer_hole_mm**2)
+    pressures = [Pressure("washer", washer_mm2, clamp / washer_mm2, build_up.washer_allowable_mpa)]
+    for foot, names in feet.items():
+        whole_mm2 = foot.along_mm * foot.across_mm * (math.pi / 4 if foot.round else 1.0)
+        foot_mm2 = whole_mm2 - math.pi / 4 * foot.rod_hole_mm**2
+        own = tuple(names) if len(feet) > 1 else ()
+        pressures.append(
+            Pressure("foot, whole", foot_mm2, clamp / foot_mm2, build_up.foot_allowable_mpa, own)
+        )
+    hole_mm = build_up.access_hole_mm
+    cautions = {
+        f"the bottom rail ({build_up.bottom_rail_depth_mm:g} mm deep) does not cover the access hole "
+        f"({hole_mm:g} mm)": hole_mm > build_up.bottom_rail_depth_mm,
+        "the access hole is cut through the foot: raise the bottom rail or drill a smaller hole": floor_mm
+        <= 0,
+        f"washer, nut and thread ({end_mm:g} mm) do not go into the access hole ({hole_mm:g} mm)": end_mm
+        > hole_mm,
+        "the washer is wider than the access hole": build_up.washer_outer_mm > hole_mm,
+        NOT_A_DESIGN: True,
+    }
+    found = tuple(caution for caution, holds in cautions.items() if holds)
+    return MakeUpSheet(tuple(posts), tuple(pressures), found)
+
+
+def shop_list(sheet: MakeUpSheet, step_mm: float = 1.0) -> tuple[ShopLine, ...]:
+    """Posts, then rods, counted by length (rounded up to the step), longest first."""
+    if not math.isfinite(step_mm) or step_mm <= 0:
+        raise UsageError(f"lengths can't be rounded to {step_mm:g} mm")
+    lengths = (
+        ("post", [post.cut_length_mm for post in sheet.posts]),
+        ("rod", [post.rod_length_mm for post in sheet.posts]),
+    )
+    counted = Counter(
+        (what, math.ceil(length_mm / step_mm - 1e-9) * step_mm)
+        for what, some in lengths
+        for length_mm in some
+    )
+    ordered = sorted(counted.items(), key=lambda line: (line[0][0], -line[0][1]))
+    return tuple(ShopLine(what, length_mm, count) for (what, length_mm), count in ordered)

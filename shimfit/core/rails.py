@@ -21,7 +21,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
-from shimfit.core.layout import half_towards_mm, mitre_deg
+from shimfit.core.layout import leaves
 from shimfit.core.lean import to_degrees
 from shimfit.errors import UsageError
 
@@ -137,7 +137,7 @@ def rails(
                 raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")
             slopes = complex(first.lean.slope_along, first.lean.slope_across)
             bevels = to_degrees(_in_next_leg(first, slopes).real), -to_degrees(second.lean.slope_along)
-            mitre = mitre_deg(first.foot, first.turn_deg)
+            _, mitre = leaves(first.foot, first.turn_deg)
             lengths = middle, top, bottom
             found.append(
                 Rail(first.name, second.name, middle_mm, depth_mm, *lengths, *bevels, mitre, thick_mm)
@@ -162,7 +162,7 @@ def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
     Places are complex numbers: along the rail's leg, and across it.
     """
     # The corner post is square to the leg that it ends; the rail's middle leaves it where this leg does.
-    face = first.station_mm + half_towards_mm(first.foot, first.turn_deg)
+    face = first.station_mm + leaves(first.foot, first.turn_deg)[0]
     start = face + _in_next_leg(first, _off(first, z_mm))
     end = second.station_mm - second.foot.along_mm / 2 + _off(second, z_mm)
     between = end - start

@@ -68,10 +68,17 @@ def rest(foot: Foot, supports: Sequence[Support], preload_mm: float) -> Resting:
     springs = [_spring(foot, support) for support in supports]
     contact = settle(springs, pull)
     planes = [Lean(0.0 - u, 0.0 - v) for _, u, v in contact.planes]
+    # The errors that count, about their own least-squares plane.
+    counted = [
+        spring._replace(k=1.0)
+        for i, (spring, support) in enumerate(zip(springs, supports, strict=True))
+        if not support.bare or i in contact.touching or support.error_mm > -DUST_MM
+    ]
+    flattest = _best_plane(counted, range(len(counted)), 0.0) if len(counted) > 3 else None
     nearest = distance_to_nearest_side((springs[i].x, springs[i].y) for i in contact.carrying)
     return Resting(
         lean=planes[0] if len(planes) == 1 else None,
-        rock_mm=_rock_mm(springs, supports, contact),
+        rock_mm=2.0 * math.hypot(*(s.e - _height(flattest, s) for s in counted)) if flattest else 0.0,
         tipping_arm=min(1.0, nearest / (min(foot.along_mm, foot.across_mm) / 2)),
         limits=(planes[0], planes[1]) if len(planes) == 2 else None,
     )
@@ -145,7 +152,7 @@ def supports_of(
     rocks_mm: Mapping[Seat, float] | None = None,
     rim_at_mm: tuple[float, float] | Literal["pivot"] | None = "pivot",
 ) -> list[Support]:
-    """Supports of a foot on its packs, in their order, then its bare corners: what `rest` takes.
+    """Supports of a foot on its packs, in their order, then the bed itself under its bare corners.
 
     rim_at_mm: where a round foot's rim is down: at the plane's own pivot, where it is once plumb, or as told;
     None = nowhere more than at its seats.
@@ -153,34 +160,16 @@ def supports_of(
     rod_x, rod_y = plane.foot.rod_at_mm
     stiffness, rocks_mm = stiffness or {}, rocks_mm or {}
     supports = []
-    packed = set()
+    shares = dict.fromkeys(CORNERS, 1.0)
+    """Of bare corners."""
     for pack in packs:
-        if pack.made_mm <= 0.0:
-            continue
-        x, y = pack.bears_at_mm[0] + rod_x, pack.bears_at_mm[1] + rod_y
-        error = pack.made_mm - plane.gap_mm(x, y) - rocks_mm.get(pack.seat, 0.0)
-        supports.append(Support(x, y, error, stiffness.get(pack.seat, 1.0)))
-        packed.add(pack.seat)
+        if pack.made_mm > 0.0:
+            x, y = pack.bears_at_mm[0] + rod_x, pack.bears_at_mm[1] + rod_y
+            error = pack.made_mm - plane.gap_mm(x, y) - rocks_mm.get(pack.seat, 0.0)
+            supports.append(Support(x, y, error, stiffness.get(pack.seat, 1.0)))
+            shares.pop(pack.seat, None)
     rim = plane.pivot_at_mm if rim_at_mm == "pivot" else rim_at_mm
-    if not plane.foot.round:
-        rim = None
-    return supports + _bare(plane, packed, rim, stiffness, rocks_mm)
-
-
-# ------------------------------------------------------------------- bare corners and the rim
-
-
-def _bare(
-    plane: GapPlane,
-    packed: set[Seat],
-    rim: tuple[float, float] | None,
-    stiffness: Mapping[Seat, float],
-    rocks_mm: Mapping[Seat, float],
-) -> list[Support]:
-    """The bed itself under corners without a pack; a round foot's bare rim bears where it is down, too."""
-    shares = dict.fromkeys((seat for seat in CORNERS if seat not in packed), 1.0)
-    supports = []
-    if rim is not None:
+    if plane.foot.round and rim is not None:
         rim_share = _share_with_pivot(plane.foot, rim, shares)
         if rim_share > 0.0:
             supports.append(Support(*rim, 0.0 - plane.gap_mm(*rim), rim_share, bare=True))
@@ -190,6 +179,9 @@ def _bare(
             k = share * stiffness.get(seat, 1.0)
             supports.append(Support(*plane.foot.seat_at_mm(seat), error, k, bare=True))
     return supports
+
+
+# ------------------------------------------------------------------- the rim of a round foot
 
 
 def _rolled(plane: GapPlane, resting: Resting) -> tuple[float, float] | None:
@@ -243,17 +235,6 @@ def _spring(foot: Foot, support: Support) -> Spring:
     if abs(x) < _AT_ROD_MM and abs(y) < _AT_ROD_MM:
         raise EntryError("A pack can't bear where the rod goes; move it towards its face.")
     return Spring(x, y, support.error_mm, k)
-
-
-def _rock_mm(springs: Sequence[Spring], supports: Sequence[Support], contact: Contact) -> float:
-    """Twice the length of the residuals of the errors that count about their least-squares plane."""
-    counted = [
-        spring._replace(k=1.0)
-        for i, (spring, support) in enumerate(zip(springs, supports, strict=True))
-        if not support.bare or i in contact.touching or support.error_mm > -DUST_MM
-    ]
-    plane = _best_plane(counted, range(len(counted)), 0.0) if len(counted) > 3 else None
-    return 2.0 * math.hypot(*(s.e - _height(plane, s) for s in counted)) if plane else 0.0
 
 
 # ---------------------------------------------------------------- how wide a base the post stands on
@@ -329,15 +310,20 @@ def settle(springs: Sequence[Spring], pull: float) -> Contact:
     EntryError when the rod pulls outside, or exactly on, the side of all supports: the post would tip.
     """
     if pull <= 0.0:
-        return _settle_rigid(springs)
+        # The limit of a small pull.
+        basis = tuple(_rigid_basis(springs))
+        plane = _best_plane(springs, basis, 0.0)
+        if plane is None:
+            return _finish_on_line(springs, basis, _plane_on_line(springs, basis, 0.0))
+        touching = _touching(springs, plane)
+        return Contact((plane,), touching, touching)
     plane = _guess(springs, pull)
     if plane is None:
         plane, line = _active_set(springs, pull)
         if line is not None:
             return _finish_on_line(springs, line, plane)
-    forces = [s.k * (s.e - _height(plane, s)) for s in springs]
-    carrying = tuple(i for i, force in enumerate(forces) if force > _SHARE * pull)
-    if len(carrying) < len(springs) and _on_a_line(springs, carrying):
+    carrying = tuple(i for i, s in enumerate(springs) if s.k * (s.e - _height(plane, s)) > _SHARE * pull)
+    if len(carrying) < len(springs) and _best_plane(springs, carrying, 0.0) is None:
         return _finish_on_line(springs, carrying, plane)
     return Contact((plane,), carrying, _touching(springs, plane))
 
@@ -412,54 +398,37 @@ def _active_set(springs: Sequence[Spring], pull: float) -> tuple[Plane, tuple[in
 
     Every step lowers the dual energy ½·Σ f²/k − Σ f·e over forces that balance, so it ends.
     """
-    start = _rigid_basis(springs)
-    forces = {i: share * pull for i, share in start.items()}
+    forces = {i: share * pull for i, share in _rigid_basis(springs).items()}
     nothing = _SHARE * pull * 1e-3
     for _ in range(40 * len(springs)):
         members = tuple(sorted(forces))
-        plane = _best_plane(springs, members, pull)
-        line = None
+        plane, line = _best_plane(springs, members, pull), None
         if plane is None:
             plane, line = _plane_on_line(springs, members, pull), members
         wanted = {i: springs[i].k * (springs[i].e - _height(plane, springs[i])) for i in members}
         pulling = [i for i in members if wanted[i] < -nothing]
         if pulling:
-            _step_towards(forces, wanted, pulling)
+            # As far towards the wanted forces as none pulls; the one that stops it leaves the contact.
+            stopper = min(pulling, key=lambda i: forces[i] / (forces[i] - wanted[i]))
+            share = forces[stopper] / (forces[stopper] - wanted[stopper])
+            forces = {i: f + share * (wanted[i] - f) for i, f in forces.items() if i != stopper}
             continue
         forces = wanted
-        extra = _violating_line(springs, line, plane) if line else _violating(springs, members, plane)
-        if not extra:
+        if line:
+            # Supports that the foot sinks into whichever way it turns about the line.
+            turn = _turns(springs, line, plane)
+            extra: tuple[int | None, ...] = (turn.sunk_on_line,)
+            if turn.sunk_on_line is None and turn.least > turn.most + DUST_MM * 1e-6:
+                extra = turn.least_by, turn.most_by
+        else:
+            # The support outside the contact that the plane sinks into most.
+            depths = ((s.e - _height(plane, s), i) for i, s in enumerate(springs) if i not in members)
+            depth, worst = max(depths, default=(-math.inf, None))
+            extra = (worst if depth > DUST_MM * 1e-3 else None,)
+        if extra == (None,):
             return plane, line
-        forces.update(dict.fromkeys(extra, 0.0))
+        forces |= {i: 0.0 for i in extra if i is not None}
     raise InternalError("The resting post could not be worked out; please report its foot and packs.")
-
-
-def _step_towards(forces: dict[int, float], wanted: dict[int, float], pulling: list[int]) -> None:
-    """Go as far towards the wanted forces as none pulls; the one that stops it leaves the contact."""
-    stopper = min(pulling, key=lambda i: forces[i] / (forces[i] - wanted[i]))
-    share = forces[stopper] / (forces[stopper] - wanted[stopper])
-    for i, force in forces.items():
-        forces[i] = force + share * (wanted[i] - force)
-    del forces[stopper]
-
-
-def _violating(springs: Sequence[Spring], members: tuple[int, ...], plane: Plane) -> list[int]:
-    """The support outside the contact that the plane sinks into most, if any."""
-    outside = [i for i in range(len(springs)) if i not in members]
-    depth, worst = max(
-        ((springs[i].e - _height(plane, springs[i]), i) for i in outside), default=(-math.inf, -1)
-    )
-    return [worst] if depth > DUST_MM * 1e-3 else []
-
-
-def _violating_line(springs: Sequence[Spring], line: tuple[int, ...], plane: Plane) -> list[int]:
-    """Supports that the foot sinks into whichever way it turns about the line."""
-    turn = _turns(springs, line, plane)
-    if turn.sunk_on_line is not None:
-        return [turn.sunk_on_line]
-    if turn.least <= turn.most + DUST_MM * 1e-6:
-        return []
-    return [i for i in (turn.least_by, turn.most_by) if i is not None]
 
 
 def _rigid_basis(springs: Sequence[Spring]) -> dict[int, float]:
@@ -471,9 +440,12 @@ def _rigid_basis(springs: Sequence[Spring]) -> dict[int, float]:
     best: dict[int, float] = {}
     highest = -math.inf
     for triple in combinations(range(len(springs)), 3):
-        shares = _shares(*(springs[i] for i in triple))
-        if shares is None:
-            continue
+        a, b, c = (springs[i] for i in triple)
+        cross = b.x * c.y - c.x * b.y, c.x * a.y - a.x * c.y, a.x * b.y - b.x * a.y
+        area, size = sum(cross), max(abs(value) for s in (a, b, c) for value in (s.x, s.y))
+        if abs(area) < _SHARE * size * size or min(one / area for one in cross) < -1e-12:
+            continue  # on a line, or the rod is not between them
+        shares = [one / area for one in cross]
         held = sum(share * springs[i].e for share, i in zip(shares, triple, strict=True))
         if held > highest:
             highest = held
@@ -486,36 +458,10 @@ def _rigid_basis(springs: Sequence[Spring]) -> dict[int, float]:
     return best
 
 
-def _shares(a: Spring, b: Spring, c: Spring) -> tuple[float, float, float] | None:
-    """Shares of a unit pull at the rod on three supports; None when the rod is not between them."""
-    cross_a = b.x * c.y - c.x * b.y
-    cross_b = c.x * a.y - a.x * c.y
-    cross_c = a.x * b.y - b.x * a.y
-    area = cross_a + cross_b + cross_c
-    size = max(abs(value) for s in (a, b, c) for value in (s.x, s.y))
-    if abs(area) < _SHARE * size * size:
-        return None
-    shares = cross_a / area, cross_b / area, cross_c / area
-    return None if min(shares) < -1e-12 else shares
-
-
-def _settle_rigid(springs: Sequence[Spring]) -> Contact:
-    """A rigid foot that is only set down: the limit of a small pull."""
-    basis = tuple(_rigid_basis(springs))
-    if len(basis) < 3:
-        plane = _plane_on_line(springs, basis, 0.0)
-        return _finish_on_line(springs, basis, plane)
-    plane_or_none = _best_plane(springs, basis, 0.0)
-    assert plane_or_none is not None
-    touching = _touching(springs, plane_or_none)
-    return Contact((plane_or_none,), touching, touching)
-
-
 # ------------------------------------------------------------------- standing on a line: rocking
 
 
-@dataclass(frozen=True, slots=True)
-class _Turns:
+class _Turns(NamedTuple):
     """How far the foot may turn about a line: tilts across it at which the next support touches."""
 
     least: float
@@ -523,10 +469,6 @@ class _Turns:
     least_by: int | None
     most_by: int | None
     sunk_on_line: int | None
-
-
-def _on_a_line(springs: Sequence[Spring], members: tuple[int, ...]) -> bool:
-    return _best_plane(springs, members, 0.0) is None
 
 
 def _across(springs: Sequence[Spring], line: tuple[int, ...]) -> tuple[float, float]:

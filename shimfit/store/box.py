@@ -28,7 +28,7 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
-    from shimfit.core.ledger import TakenTwice
+    from shimfit.core.cutting import TakenTwice
     from shimfit.store.events import Event
     from shimfit.store.log import Log
 

@@ -44,8 +44,7 @@ from typing import Any, Literal, NamedTuple
 
 from shimfit import codec
 from shimfit.codec import ANSWER, Shape, also, members
-from shimfit.core.cutting import Cut
-from shimfit.core.ledger import Remainder
+from shimfit.core.cutting import Cut, Remainder
 from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, UsageError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
 from shimfit.values import dataclass

@@ -62,7 +62,7 @@ FAR_BEHIND = 2_000
 
 END = ".snapshot"
 _ROOMS = (
-    *("store", "core/uncertainty", "core/ledger.py", "core/lean.py"),
+    *("store", "core/uncertainty", "core/ledger.py", "core/cutting.py", "core/lean.py"),
     *("standing.py", "codec.py", "model.py"),
 )
 

@@ -13,8 +13,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.cutting import moved_packs
 from shimfit.core.foot import gap_plane
-from shimfit.core.ledger import moved_packs
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.takeup import (
     Book,

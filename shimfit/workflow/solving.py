@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Any
 from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
 from shimfit.core.cautions import caution_of_material
+from shimfit.core.cutting import moved_packs, returned
 from shimfit.core.foot import gap_plane
-from shimfit.core.ledger import moved_packs, returned
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
 from shimfit.core.uncertainty.budget import HAND_MM

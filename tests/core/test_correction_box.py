@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from shimfit.core.correction import correct as front_door
 from shimfit.core.correction import pack_of, standing_on
 from shimfit.core.correction.boxed import change_from_box, together
-from shimfit.core.ledger import Ledger, returned
+from shimfit.core.cutting import returned
+from shimfit.core.ledger import Ledger
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs

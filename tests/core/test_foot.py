@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from shimfit.core.foot import DUST_MM, Edge, check_foot, gap_plane
+from shimfit.core.foot import DUST_MM, check_foot, gap_plane
 from shimfit.core.lean import from_acceleration, from_offset
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Face, Foot, Lean, Seat
@@ -34,11 +34,11 @@ def test_the_trades_example():
     )
     assert plane.pivot is Seat.PREV_HOUSE
     assert plane.seats_mm[Seat.PREV_HOUSE] == 0.0
-    assert plane.edges == {
-        Face.NEXT: Edge(Seat.NEXT_HOUSE, pytest.approx(1.0), Seat.NEXT_OUT, pytest.approx(1.5)),
-        Face.PREV: Edge(Seat.PREV_HOUSE, 0.0, Seat.PREV_OUT, pytest.approx(0.5)),
-        Face.OUT: Edge(Seat.PREV_OUT, pytest.approx(0.5), Seat.NEXT_OUT, pytest.approx(1.5)),
-        Face.HOUSE: Edge(Seat.PREV_HOUSE, 0.0, Seat.NEXT_HOUSE, pytest.approx(1.0)),
+    assert plane.edges_mm == {
+        Face.NEXT: {Seat.NEXT_HOUSE: pytest.approx(1.0), Seat.NEXT_OUT: pytest.approx(1.5)},
+        Face.PREV: {Seat.PREV_HOUSE: 0.0, Seat.PREV_OUT: pytest.approx(0.5)},
+        Face.OUT: {Seat.PREV_OUT: pytest.approx(0.5), Seat.NEXT_OUT: pytest.approx(1.5)},
+        Face.HOUSE: {Seat.PREV_HOUSE: 0.0, Seat.NEXT_HOUSE: pytest.approx(1.0)},
     }
 
 
@@ -103,7 +103,7 @@ def test_the_gap_is_zero_at_the_pivot_and_nowhere_negative(along, across, along_
 def test_a_round_foot_pivots_on_the_exact_rim(along, across, diameter):
     plane = gap_plane(Foot(diameter, diameter, round=True), Lean(along, across))
     assert plane.pivot is None
-    assert plane.edges == {}
+    assert plane.edges_mm == {}
     angles = np.linspace(0, 2 * math.pi, 721)
     around = [plane.gap_mm(diameter / 2 * math.cos(a), diameter / 2 * math.sin(a)) for a in angles]
     assert min(around) >= 0.0

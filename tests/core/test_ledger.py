@@ -10,7 +10,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.ledger import SHORTEST_KEPT_MM, Ledger, returned, taken_twice_words
+from shimfit.core.cutting import SHORTEST_KEPT_MM, returned, taken_twice_words
+from shimfit.core.ledger import Ledger
 from shimfit.core.stock import lot_from_row, lot_to_row
 from shimfit.errors import UsageError
 from shimfit.model import Lot, Pack, Piece, Seat

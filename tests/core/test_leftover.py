@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from shimfit.core.ledger import SHORTEST_KEPT_MM, Ledger
+from shimfit.core.cutting import SHORTEST_KEPT_MM
+from shimfit.core.ledger import Ledger
 from shimfit.core.packing import Options, Saw
 from shimfit.core.planning import PlanPost, plan
 from shimfit.core.planning.planned import box_after

@@ -14,8 +14,8 @@ from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
-from shimfit.core.ledger import returned
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import slope_of, to_steps

@@ -10,7 +10,6 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
-from shimfit.core.ledger import STEPS_PER_MM
 from shimfit.errors import EntryError, ShimfitError
 from shimfit.model import PostState
 from shimfit.quantities import shown
@@ -464,7 +463,7 @@ class StockScreen(ListPage):
         stock = self.session.site.box().stock
         parent = stock.parent(lot)
         if parent is not None:
-            start = words.length(parent.start / STEPS_PER_MM)
+            start = words.length(parent.start_mm)
             yield f"rest of {parent.lot} no. {parent.copy} from {start} on"
         rests = [one.lot for one in self._lots if (cut := stock.parent(one.lot)) and cut.lot == lot]
         if rests:
