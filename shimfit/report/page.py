@@ -15,6 +15,7 @@ from datetime import UTC, datetime
 from importlib.resources import as_file, files
 from io import BytesIO
 from itertools import groupby
+from operator import itemgetter
 from typing import TYPE_CHECKING, Literal, Self, TypeAlias
 
 import fpdf
@@ -273,14 +274,12 @@ class Sheet:
         rows = qr_rows(text)
         side = box.width / len(rows)
         for number, row in enumerate(rows):
-            start = 0
-            for dark, run in groupby(row):
-                length = len(list(run))
+            for dark, run in groupby(enumerate(row), key=itemgetter(1)):
                 if dark:
+                    start, length = next(run)[0], 1 + sum(1 for _ in run)
                     # A hair higher than its modules, or a printer leaves white seams between rows.
                     part = Box(box.x + start * side, box.y + number * side, length * side, side * 1.02)
                     self.rect(part, wide=0, fill=0.0)
-                start += length
 
     def _use(self, size: float, bold: bool) -> None:
         if self._font != (bold, size):
@@ -304,7 +303,6 @@ class Sheet:
 class Photo:
     """A photo made small for paper."""
 
-    name: str
     jpeg: bytes
     ratio: float
     """Width ÷ height."""
@@ -323,7 +321,7 @@ def photo_at(path: Path) -> Photo | None:
             upright.save(made, "JPEG", quality=82)
     except (OSError, ValueError, SyntaxError, UnidentifiedImageError, Image.DecompressionBombError):
         return None
-    return Photo(path.name, made.getvalue(), upright.width / upright.height)
+    return Photo(made.getvalue(), upright.width / upright.height)
 
 
 @dataclass(frozen=True, slots=True)
@@ -489,11 +487,8 @@ class Paper:
         for column, cell in zip(self._head, row.cells, strict=True):
             parts: list[str | Drawn] = []
             for part in [cell] if isinstance(cell, str) else cell:
-                if isinstance(part, Drawn):
-                    parts.append(part)
-                else:
-                    bold = column.bold and not parts
-                    parts += sheet.lines_of(part, BODY, column.wide - 1.8, bold=bold)
+                room, bold = column.wide - 1.8, column.bold and not parts
+                parts += sheet.lines_of(part, BODY, room, bold=bold) if isinstance(part, str) else [part]
             broken.append(parts)
         tall = max(sum(step if isinstance(part, str) else part.height for part in parts) for parts in broken)
         indent = self._head[0].wide + 0.8

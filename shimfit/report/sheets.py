@@ -19,7 +19,7 @@ from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
 from shimfit.report.tables import TICK, Column, Section
-from shimfit.text.phrases import seat_name
+from shimfit.text.phrases import piece_name, seat_name
 from shimfit.text.plan_phrases import remainder
 
 if TYPE_CHECKING:
@@ -139,8 +139,8 @@ class _CutSheet(_Sheet):
         self.keep(8 + _STRIP_TALL + 6.0 + 8.0)
         self.y += 2.0
         left = shown.fine(cut["left_mm"], self.about.units)
-        copy = f" no. {cut['copy']}" if "copy" in cut else ""
-        self.say(f"Strip {cut['strip']}{copy}: {_many(len(pieces), 'piece')}, {left} left over", bold=True)
+        which = piece_name(cut["strip"], cut.get("copy"))
+        self.say(f"Strip {which}: {_many(len(pieces), 'piece')}, {left} left over", bold=True)
         marks = [0.0, *(float(piece["mark_along_mm"]) for piece in pieces)]
         self._strip_picture(marks, float(cut["left_mm"]))
         # What is cut off the tip of each wedge: by its place, as the plan's cuts name it, and its thin edge.
@@ -207,13 +207,8 @@ class _CutSheet(_Sheet):
         uses.sort(key=lambda use: (natural_key(use[0].lot), use[0].copy or 0, use[0].mark_mm or 0.0))
         rows = [
             (
-                *(TICK, _which(piece.lot, piece.copy)),
-                "–" if piece.mark_mm is None else self._mark(piece.mark_mm),
-                *(
-                    place,
-                    words.thick(piece.thickness_mm, self.about.units),
-                    self._tip(piece.trim_tip_mm) or "–",
-                ),
+                *(TICK, piece_name(piece.lot, piece.copy), self._mark(piece.mark_mm or 0.0), place),
+                *(words.thick(piece.thickness_mm, self.about.units), self._tip(piece.trim_tip_mm) or "–"),
             )
             for piece, place in uses
         ]
@@ -236,7 +231,7 @@ class _CutSheet(_Sheet):
         )
         for row in rows:
             pieces = [
-                f"{_which(one['lot'], one['copy'])} to {self._mark(one['mark_mm'])}"
+                f"{piece_name(one['lot'], one['copy'])} to {self._mark(one['mark_mm'])}"
                 + self._tip_words(one["trim_tip_mm"] or 0.0)
                 for one in row["tapers"]
             ]
@@ -349,7 +344,7 @@ class _CutSheet(_Sheet):
         if piece.wedge_mm is not None:
             thin, thick = (words.thick(mm, units) for mm in piece.wedge_mm)
             return f"{piece.lot} wedge {thin}–{thick}{tip}"
-        which = _which(piece.lot, piece.copy)
+        which = piece_name(piece.lot, piece.copy)
         if piece.mark_mm is None:
             return f"{which} {words.thick(piece.thickness_mm, units)}"
         return f"{which} to mark {self._mark(piece.mark_mm)}{tip}"
@@ -357,7 +352,3 @@ class _CutSheet(_Sheet):
 
 def _many(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
-
-
-def _which(lot: str, copy: int | None) -> str:
-    return f"{lot} no. {copy}" if copy else lot

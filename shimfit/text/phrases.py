@@ -195,13 +195,17 @@ class Words:
         if not pack.pieces:
             return self.pieces(pack)
         if change is not None and change.push_mm:
-            tapers = (piece for piece in pack.pieces if piece.is_marked)
-            return f"{_name(next(tapers, pack.pieces[0]))} {self.dot} {self.change(change)}"
+            moved = next((piece for piece in pack.pieces if piece.is_marked), pack.pieces[0])
+            return f"{piece_name(moved.lot, moved.copy)} {self.dot} {self.change(change)}"
         steps = []
         for piece in pack.pieces:
             mark, tip = f"{self.length(piece.mark_mm or 0.0)} from the thin end", self.tip(piece.trim_tip_mm)
             mark = f"mark {mark}, then cut {tip} off the tip" if tip else mark
-            steps.append(f"{_name(piece)} {self.dot} {mark}" if piece.is_marked else self._piece(piece))
+            steps.append(
+                f"{piece_name(piece.lot, piece.copy)} {self.dot} {mark}"
+                if piece.is_marked
+                else self._piece(piece)
+            )
         reported = " + ".join(steps)
         return f"{self.change(change)}: {reported}" if change is not None else reported
 
@@ -247,7 +251,7 @@ class Words:
         return f"{self.thick(change.from_mm, unit=False)} {arrow} {self.thick(change.to_mm)}"
 
     def _piece(self, piece: Piece) -> str:
-        name = _name(piece)
+        name = piece_name(piece.lot, piece.copy)
         if piece.is_whole:
             return f"{name} flat {shown.sized(piece.thickness_mm, self.units)}"
         tip = self.tip(piece.trim_tip_mm)
@@ -544,8 +548,9 @@ def _counts(shares: tuple[float, float, float]) -> list[int]:
     return counts
 
 
-def _name(piece: Piece) -> str:
-    return piece.lot if piece.copy is None else f"{piece.lot} no. {piece.copy}"
+def piece_name(lot: str, copy: int | None) -> str:
+    """`T1`, and of a lot of several pieces which of them: `T1 no. 2`."""
+    return f"{lot} no. {copy}" if copy else lot
 
 
 def face_of(value: float, along: bool) -> Face:

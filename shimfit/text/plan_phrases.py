@@ -9,7 +9,7 @@ from shimfit.codec import read
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Chance, Lot, Pack, Seat
 from shimfit.quantities import shown
-from shimfit.text.phrases import lot_size, odds_briefly
+from shimfit.text.phrases import lot_size, odds_briefly, piece_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -68,8 +68,9 @@ def gap_words(answer: Json) -> str:
 
 def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     """Posts not served first, then the pack labels and the cut sheet. whole: name those that stand as is."""
+    why = answer.get("why", {})
     lines: list[Line] = [
-        (f"{name}  NOT SERVED: {_why(answer.get('why', {}).get(name), words)}", "strong")
+        (f"{name}  NOT SERVED: {words.sentence(why.get(name) or 'no pack can do it')}", "strong")
         for name in answer["unsolved"]
     ]
     lines += buy_lines(answer, words)
@@ -77,9 +78,15 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     bare = [post["id"] for post in answer["posts"] if not post["packs"]]
     if whole and bare:
         lines.append((f"As they stand, only to be tightened: {', '.join(bare)}", ""))
-    cuts = cut_lines(answer, words)
-    lines += [("", ""), *cuts] if cuts else []
-    return [*lines, ("", ""), *alternative_lines(answer, words)] if answer.get("alternatives") else lines
+    if cuts := cut_lines(answer, words):
+        lines += [("", ""), *cuts]
+    if answer.get("alternatives"):  # what each answer that was not planned with others takes by itself
+        lines += [("", ""), (f"ALTERNATIVES, NO CUT SHEET: {not_planned_words(answer)}", "strong")]
+    for one in answer.get("alternatives", ()):
+        cuts = cut_lines({**one, "unsolved": [], "unsawn": []}, words)[1:]
+        lines.append((f"post {one['post']} by itself{'' if cuts else ': flats only'}", "label"))
+        lines += [(f"  {text}", role) for text, role in cuts]
+    return lines
 
 
 def buy_lines(answer: Json, words: Words) -> list[Line]:
@@ -121,33 +128,28 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
             lines.append(
                 (f"Saw at {setting:g}°: trim the first end, turn the strip over after every cut.", "strong")
             )
-        copy = f" no. {cut['copy']}" if "copy" in cut else ""
-        lines.append((f"strip {cut['strip']}{copy}: {words.length(cut['left_mm'])} left", ""))
-        lines += [
-            (f"  {words.thick(piece['mark_along_mm'])}  {_wedge(piece, words)}", "")
-            for piece in cut["pieces"]
-        ]
+        lines.append(
+            (f"strip {piece_name(cut['strip'], cut.get('copy'))}: {words.length(cut['left_mm'])} left", "")
+        )
+        for piece in cut["pieces"]:
+            # Marks add up to the wedges' thicknesses: half a millimetre would be a third of a wedge.
+            mark, thick = words.thick(piece["mark_along_mm"]), words.thick(piece["thick_mm"])
+            edges = f"{words.thick(piece['thin_mm'], unit=False)} to {thick}"
+            lines.append((f"  {mark}  {goes_to(piece['for'], words)}, {edges}", ""))
     if answer["cuts"] or answer["tapers"]:
         lines += [(text, "strong") for text in cautions_of("sawing" if answer["cuts"] else "tips")]
-    lines += [(f"taper {_marked(taper, words)}", "") for taper in answer["tapers"]]
+    for taper in answer["tapers"]:
+        tip = words.tip(taper["trim_tip_mm"] or 0.0)
+        mark = f"{words.length(taper['mark_mm'])}{f', tip cut off {tip}' if tip else ''}"
+        which = piece_name(taper["lot"], taper["copy"])
+        lines.append((f"taper {which}: mark {mark}  {goes_to(taper['for'], words)}", ""))
     for lot in answer["remainders"]:
         long = words.length(lot.get("length_mm", 0))
         lines.append((f"back to the box: {remainder(lot, words.length)}, {lot['form']}, {long} long", ""))
-    if _could_saw(answer):
-        lines += [(f"not sawn: {row['strip']}, {_why(row['why'], words)}", "") for row in answer["unsawn"]]
+    # Strips left whole are worth a word where something is sawn or a post is left out.
+    for row in answer["unsawn"] if answer["cuts"] or answer["unsolved"] else ():
+        lines.append((f"not sawn: {row['strip']}, {words.sentence(row['why'] or 'no pack can do it')}", ""))
     return [("CUT SHEET", "label"), *lines] if lines else []
-
-
-def alternative_lines(answer: Json, words: Words) -> list[Line]:
-    """What each answer that was not planned with others would take by itself."""
-    lines: list[Line] = [
-        (f"ALTERNATIVES, NO CUT SHEET: {not_planned_words(answer)}", "strong"),
-    ]
-    for one in answer["alternatives"]:
-        cuts = cut_lines({**one, "unsolved": [], "unsawn": []}, words)[1:]
-        lines.append((f"post {one['post']} by itself{'' if cuts else ': flats only'}", "label"))
-        lines += [(f"  {text}", role) for text, role in cuts]
-    return lines
 
 
 def not_planned_words(answer: Json) -> str:
@@ -168,29 +170,6 @@ def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:
     if not parent:
         return str(row["lot"])
     return f"rest of {parent['lot']} no. {parent['copy']} from {size(float(parent['start_mm']))}"
-
-
-def _wedge(piece: Json, words: Words) -> str:
-    """Marks on a strip are thicknesses to be made: half a millimetre would be a third of a wedge."""
-    thin, thick = words.thick(piece["thin_mm"], unit=False), words.thick(piece["thick_mm"])
-    return f"{goes_to(piece['for'], words)}, {thin} to {thick}"
-
-
-def _why(reason: str | None, words: Words) -> str:
-    return words.sentence(reason or "no pack can do it")
-
-
-def _could_saw(answer: Json) -> bool:
-    """Strips left whole are worth a word where something is sawn or a post is left out."""
-    return bool(answer["cuts"] or answer["unsolved"])
-
-
-def _marked(taper: Json, words: Words) -> str:
-    copy = f" no. {taper['copy']}" if taper["copy"] else ""
-    tip = words.tip(taper["trim_tip_mm"] or 0.0)
-    tip = tip and f", tip cut off {tip}"
-    reported = f"{taper['lot']}{copy}: mark {words.length(taper['mark_mm'])}{tip}"
-    return f"{reported}  {goes_to(taper['for'], words)}"
 
 
 def goes_to(what: str, words: Words) -> str:

@@ -117,20 +117,16 @@ def numbers_json(rows: Sequence[DefaultNumber]) -> dict[str, Any]:
 def number_lines(rows: Sequence[DefaultNumber]) -> list[str]:
     """The rows under the heading of what they are about; a long ratio to five figures."""
     lines: list[str] = []
-    subject = None
-    for row in rows:
-        if row.about != subject:
-            subject = row.about
-            lines += ["", subject.upper()]
-        lines.append(f"  {row.what}: {_said(row)}")
-        source = f"{row.mark}: {row.source}" if row.source else row.mark
-        lines.append(f"      {source}{f'  [{row.set_by}]' if row.set_by else ''}")
+    for subject, group in groupby(rows, key=lambda row: row.about):
+        lines += ["", subject.upper()]
+        for row in group:
+            value, unit = row.value, row.unit
+            if ":" not in value:
+                scale, unit = (1000.0, "mm/m") if unit == "slope" else (1.0, unit)
+                value = " ".join(f"{float(part) * scale:.5g}" for part in value.split()) + f" {unit}"
+            source = f"{row.mark}: {row.source}" if row.source else row.mark
+            lines += [
+                f"  {row.what}: {value.rstrip()}",
+                f"      {source}{f'  [{row.set_by}]' if row.set_by else ''}",
+            ]
     return lines[1:]
-
-
-def _said(row: DefaultNumber) -> str:
-    if ":" in row.value:
-        return row.value
-    values = [float(part) * (1000.0 if row.unit == "slope" else 1.0) for part in row.value.split()]
-    unit = "mm/m" if row.unit == "slope" else row.unit
-    return f"{' '.join(f'{value:.5g}' for value in values)} {unit}".rstrip()
