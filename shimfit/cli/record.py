@@ -89,11 +89,11 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     last = events[-1].hash if events else ""
     data = {"file": args.file} if args.file is not None else {}
     data |= {"log": {"events": len(events), "hash": last}, "whole": whole, "sealed_at": None}
-    said = (
+    reported = (
         f"{name} is whole: {len(events)} events, each as it was logged; hash of the last: {last or 'none'}."
     )
     if not whole:
-        said = (
+        reported = (
             f"{name} is part of a log: each of its {len(events)} events is as it was logged.\n"
             "Whether events were left out can only be seen in an export of everything, or against a paper."
         )
@@ -102,7 +102,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     if refused and not args.json:
         raise FileError(sentence, path=name)
     error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
-    io.tell(filter(None, (said, sentence)), data | {"answer": None} | answer | error)
+    io.tell(filter(None, (reported, sentence)), data | {"answer": None} | answer | error)
     return Exit.FILE if refused else Exit.DONE
 
 

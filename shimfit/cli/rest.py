@@ -84,9 +84,9 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
 
     if args.topic is None:
         data = {topic.name: topic.says for topic in topics()}
-        said = [f"  {name:<12} {says}" for name, says in data.items()]
-        said.append("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
-        return io.tell(said, {"topics": data})
+        lines = [f"  {name:<12} {says}" for name, says in data.items()]
+        lines.append("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
+        return io.tell(lines, {"topics": data})
     if args.topic not in {topic.name for topic in topics()} and args.topic in commands():
         build_parser([args.topic]).parse_args([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
@@ -125,16 +125,16 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
         )
 
 
-class _Said(io_room.StringIO):
+class _Relay(io_room.StringIO):
     """Hands on all that is written to it."""
 
-    def __init__(self, said: Callable[[str], None]) -> None:
+    def __init__(self, to: Callable[[str], None]) -> None:
         super().__init__()
-        self._said = said
+        self._to = to
 
     def write(self, text: str) -> int:
         """Hand it on."""
-        self._said(text)
+        self._to(text)
         return len(text)
 
 
@@ -151,12 +151,12 @@ class CommandLine:
 
         return page().commands
 
-    def run(self, words: Sequence[str], said: Callable[[str], None], stop: Callable[[], bool]) -> int:
-        """Run these words; all that is said goes to `said`. Returns the exit code."""
+    def run(self, words: Sequence[str], to: Callable[[str], None], stop: Callable[[], bool]) -> int:
+        """Run these words; all that it says goes to `to`. Returns the exit code."""
         from shimfit.cli import main
         from shimfit.cli.io import Io
 
-        out = _Said(said)
+        out = _Relay(to)
         try:
             return main([*words, "--db", str(self._file)], Io(out, out, keyboard=False, stop=stop))
         except SystemExit as left:  # help was asked for

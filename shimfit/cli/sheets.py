@@ -238,8 +238,8 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     for leg in data:
         for target in leg["targets"]:
             target["post"] = target.pop("name")
-    said = chain(_lineup_lines(legs, face_names(state), state.units), (hint,))
-    return io.tell(said, {"job": job, "run": run, "legs": data})
+    lines = chain(_lineup_lines(legs, face_names(state), state.units), (hint,))
+    return io.tell(lines, {"job": job, "run": run, "legs": data})
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:

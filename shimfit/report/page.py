@@ -392,12 +392,12 @@ class Paper:
         """Write every page's foot, when all are there."""
         sheet, total = self.sheet, self.sheet.pages
         self.y = sheet.high_mm - 12.2
-        said = self.foot + ("; ▯ = a letter that this print lacks" if sheet.lacking else "")
+        foot = self.foot + ("; ▯ = a letter that this print lacks" if sheet.lacking else "")
         for page in range(1, total + 1):
             sheet.turn_to(page)
             self.rule(0.15, GREY)
             number = f"page {page} of {total}" + (self.end if page == total else "")
-            lines = sheet.lines_of(said, FINE, self.wide - sheet.width(number, FINE) - 6)
+            lines = sheet.lines_of(foot, FINE, self.wide - sheet.width(number, FINE) - 6)
             y = self.y + 3.4
             sheet.text(self.left, y, lines[0] + (" …" if len(lines) > 1 else "") if lines else "", FINE)
             sheet.text(self.right, y, number, FINE, align="right")

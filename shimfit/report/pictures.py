@@ -16,7 +16,7 @@ from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.page import FINE, Box, ascent, leading
-from shimfit.report.statistics import statistics
+from shimfit.report.statistics import zero_histories
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -270,28 +270,32 @@ class Chart:
 def charts_of(record: RunRecord) -> list[Chart]:
     """The run's chart from three posts read before packing on; an instrument's from two checks on."""
     units, faces = shown.slope_unit(record.run.units), record.run.faces
-    found = []
+    found: list[Chart] = []
+
+    def add(title: str, points: Sequence[tuple[float, float, float]], *ends: str) -> None:
+        along, across = (tuple((point[0], point[way]) for point in points) for way in (1, 2))
+        found.append(Chart(title, along, across, (ends[0], ends[1])))
+
     read = [
-        (post, post.before.lean)
+        (post.name, (post.station_mm, post.before.lean.slope_along, post.before.lean.slope_across))
         for post in record.run.posts
         if post.before is not None and post.before.lean is not None
     ]
     if len(read) > 2:
         signs = f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}"
-        along = tuple((post.station_mm, lean.slope_along) for post, lean in read)
-        across = tuple((post.station_mm, lean.slope_across) for post, lean in read)
-        ends = f"post {read[0][0].name}", f"post {read[-1][0].name}"
-        found.append(Chart(f"Lean before packing along the run, {units}: {signs}", along, across, ends))
-    for history in statistics(record).zeros:
-        checks = [
-            (datetime.fromisoformat(one.checked).timestamp(), one) for one in history.checks if one.checked
-        ]
+        title, ends = f"Lean before packing along the run, {units}: {signs}", (read[0][0], read[-1][0])
+        add(title, [point for _, point in read], *(f"post {name}" for name in ends))
+    for history in zero_histories(record.zeros):
+        checks = [one for one in history.checks if one.checked]
         if len(checks) > 1:
-            along = tuple((when, one.zero_along) for when, one in checks)
-            across = tuple((when, one.zero_across) for when, one in checks)
-            ends = words.clock(checks[0][1].checked), words.clock(checks[-1][1].checked)
-            title = f"Zero of {history.instrument}, {units}: solid along, dashed across"
-            found.append(Chart(title, along, across, ends))
+            add(
+                f"Zero of {history.instrument}, {units}: solid along, dashed across",
+                [
+                    (datetime.fromisoformat(one.checked or "").timestamp(), one.zero_along, one.zero_across)
+                    for one in checks
+                ],
+                *(words.clock(one.checked) for one in (checks[0], checks[-1])),
+            )
     return found
 
 
@@ -310,12 +314,12 @@ def chart(sheet: Sheet, box: Box, shown_by: Chart, units: Units) -> None:
 
     zero = at(first, 0.0)[1]
     sheet.line(box.x + room, zero, box.right, zero, wide=0.15)
-    said: list[float] = []
+    written: list[float] = []
     for y in sorted({high, low, 0.0}, key=abs, reverse=True):
         figure, baseline = shown.slope(y, units, sign=True, unit=False) if y else "0", at(first, y)[1] + 0.7
-        if all(abs(baseline - other) >= leading(FINE) for other in said):
+        if all(abs(baseline - other) >= leading(FINE) for other in written):
             sheet.text(box.x + room - 0.8, baseline, figure, FINE, align="right")
-            said.append(baseline)
+            written.append(baseline)
     for trace, dash in ((shown_by.along, 0.0), (shown_by.across, 0.8)):
         drawn = [at(x, y) for x, y in trace]
         for (x1, y1), (x2, y2) in pairwise(drawn):
