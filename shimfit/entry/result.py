@@ -1,7 +1,7 @@
 """What a typed entry turns out to be (not finished, understood, or refused), and how it is said back.
 
 What the grammar has to know of the run, the tape and the level stands first (`EntrySettings`); then the
-results; then the words that say an understood entry back, and the shortest way to type it again.
+results; then the words that say an understood entry back.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ from shimfit.values import dataclass
 
 LeanUnit: TypeAlias = Literal["mm", "cm", "in", "deg", "mm/m", "cm/m", "in/ft"]
 Qualifier: TypeAlias = Literal["strong", "shy"]
-UNITS: dict[LeanUnit, tuple[str, str]] = {
-    "mm": ("mm", " mm"),
-    "cm": ("cm", " cm"),
-    "in": ('"', " in"),
-    "deg": ("d", "°"),
-    "mm/m": ("mm/m", " mm/m"),
-    "cm/m": ("cm/m", " cm/m"),
-    "in/ft": ("in/ft", " in per ft"),
+UNITS: dict[LeanUnit, str] = {
+    "mm": " mm",
+    "cm": " cm",
+    "in": " in",
+    "deg": "°",
+    "mm/m": " mm/m",
+    "cm/m": " cm/m",
+    "in/ft": " in per ft",
 }
-"""Each unit of a lean as it is typed in the fewest keys, and as it is said."""
+"""Each unit of a lean as it is said behind its number."""
 RATIOS: dict[str, Fraction] = {
     "mm/m": MM_PER["mm"] / MM_PER["m"],
     "cm/m": MM_PER["cm"] / MM_PER["m"],
@@ -288,19 +288,6 @@ class Understood:
             sentence += f" over {length_text(self.over)}"
         return sentence
 
-    @property
-    def canonical(self) -> str:
-        """Shortest plain way to type the same thing: parses back to the same value under any units.
-
-        `1/4n 3/8h @48in`: letters as the run has them, the unit always written unless it is a fraction.
-        """
-        typed = [_typed(part, self.settings) for part in self.parts]
-        if self.over is not None:
-            typed.append(f"@{length_text(self.over, typed=True)}")
-        elif self.at_height:
-            typed.append("@height")
-        return " ".join(typed)
-
 
 ParseResult: TypeAlias = Incomplete | Understood | Refused
 
@@ -318,17 +305,11 @@ def is_decimal(value: Fraction) -> bool:
 
 
 def _one(part: Component, settings: EntrySettings) -> str:
-    amount = number_text(part) + ("" if part.in_minutes else UNITS[part.unit][1])
+    amount = number_text(part) + ("" if part.in_minutes else UNITS[part.unit])
     if part.qualifier:
         amount += f" {part.qualifier}"
     name = settings.name(part.face)
     return f"{amount} out" if part.face is Face.OUT and name == "out" else f"{amount} towards {name}"
-
-
-def _typed(part: Component, settings: EntrySettings) -> str:
-    sign = {"strong": "+", "shy": "-", None: ""}[part.qualifier]
-    bare = part.in_minutes or (part.typed.is_fraction and part.unit == "in")
-    return f"{number_text(part)}{'' if bare else UNITS[part.unit][0]}{sign}{settings.letter(part.face)}"
 
 
 def number_text(part: Component) -> str:
@@ -358,15 +339,10 @@ def decimal_text(value: Fraction, places: int = 0) -> str:
     return f"{digits[:-places]}.{digits[-places:]}" if places else digits
 
 
-def length_text(length: Length, *, typed: bool = False) -> str:
-    """A gauge length in the unit that it was typed in; feet are said as inches: `48 in`, `1200 mm`.
-
-    typed: as one word, `48-1/2in`.
-    """
+def length_text(length: Length) -> str:
+    """A gauge length in the unit that it was typed in; feet are said as inches: `48 in`, `1200 mm`."""
     if length.unit in METRIC:
-        figure, unit = decimal_text(length.mm), "mm"
-    else:
-        inches, unit = length.mm / MM_PER["in"], "in"
-        on_tape = inches.denominator in (1, *TAPE_DENOMINATORS)
-        figure = fraction_text(inches) if on_tape else decimal_text(inches)
-    return f"{figure.replace(' ', '-')}{unit}" if typed else f"{figure} {unit}"
+        return f"{decimal_text(length.mm)} mm"
+    inches = length.mm / MM_PER["in"]
+    on_tape = inches.denominator in (1, *TAPE_DENOMINATORS)
+    return f"{fraction_text(inches) if on_tape else decimal_text(inches)} in"

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, parse_entry
 from shimfit.entry.tokens import tokenise
+from tests.referee.typed_again import typed_again
 
 SETTINGS = (
     EntrySettings(units="inch"),
@@ -62,13 +63,13 @@ def check(text, entry_settings):
         assert len([value for value in typed if value]) <= room
         assert all(slope is None or math.isfinite(slope) for slope in (along, across))
         assert all(a is None or (math.isfinite(a) and a > 0) for a in parsed.resolution_slope(900.0))
-    again = parse_entry(parsed.canonical, entry_settings)
-    assert isinstance(again, Understood), (text, parsed.canonical, again)
+    again = parse_entry(typed_again(parsed), entry_settings)
+    assert isinstance(again, Understood), (text, typed_again(parsed), again)
     assert _signed(again.along) == _signed(parsed.along)
     assert _signed(again.across) == _signed(parsed.across)
     assert again.slopes(900.0) == (along, across)
     assert again.over_mm == parsed.over_mm
-    assert again.canonical == parsed.canonical
+    assert typed_again(again) == typed_again(parsed)
     assert parsed.words
     return True
 

@@ -10,6 +10,7 @@ import pytest
 from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, parse_entry, parse_reading
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Face
+from tests.referee.typed_again import typed_again
 
 INCH = EntrySettings(units="inch")
 MM = EntrySettings(units="mm")
@@ -340,7 +341,7 @@ def test_degrees_are_said_back_in_the_form_they_were_typed_in():
     assert minutes.words == "top leans 0°36′ towards next, 0°20′30″ out"
     assert decimal.words == "top leans 0.6° towards next, 0.5° out"
     assert minutes.along.number == decimal.along.number
-    assert parse_reading(minutes.canonical).along == minutes.along
+    assert parse_reading(typed_again(minutes)).along == minutes.along
 
 
 # ---------------------------------------------------------------- typed key by key

@@ -14,6 +14,7 @@ from typing import Any
 
 from shimfit.errors import ShimfitError
 from shimfit.model import Foot, PostState, Reading, Tolerance, Verdict
+from tests.referee.typed_again import typed_again
 
 Door = Callable[[bytes], None]
 HEIGHT_MM = 1000.0
@@ -36,9 +37,9 @@ def entry(data: bytes) -> None:
             continue
         slopes = parsed.slopes(HEIGHT_MM)
         assert all(math.isfinite(slope) for slope in slopes if slope is not None)
-        again = parse_entry(parsed.canonical, EntrySettings(units=units))
-        assert isinstance(again, Understood), parsed.canonical
-        assert again.slopes(HEIGHT_MM) == slopes, parsed.canonical
+        again = parse_entry(typed_again(parsed), EntrySettings(units=units))
+        assert isinstance(again, Understood), typed_again(parsed)
+        assert again.slopes(HEIGHT_MM) == slopes, typed_again(parsed)
 
 
 def length(data: bytes) -> None:
