@@ -16,14 +16,7 @@ from shimfit.model import Face, PostState
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import broken, clipped, in_order, lot_size
-from shimfit.text.pictures import (
-    elevation,
-    foot_plan,
-    pair,
-    span_for,
-    target,
-    trend,
-)
+from shimfit.text.pictures import elevation, foot_plan, pair, span_for, target, trend
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -131,17 +124,8 @@ def from_the_side(record: PostRecord, words: Words) -> Drawing | None:
     if lean is None:
         return None
 
-    def draw(width: int, height: int) -> Canvas:
-        return elevation(
-            lean,
-            record.height_mm,
-            names=words.names,
-            glyphs=words.glyphs,
-            width=width,
-            height=height,
-        )
-
-    return Drawing(draw, 8, 20)
+    view = partial(elevation, lean, record.height_mm, names=words.names, glyphs=words.glyphs)
+    return Drawing(lambda width, height: view(width=width, height=height), 8, 20)
 
 
 def packs_at(record: PostRecord, words: Words) -> Drawing | None:
@@ -151,22 +135,16 @@ def packs_at(record: PostRecord, words: Words) -> Drawing | None:
     if not packs:
         return None
     read = record.reading if going_in is not None else record.before
-    lean = read.lean if read is not None else None
+    lean, what = read.lean if read is not None else None, "packs under it"
+    stands, packed_at = None, lean
+    if going_in is not None:
+        stands, packed_at, what = lean, None, "packs to go in"
+    see = partial(foot_plan, record.foot, packs, stands, record.height_mm, packed_at=packed_at)
 
     def draw(width: int, height: int) -> Canvas:
-        return foot_plan(
-            record.foot,
-            packs,
-            None if going_in is None else lean,
-            record.height_mm,
-            packed_at=None if going_in is not None else lean,
-            names=words.names,
-            glyphs=words.glyphs,
-            width=min(width, 2 * height + 24),
-            height=height,
-        )
+        wide = min(width, 2 * height + 24)
+        return see(names=words.names, glyphs=words.glyphs, width=wide, height=height)
 
-    what = "packs to go in" if going_in is not None else "packs under it"
     return Drawing(draw, 8, 28, f"post {record.name}: {what}")
 
 
@@ -183,10 +161,9 @@ def readings_trend(record: PostRecord, words: Words) -> Drawing | None:
     tops_shown = arrow.join(shown.fine(top, words.units, unit=False) for top in tops[-8:])
     allowed_mm = record.tolerance.allowed_top_mm(record.height_mm)
 
-    def draw(width: int, height: int) -> Canvas:
-        return trend(tops, allowed_mm, glyphs=words.glyphs, width=width, height=height)
-
-    return Drawing(draw, 6, 9, f"off at the top: {tops_shown}{shown.trailing(words.units)}")
+    chart = partial(trend, tops, allowed_mm, glyphs=words.glyphs)
+    title = f"off at the top: {tops_shown}{shown.trailing(words.units)}"
+    return Drawing(lambda width, height: chart(width=width, height=height), 6, 9, title)
 
 
 def post_parts(snapshot: Snapshot, lots: tuple[Lot, ...]) -> Iterator[Part]:
