@@ -26,7 +26,7 @@ from shimfit.core.instruments import Instrument
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.entry import EntrySettings, parse_reading
-from shimfit.model import Lean, Reading, Tolerance
+from shimfit.model import Reading, Tolerance
 from shimfit.quantities.typed import parse_tolerance
 from shimfit.workflow.instruments import counted
 
@@ -74,23 +74,24 @@ def read_off(level: Instrument, scale: str, along: int, across: int) -> Reading:
     return counted(parse_reading(text, settings), HEIGHT_MM, level)
 
 
+@cache
+def called_plumb(level: Instrument, scale: str, tolerance: Tolerance, along: int, across: int) -> bool:
+    """What the program says of these marks."""
+    part = read_off(level, scale, along, across)
+    assert part.lean is not None
+    assert part.step_along is not None
+    steps = part.step_along, part.step_across or part.step_along
+    verdict = decide_lean(part.lean, part.u_along, part.u_across, tolerance, HEIGHT_MM, steps=steps)
+    return verdict.decision == "plumb"
+
+
 def decided(
     level: Instrument, scale: str, tolerance: Tolerance, tops_mm: Floats, errors_mm: Floats
 ) -> NDArray[np.bool_]:
     """Which of the posts (N, 2) are called plumb."""
-    step = SCALES[scale]
-    marks = np.abs(np.rint((tops_mm + errors_mm) / step)).astype(int)
+    marks = np.abs(np.rint((tops_mm + errors_mm) / SCALES[scale])).astype(int)
     cases, which = np.unique(marks, axis=0, return_inverse=True)
-    plumb = np.zeros(len(cases), bool)
-    for k, (along, across) in enumerate(cases.tolist()):
-        part = read_off(level, scale, along, across)
-        assert part.slope_along is not None
-        assert part.slope_across is not None
-        lean = Lean(part.slope_along, part.slope_across)
-        assert part.step_along is not None
-        steps = part.step_along, part.step_across or part.step_along
-        verdict = decide_lean(lean, part.u_along, part.u_across, tolerance, HEIGHT_MM, steps=steps)
-        plumb[k] = verdict.decision == "plumb"
+    plumb = np.array([called_plumb(level, scale, tolerance, *case) for case in cases.tolist()])
     return plumb[which.reshape(-1)]
 
 
