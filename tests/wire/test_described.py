@@ -29,6 +29,7 @@ def values_of(form: str, order: str, scale: str, first: int, second: int) -> str
     ("separator", "labels", "line", "unit", "wanted"),
     [
         (",", '["X=", "Y="]', b"X=+01.23,Y=-00.45", "deg", (1.23, -0.45)),
+        (",", '["X=", "Y="]', b"X= 1.23,Y=  -0.45", "deg", (1.23, -0.45)),
         ("whitespace", '["X:", "Y:"]', b"X:1.23 Y:-0.45", "deg", (1.23, -0.45)),
         ("whitespace", '["P", "R"]', b"P+1.2 R-0.4", "deg", (1.2, -0.4)),
         (";", '["a", "b"]', b"a90;b-30", "arcmin", (1.5, -0.5)),
@@ -165,6 +166,10 @@ def test_binary_frames(check, form, order):
     angles, stream = received_in(description, [bytes(hurt)])
     assert angles == [pytest.approx(wanted[0], abs=1e-6), pytest.approx(wanted[2], abs=1e-6)]
     assert sum(stream.tally.refused.values()) >= 1
+    cut_short, follows = frames[0][:5], frames[1] + frames[2]  # the next one begins inside it
+    angles, stream = received_in(description, [cut_short + follows])
+    assert angles == [pytest.approx(pair, abs=1e-6) for pair in wanted[1:]]
+    assert stream.tally.refused == {"bad_checksum": 1}
 
 
 @pytest.mark.parametrize(

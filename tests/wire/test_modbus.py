@@ -9,6 +9,7 @@ import select
 import struct
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any, Self
 
 import pytest
@@ -240,6 +241,22 @@ def test_a_bare_file_of_answers_is_read_however_it_is_cut():
     whole = scan([data])
     assert whole == ([(0.01, 0.02), (0.03, 0.04), (0.05, 0.06), (0.09, 0.1)], REFUSED)
     assert scan([data[at : at + 1] for at in range(len(data))]) == whole
+
+
+def test_an_answer_that_begins_inside_a_bad_one_is_found():
+    cut_short = answer(7, 8)[:5]
+    assert scan([cut_short + answer(3, 4) + answer(5, 6)]) == ([(0.03, 0.04), (0.05, 0.06)], {"bad_crc": 1})
+
+
+def test_signs_range_and_kind_are_those_of_the_description():
+    described = replace(PAIR, flip=("x",), range_deg=10.0, kind="tangent")
+    tally = Tally()
+    scanner = ModbusScanner(described, tally)
+    (sample,) = scanner.feed(answer(123, -45) + answer(1001, 0), 0.0)
+    assert (sample.x_deg, sample.y_deg) == (-1.23, -0.45)
+    assert tally.refused == {"out_of_range": 1}
+    assert not scanner.elevation
+    assert ModbusScanner(PAIR, tally).elevation
 
 
 # ---------------------------------------------------------------- descriptions

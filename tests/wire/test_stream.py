@@ -120,9 +120,10 @@ def test_seven_lines_and_a_different_one_are_no_run(broken):
     assert play.stream.input.format is None
 
 
-def test_no_text_is_found_once_any_sentence_passed_its_checksum():
+@pytest.mark.parametrize("body", ["GPGGA,1,2", "IIXDR,A,1.5,D,PITCH,A,2.5,D,ROLL"])
+def test_no_text_is_found_once_any_sentence_passed_its_checksum(body):
     play = Play()
-    feed_lines(play, [sentence("GPGGA,1,2"), *[b"1.25;3;0.5"] * 20])
+    feed_lines(play, [sentence(body), *[b"1.25;3;0.5"] * 20])
     assert play.stream.input.format is None
 
 
