@@ -20,10 +20,18 @@ from shimfit.errors import InternalError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from numpy.typing import NDArray
+
     from shimfit.core.planning.program import Floats, Ints, LinearProgram
 
 _NO_STARTS = np.zeros(0, np.int32)
 _NO_VALUES = np.zeros(0, np.float64)
+WHOLE = 1e-6
+"""So near a whole number is one."""
+DIVES = ((0.8, 0.1), (0.9, 0.05), (0.7, 0.02))
+"""(share from which columns are rounded up, share of the others that is rounded up where none is so near)."""
+MOST_STEPS, LEAST_GAP = 60, 1e-4
+"""Roundings of a dive; the gap that a dive tries to stay within is not smaller."""
 DIFFERS = 1e-6
 """Relative difference between the objective told and cost · x from which an answer is not believed."""
 
@@ -68,34 +76,87 @@ class Highs:
 
         if not program.cost.size:
             return _without_columns(program)
+        ends = time.monotonic() + max(0.0, float(seconds))
+
+        def at_an_end() -> bool:
+            return time.monotonic() >= ends or (stop is not None and stop())
+
+        bound, dived = _dived(program, relative_gap, at_an_end)
+        if dived is not None:
+            cost = float(program.cost @ dived)
+            if cost - bound <= relative_gap * abs(cost):
+                return IntegerAnswer("proven", dived, cost, min(bound, cost))
+            start = dived
         highs = _silent()
-        highs.setOptionValue("time_limit", max(0.0, float(seconds)))
         # HiGHS stops 1e-4 short of the optimum unless told otherwise.
         highs.setOptionValue("mip_rel_gap", float(relative_gap))
         highs.setOptionValue("mip_abs_gap", 1e-9)
         if nodes is not None:
             highs.setOptionValue("mip_max_nodes", nodes)
         _fill(highs, program)
-        if start is not None:
-            solution = highspy.HighsSolution()
-            solution.col_value = start.tolist()
-            highs.setSolution(solution)
+        kind = np.where(program.whole, int(highspy.HighsVarType.kInteger), 0).astype(np.uint8)
+        highs.changeColsIntegrality(kind.size, np.arange(kind.size, dtype=np.int32), kind)
         _listen(highs, stop, progress)
-        began_s = time.monotonic()
-        highs.run()
-        if _adds_up(highs, program):
-            return _integer_answer(highs, program)
         # Some releases lose an offset of presolve when given a start: what they call proven is not.
-        highs.setOptionValue("presolve", "off")
-        highs.setOptionValue("time_limit", max(0.0, float(seconds) - (time.monotonic() - began_s)))
-        highs.clearSolver()
-        if start is not None:
-            highs.setSolution(solution)
-        highs.run()
-        answer = _integer_answer(highs, program)
-        if answer.columns is None or _adds_up(highs, program):
-            return answer
-        return replace(answer, status="found", bound=-math.inf)
+        for presolve in ("choose", "off"):
+            highs.setOptionValue("presolve", presolve)
+            highs.setOptionValue("time_limit", max(0.0, ends - time.monotonic()))
+            highs.clearSolver()
+            if start is not None:
+                solution = highspy.HighsSolution()
+                solution.col_value = start.tolist()
+                highs.setSolution(solution)
+            highs.run()
+            answer = _integer_answer(highs, program)
+            if _adds_up(highs, program):
+                break
+        else:
+            answer = replace(answer, status="found", bound=-math.inf)
+        return answer
+
+
+def _dived(
+    program: IntegerProgram, relative_gap: float, at_an_end: Callable[[], bool]
+) -> tuple[float, Floats | None]:
+    """The linear relaxation's bound, and an answer within the gap of it that a dive found; None: none did.
+
+    A dive rounds up what is nearest to the next whole number, some columns at a time, and solves again from
+    the basis it has. Where that becomes dearer than the gap allows it takes back half of them, at last all,
+    and rounds one down; where that is too dear too it is given up. It ends in a tenth of the time that
+    branching needs for its first good answer, or soon.
+    """
+    linear, bound = _Linear(), -math.inf
+    _fill(linear.highs, program)
+    for near, share in DIVES:
+        low, high = np.zeros(program.cost.size), program.column_upper.copy()
+        answer = linear.bounded(np.arange(low.size), low, high)
+        if answer is None or at_an_end():
+            break
+        bound = max(bound, answer.objective)
+        within = bound + max(relative_gap, LEAST_GAP) * abs(bound)
+        for _ in range(MOST_STEPS):
+            x = answer.columns
+            short = np.where(program.whole, np.ceil(x - WHOLE) - x, 0.0)
+            open_ = np.flatnonzero(short > WHOLE)
+            open_ = open_[np.argsort(short[open_], kind="stable")]
+            if not open_.size:
+                return bound, np.where(program.whole, np.rint(x), x)
+            some = open_[: max(1, int((short[open_] <= 1.0 - near).sum()) or int(share * open_.size))]
+            while some.size:
+                low[some] = np.ceil(x[some] - WHOLE)
+                other = linear.bounded(some, low, high)
+                if other is not None and other.objective <= within:
+                    break
+                low[some] = np.floor(x[some] + WHOLE)
+                linear.change_bounds(some, low[some], high[some])
+                some = some[: some.size // 2]
+            else:
+                high[open_[0]] = low[open_[0]]
+                other = linear.bounded(open_[:1], low, high)
+            if other is None or other.objective > within or at_an_end():
+                break
+            answer = other
+    return bound, None
 
 
 def _fill(highs: Any, program: IntegerProgram) -> None:
@@ -107,11 +168,6 @@ def _fill(highs: Any, program: IntegerProgram) -> None:
         columns, program.cost, np.zeros(columns), program.column_upper, entries.value.size,
         entries.starts, entries.index, entries.value,
     )  # fmt: skip
-    import highspy
-
-    whole = np.flatnonzero(program.whole).astype(np.int32)
-    kind = np.full(whole.size, int(highspy.HighsVarType.kInteger), np.uint8)
-    highs.changeColsIntegrality(whole.size, whole, kind)
 
 
 def _listen(
@@ -175,15 +231,15 @@ class _Linear:
     """LinearProgram; simplex, from the last basis."""
 
     def __init__(self) -> None:
-        self._highs = _silent()
-        self._highs.setOptionValue("presolve", "off")
+        self.highs = _silent()
+        self.highs.setOptionValue("presolve", "off")
         self._rows = 0
 
     def add_rows(self, lower: Floats, upper: Floats, entries: Sparse | None = None) -> None:
         if entries is None:
-            self._highs.addRows(lower.size, lower, upper, 0, _NO_STARTS, _NO_STARTS, _NO_VALUES)
+            self.highs.addRows(lower.size, lower, upper, 0, _NO_STARTS, _NO_STARTS, _NO_VALUES)
         else:
-            self._highs.addRows(
+            self.highs.addRows(
                 lower.size, lower, upper, entries.value.size, entries.starts, entries.index, entries.value
             )
         self._rows += lower.size
@@ -191,23 +247,32 @@ class _Linear:
     def add_columns(self, cost: Floats, upper: Floats, entries: Sparse) -> None:
         if not cost.size:
             return
-        self._highs.addCols(
+        self.highs.addCols(
             cost.size, cost, np.zeros(cost.size), upper, entries.value.size,
             entries.starts, entries.index, entries.value,
         )  # fmt: skip
 
     def change_cost(self, index: Ints, cost: Floats) -> None:
         if index.size:
-            self._highs.changeColsCost(index.size, index, cost)
+            self.highs.changeColsCost(index.size, index, cost)
+
+    def bounded(self, index: NDArray[Any], lower: Floats, upper: Floats) -> LinearAnswer | None:
+        """The optimum with other bounds for some columns, of all that are given."""
+        self.change_bounds(index, lower[index], upper[index])
+        return self.solve()
 
     def change_upper(self, index: Ints, upper: Floats) -> None:
+        self.change_bounds(index, np.zeros(index.size), upper)
+
+    def change_bounds(self, index: NDArray[Any], lower: Floats, upper: Floats) -> None:
+        """Other bounds for some columns."""
         if index.size:
-            self._highs.changeColsBounds(index.size, index, np.zeros(index.size), upper)
+            self.highs.changeColsBounds(index.size, index.astype(np.int32), lower, upper)
 
     def solve(self) -> LinearAnswer | None:
         import highspy
 
-        highs = self._highs
+        highs = self.highs
         highs.run()
         ending = highs.getModelStatus()
         kinds = highspy.HighsModelStatus
