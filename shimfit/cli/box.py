@@ -59,8 +59,8 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
         io.say("the box is empty: shimfit stock import FILE.csv")
     for lot in box.lots:
         row = lot_json(lot, box.stock)
-        said = f"; {remainder(row, lambda mm: shown.fine(mm, units))}" if "cut_from" in row else ""
-        io.say(_lot_line(lot, units) + said)
+        pencilled = f"; {remainder(row, lambda mm: shown.tape(mm, units))}" if "cut_from" in row else ""
+        io.say(_lot_line(lot, units) + pencilled)
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
     for one in box.taken_twice:

@@ -138,7 +138,7 @@ class _CutSheet(_Sheet):
         pieces = cut["pieces"]
         self.keep(8 + _STRIP_TALL + 6.0 + 8.0)
         self.y += 2.0
-        left = shown.fine(cut["left_mm"], self.about.units)
+        left = shown.tape(cut["left_mm"], self.about.units, self.about.graduation)
         which = piece_name(cut["strip"], cut.get("copy"))
         self.say(f"Strip {which}: {_many(len(pieces), 'piece')}, {left} left over", bold=True)
         marks = [0.0, *(float(piece["mark_along_mm"]) for piece in pieces)]
@@ -260,14 +260,16 @@ class _CutSheet(_Sheet):
         if not rows:
             return
         self.head("Back into the box")
+        measured = partial(shown.tape, units=units, graduation=self.about.graduation)
+        caliper = partial(shown.sized, units=units)
         for row in rows:
             sizes = [
-                f"{key.removesuffix('_mm').replace('_', ' ')} {say(float(value), units)}"
+                f"{key.removesuffix('_mm').replace('_', ' ')} {say(float(value))}"
                 for key, value in row.items()
                 if key.endswith("_mm") and value is not None
-                for say in [shown.fine if key in ("length_mm", "width_mm") else shown.sized]
+                for say in [measured if key in ("length_mm", "width_mm") else caliper]
             ]
-            what = remainder(row, lambda mm: shown.fine(mm, units))
+            what = remainder(row, measured)
             self.say(f"{TICK} {what}, {row['form']}, {row.get('count', 1)}×: {', '.join(sizes)}")
         self.say(
             "Pencil that on each; the box gives it a name once its packs are logged (shimfit stock list)."

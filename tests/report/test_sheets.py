@@ -93,10 +93,10 @@ def test_saw_settings_marks_and_caution_stand_in_it():
         "Set the saw to 1.00° (half the taper)",
         "turn the strip over after every cut",
         "at 2 saw settings: 0.50°, 1.00°",
-        "Strip S2: 2 pieces, 311.0 mm left over",
+        "Strip S2: 2 pieces, 311 mm left over",
         "NOT SERVED from this box: post 99",
         "T1 no. 2 30.5 post 2 next-out 1.00",
-        "rest of S2 no. 1 from 589.0 mm, strip, 1×: length 311.0 mm, width 60.0 mm, thickness 18 mm",
+        "rest of S2 no. 1 from 589 mm, strip, 1×: length 311 mm, width 60 mm, thickness 18 mm",
         "Never hold a small offcut by hand near the blade",
         "Packs: 12, for 4 posts; 1 post without. To saw: 4 pieces",
     ):
