@@ -32,10 +32,11 @@ READ_AGAIN_MIN = 1.0
 class Minutes:
     """What work and material cost, in minutes of the crew (common practice, no source; all are settings)."""
 
-    round: float = 6.0
+    round: float = 8.0
     """One more round: loosen, set, tighten and read take about 4 minutes, turning the level end for end and
-    reading once more 1, the pieces that change 1 or more (6.3 in all where the box is rich, 7.8 where it is
-    not, by the other prices here: tests/bench/first_verdict.py). At 6 a post is plumb as soon as at 8."""
+    reading once more 1, the pieces that change 1 to 3. By the other prices here later rounds took 5.7 to 8.5,
+    7.1 on average (tests/bench/first_verdict.py); at 8 a tenth fewer posts are out at the first reading than
+    at 6, and a post takes as long within a fiftieth."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75
@@ -78,15 +79,20 @@ class Scatter:
     factor: float = 1.0
     """Learned: how much more than this the site scatters."""
 
-    def seat_mm2(self, *, inner: bool, gap_slope: float = 0.0) -> float:
+    def seat_mm2(
+        self, *, inner: bool, gap_slope: float = 0.0, bare: bool = False, flat: bool = False
+    ) -> float:
         """Variance of the thickness error of a place that bears, mm².
 
-        At the face as a taper at its mark has it (a bare corner counts the same); further in (`inner`) a pack
-        bears somewhere along a gap that grows by `gap_slope`. It depends on the place and not on the pieces,
-        so that the cheapest pack of a thickness at a place is also the best there.
+        At the face as a taper at its mark has it; further in (`inner`) somewhere along a gap that grows by
+        `gap_slope`. What is searched goes by the place and not by the pieces, so that the cheapest pack of a
+        thickness at a place is also the best there. What is said counts what stands there: the bed itself
+        (`bare`), or pieces without a mark (`flat`).
         """
         where = self.place_mm * gap_slope if inner else self.mark_mm * USUAL_TAPER_SLOPE
-        return (self.factor * math.hypot(self.seat_mm, self.pack_mm, where)) ** 2
+        if bare or (flat and not inner):
+            where = 0.0
+        return (self.factor * math.hypot(self.seat_mm, 0.0 if bare else self.pack_mm, where)) ** 2
 
 
 # ---------------------------------------------------------------- the next reading

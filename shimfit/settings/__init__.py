@@ -102,7 +102,7 @@ class Settings:
     foresight: bool = _declared(
         True, "where the box is scarce, leave what the posts to come will likely need: yes or no"
     )
-    minutes_round: float = _declared(6.0, "one more round: loosen, set, tighten, read", unit="min")
+    minutes_round: float = _declared(8.0, "one more round: loosen, set, tighten, read", unit="min")
     minutes_piece: float = _declared(0.5, "one piece to find, carry and slide in", unit="min")
     minutes_cut: float = _declared(0.75, "one cut: a taper at its mark, a wedge off a strip", unit="min")
     minutes_tip_cut: float = _declared(0.75, "cutting off a tip that would foul the rod", unit="min")

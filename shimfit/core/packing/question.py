@@ -321,7 +321,7 @@ class Question:
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
         chance = foretold(
             self.rests_mm(packs, options.scatter, resting),
-            alone,
+            self.seats_spread(packs, options.scatter, all_carry=all_carry, as_made=True) or alone,
             (sx * sx, sx * sy, sy * sy),
             max(self.safe_mm, 1e-9),
             self.height_mm,
@@ -332,12 +332,15 @@ class Question:
         return counted, chance
 
     def seats_spread(
-        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool = False
+        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool = False, as_made: bool = False
     ) -> tuple[float, float, float] | None:
-        """J diag(v) Jᵀ, mm² at the top (along², along·across, across²); None where they stand on one line."""
+        """J diag(v) Jᵀ, mm² at the top (along², along·across, across²); None where they stand on one line.
+
+        as_made: of the pieces that stand there, else by place alone, as the search counts it.
+        """
         from shimfit.core.chance import top_per_error
 
-        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=all_carry)
+        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=all_carry, as_made=as_made)
         points = [(one.x_mm, one.y_mm) for one in carrying]
         try:
             along, across = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
@@ -361,7 +364,7 @@ class Question:
 
         assert resting.lean is not None
         at_rest = resting.lean.top_mm(self.height_mm)
-        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True)
+        carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True, as_made=True)
         if len(carrying) != len(CORNERS):
             return [(1.0, at_rest)]
         # The one way to be off that no plane follows: of unit length.
@@ -389,7 +392,7 @@ class Question:
         return found
 
     def _carrying(
-        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool
+        self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool, as_made: bool
     ) -> tuple[list[Support], list[float]]:
         """What carries at rest, and the variance of each one's thickness error, mm²."""
         supports = self._supports(packs)
@@ -399,11 +402,16 @@ class Question:
             if all_carry or share > _CARRIES
         ]
         moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
+        flats = {
+            pack.bears_at_mm for pack in packs if pack.pieces and all(one.is_whole for one in pack.pieces)
+        }
         rod_x, rod_y = self.foot.rod_at_mm
         seats_mm2 = []
         for one in carrying:
-            inner, slope = moved.get((one.x_mm - rod_x, one.y_mm - rod_y), (False, 0.0))
-            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope))
+            at = one.x_mm - rod_x, one.y_mm - rod_y
+            inner, slope = moved.get(at, (False, 0.0))
+            stands = {"bare": one.bare, "flat": at in flats} if as_made else {}
+            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope, **stands))
         return carrying, seats_mm2
 
     def _moved_in(self, pack: Pack) -> tuple[bool, float]:
@@ -517,7 +525,7 @@ def usual_spread(  # noqa: PLR0917 - it takes the quantities it takes
     feelers = {seat: mm for seat, mm in stood.rocks if mm > 0.0}
     asked = ask(foot, height_mm, scaled(stood.lean, 1.0 / take_up), tolerance, preload_mm, feelers=feelers)
     four = not foot.round and all(pack.seat.is_corner for pack in packs)
-    found = asked.seats_spread(packs, Scatter(), all_carry=four)
+    found = asked.seats_spread(packs, Scatter(), all_carry=four, as_made=True)
     share = take_up * take_up
     return None if found is None else (found[0] * share, found[1] * share, found[2] * share)
 
