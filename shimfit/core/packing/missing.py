@@ -77,7 +77,7 @@ def best_that_can_be_done(
                 bound=math.inf,
                 # A share: the lean is asked for larger where packs give less than they should.
                 why=f"{why} The best packs of it leave {shown.share(left / unpacked)} of the lean.",
-                cautions=best.cautions[1:],
+                cautions=best.cautions,
                 saw_settings_deg=best.saw_settings_deg,
             )
     if any(lot.count for lot in asked.tables.lots):

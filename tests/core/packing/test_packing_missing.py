@@ -151,3 +151,12 @@ def test_a_round_foot_without_an_answer_is_told_as_what_it_is() -> None:
     assert answer.status == "gave-up"
     assert "A round foot rolls on its rim" in answer.why
     assert "steps of the search" not in answer.why
+
+
+def test_every_pack_that_would_jam_is_told_also_where_nothing_keeps_the_limits() -> None:
+    # 0.5 to 1.3 over 120 mm is flatter than a gap of 24 mm in a metre: both stretches bear at their tips.
+    lots = (Lot("T1", "taper", 2, thin_mm=0.5, thick_mm=1.3, length_mm=120.0),)
+    answer = solve(Lean(0.024, 0.0), lots, Options())
+    assert answer.status == "impossible"
+    assert [caution.split(":")[0] for caution in answer.cautions] == [str(pack.seat) for pack in answer.packs]
+    assert len(answer.cautions) == 2
