@@ -1,5 +1,9 @@
 """Changes made from the box: what stays costs nothing, nothing is used twice, and the deck agrees."""
 
+import itertools
+import math
+import os
+import random
 from collections import Counter
 from dataclasses import replace
 
@@ -14,7 +18,7 @@ from shimfit.core.correction.boxed import change_from_box, together
 from shimfit.core.cutting import returned
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import usual_reads
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import Offer, Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
 from shimfit.core.resting import scaled as scaled_lean
 from shimfit.model import Foot, Lean, Lot, Piece, Seat, Tolerance
@@ -188,6 +192,43 @@ def test_a_pack_stays_only_where_its_pieces_are_not_used_elsewhere():
     answer = correct(packs, Lean(0.005, 0.005), left_in(box, packs))
     assert used_of(answer.packs)["F1"] <= 1
     assert used_of(answer.packs)["F9"] <= 1
+
+
+@pytest.mark.parametrize("number", range(int(os.environ.get("SHIMFIT_CASES", "12"))))
+def test_no_choice_of_what_stays_is_cheaper(number):
+    """Each set of packs that may stay, with their pieces out of the box, asked for itself: none beats it."""
+    rng = random.Random(number)
+    options = Options(bearing_point="corner", quantum_mm=0.05)
+    box = [Lot(f"F{i}", "flat", 1, thickness_mm=rng.randint(8, 50) / 20) for i in range(rng.randint(2, 4))]
+    box += [Lot("G", "flat", 2, thickness_mm=rng.randint(4, 20) / 20), replace(TAPER, count=1)]
+    limit = Tolerance("1:300", "ratio", 1 / 300)
+    first = prescribe(
+        FOOT,
+        HEIGHT,
+        Lean(rng.uniform(-0.01, 0.01), rng.uniform(-0.01, 0.01)),
+        limit,
+        build_tables(box, options),
+    )
+    left = left_in(box, first.packs)
+    left = (*left, *(replace(lot, count=0) for lot in box if lot.lot not in {one.lot for one in left}))
+    reading = Lean(rng.uniform(-0.006, 0.006), rng.uniform(-0.006, 0.006))
+    standing = standing_on(FOOT, reading, first.packs, options.preload_mm)
+    answer = change_from_box(standing, first.packs, HEIGHT, limit, lots=left, options=options, trimmed=True)
+    if not answer.change:
+        return
+    costs = []
+    for size in range(len(first.packs) + 1):
+        for stay in itertools.combinations(first.packs, size):
+            back = returned([pack for pack in first.packs if pack not in stay], left)
+            asked = prescribe(
+                FOOT, HEIGHT, Lean(standing.wanted.slope_along, standing.wanted.slope_across), limit,
+                build_tables(tuple(together((*left, *back), 0.05).values()), options), reads=usual_reads(),
+                shift_mm=reading.top_mm(HEIGHT), offers={pack.seat: [Offer(pack)] for pack in stay},
+            )  # fmt: skip
+            costs.append(asked.cost.total if asked.within else math.inf)
+    assert (min(costs) < math.inf) == answer.within
+    if answer.within:
+        assert answer.cost.total == pytest.approx(min(costs), abs=1e-5)
 
 
 def test_lots_of_one_name_are_put_together_only_when_they_are_alike():

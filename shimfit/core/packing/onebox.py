@@ -209,10 +209,7 @@ class _Settings:
         """What lifts the seat that stays down, within its caps; None when nothing does, or it is bare."""
         for offer in self.search.task.seats[0].offers:
             used = used_by(self.tables, offer)
-            ranks, most = used.stack.flats, dict(reversed(caps.flats))
-            cut = {cap[0] for cap in (*caps.points, *caps.within)}
-            fits = not any(rank in cut or ranks.count(rank) > most.get(rank, len(ranks)) for rank in ranks)
-            return used if fits else None
+            return used if caps.leave(used.stack.flats) else None
         stack = self.tables.few_flats(self.lift, caps) if self.lift else None
         return None if stack is None else Used(stack, self.tables.rows[0], None)
 

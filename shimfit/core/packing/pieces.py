@@ -97,6 +97,11 @@ class Caps(NamedTuple):
         parts = [(lo, hi) for of, lo, hi in self.within if of == rank]
         return max((lo for lo, _ in parts), default=-math.inf), min((hi for _, hi in parts), default=math.inf)
 
+    def leave(self, ranks: Sequence[int]) -> bool:
+        """True where whole pieces of these lots (one for each time that it is named) are not forbidden."""
+        most, cut = dict(reversed(self.flats)), {cap[0] for cap in (*self.points, *self.within)}
+        return not any(rank in cut or ranks.count(rank) > most.get(rank, len(ranks)) for rank in ranks)
+
 
 NO_CAPS = Caps()
 
