@@ -162,11 +162,19 @@ def options_of(
     saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
     if run.kerf_mm is not None:
         saw = replace(saw, kerf_mm=run.kerf_mm)
+    torque, inside_mm = torque_nm or settings.torque_nm, defaults.min_inside_mm
+    if settings.timber and torque:
+        from shimfit.core.bearing import clamp_from_torque, shortest_length_mm, timber_named
+
+        # What crushing asks, the usual at least; never past the bearing.
+        clamp = clamp_from_torque(torque, settings.rod_mm, settings.nut)
+        allowed = timber_named(settings.timber).allowed_mpa(wet=True)
+        inside_mm = max(shortest_length_mm(clamp, allowed, USUAL_WIDTH_MM), inside_mm)
     return packing.Options(
         layout=layout,
         preload_mm=run.preload_mm or defaults.preload_mm,
         saw=saw,
-        min_inside_mm=_shortest_inside_mm(settings, torque_nm, defaults),
+        min_inside_mm=min(inside_mm, defaults.bearing_mm),
         minutes=minutes_of(settings),
         scatter=Scatter(factor=site_scatter),
     )
@@ -189,19 +197,6 @@ def minutes_of(settings: Settings) -> Minutes:
         bought_taper=settings.money_taper * rate,
         bought_strip_per_m=settings.money_strip_m * rate,
     )
-
-
-def _shortest_inside_mm(settings: Settings, torque_nm: float | None, defaults: Options) -> float:
-    """What crushing asks where timber and torque are known, the usual at least; never past the bearing."""
-    torque = torque_nm or settings.torque_nm
-    if not settings.timber or not torque:
-        return defaults.min_inside_mm
-    from shimfit.core.bearing import clamp_from_torque, shortest_length_mm, timber_named
-
-    clamp = clamp_from_torque(torque, settings.rod_mm, settings.nut)
-    allowed = timber_named(settings.timber).allowed_mpa(wet=True)
-    asked = shortest_length_mm(clamp, allowed, USUAL_WIDTH_MM)
-    return min(max(asked, defaults.min_inside_mm), defaults.bearing_mm)
 
 
 def promised(site: Site, left_out: Callable[[Place, PostRecord], bool]) -> list[Pack]:
@@ -299,30 +294,20 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
         "shares": material_shares(after, lots),
     }
     known = of_packs(book_of(site, place.job), after, lots)
-    spread = (
-        None
-        if before
-        else usual_spread(
-            post.foot, post.height_mm, stood, post.tolerance, after, preload_mm, take_up=known.mean
-        )
-    )
+    asked = post.foot, post.height_mm, stood, post.tolerance, after, preload_mm
+    spread = None if before else usual_spread(*asked, take_up=known.mean)
     if spread is not None:
         along, across = (known.u_next * shift for shift in predicted)
-        read = [
-            sum(_new_each_time(one)[way] ** 2 for one in (stood, reading)) * post.height_mm**2
-            for way in (0, 1)
-        ]
+        # The part of a reading's uncertainty that another of the same level does not share.
+        own = (
+            (one.u_along or 0.0 if one.u_own_along is None else one.u_own_along,
+             one.u_across or 0.0 if one.u_own_across is None else one.u_own_across)
+            for one in (stood, reading)
+        )  # fmt: skip
+        read = [sum(u * u for u in way) * post.height_mm**2 for way in zip(*own, strict=True)]
         data["left"] = {
             "off_mm": [m - known.mean * p for m, p in zip(measured, predicted, strict=True)],
             "seats_mm2": list(spread),
             "others_mm2": [read[0] + along * along, along * across, read[1] + across * across],
         }
     return [Draft("observed", data, place.job, place.run, place.post)]
-
-
-def _new_each_time(reading: Reading) -> tuple[float, float]:
-    """The part of a reading's uncertainty that another of the same level does not share, as slopes."""
-    return (
-        reading.u_along or 0.0 if reading.u_own_along is None else reading.u_own_along,
-        reading.u_across or 0.0 if reading.u_own_across is None else reading.u_own_across,
-    )
