@@ -56,6 +56,8 @@ def test_few_files_name_a_form_of_stock() -> None:
         "report/sheets",
         "workflow/plan",
         "text/plan_phrases",
+        "core/cutting",
+        "core/packing/question",
     )
     deciding = naming - {f"{one}.py" for one in others}
     assert deciding == {"model.py", "core/kit.py"}
