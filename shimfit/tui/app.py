@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import signal
 from functools import partial
-from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import _ansi_sequences, events
@@ -29,6 +28,7 @@ from shimfit.tui.sensing import LOOKS_PER_SECOND, WALKS, Listening, look, take
 from shimfit.tui.sensing import SETTINGS as SENSOR_SETTINGS
 from shimfit.tui.session import Outcome, Session, outcome_of, refused
 from shimfit.tui.sound import Sound
+from shimfit.tui.widgets import STYLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -91,7 +91,7 @@ for _sequence in _ALT_SIGNS:
 class ShimfitApp(App[None]):
     """One open data file on the screen."""
 
-    CSS_PATH = Path(__file__).with_name("style.tcss")
+    CSS_PATH = STYLE
     TITLE = "shimfit"
     ENABLE_COMMAND_PALETTE = True
     HORIZONTAL_BREAKPOINTS = [(0, "-slim"), (64, "-mid"), (110, "-broad"), (150, "-vast")]  # noqa: RUF012 - the library declares it as an instance variable

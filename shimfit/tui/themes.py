@@ -30,30 +30,11 @@ class Palette:
 
 
 PALETTES = {
-    palette.name: palette
-    for palette in (
-        Palette(
-            "sun",
-            dark=False,
-            ground="#FFFFFF",
-            text="#000000",
-            pack="#8A3B00",
-            tighten="#004C8C",
-            plumb="#000000",
-            band="#E8E8E8",
-        ),
-        Palette(
-            "dark",
-            dark=True,
-            ground="#000000",
-            text="#FFFFFF",
-            pack="#E69F00",
-            tighten="#56B4E9",
-            plumb="#F0E442",
-            band="#202020",
-        ),
-    )
-}
+    "sun": Palette("sun", dark=False, ground="#FFFFFF", text="#000000", pack="#8A3B00", tighten="#004C8C",
+                   plumb="#000000", band="#E8E8E8"),
+    "dark": Palette("dark", dark=True, ground="#000000", text="#FFFFFF", pack="#E69F00", tighten="#56B4E9",
+                    plumb="#F0E442", band="#202020"),
+}  # fmt: skip
 NAMES = (*PALETTES, "term")
 
 

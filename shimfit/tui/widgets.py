@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, ClassVar, Self
 
 from rich.segment import Segment
@@ -32,33 +34,9 @@ if TYPE_CHECKING:
 
     from shimfit.text.canvas import Run
 
-ROLES = (
-    "arrow",
-    "band",
-    "beyond",
-    "big",
-    "fill",
-    "frame",
-    "half-read",
-    "here",
-    "key",
-    "label",
-    "lift",
-    "number",
-    "off",
-    "pack",
-    "plumb",
-    "post",
-    "refused",
-    "ring",
-    "skipped",
-    "strong",
-    "tighten",
-    "to-read",
-    "too-close",
-    "within",
-)
-"""Every role that a picture may give a cell; style.tcss has a rule for each."""
+STYLE = Path(__file__).with_name("style.tcss")
+ROLES = tuple(re.findall(r"^\.role--([\w-]+)", STYLE.read_text("utf-8"), re.MULTILINE))
+"""Every role that a picture may give a cell: the style sheet has a rule for each."""
 
 
 _looks: dict[tuple[str, Style, str], Style] = {}
