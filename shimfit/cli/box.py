@@ -166,8 +166,8 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     )
     with open_site(args, io, makes=True) as site:
         cautions = enter(site, instrument)
-    said = [f"{args.name} is entered", *(f"caution: {shown.sentence(one, units)}" for one in cautions)]
-    return io.tell(said, {"instrument": args.name, "cautions": list(cautions)})
+    lines = [f"{args.name} is entered", *(f"caution: {shown.sentence(one, units)}" for one in cautions)]
+    return io.tell(lines, {"instrument": args.name, "cautions": list(cautions)})
 
 
 def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
@@ -178,17 +178,17 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         instruments, units = site.box().instruments, site.settings.units
         prompts = due(site, site.journal.now().date())
-    said = []
+    lines = []
     if not instruments:
-        said.append("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
+        lines.append("no instrument is entered: shimfit instrument add NAME --kind level --accuracy 0.5mm/m")
     for one in instruments:
         zero = f"not checked since it was dropped {one.dropped[:10]}" if one.dropped else "never checked"
         if one.u_zero is not None:
             found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
             zero = f"{found}, checked {(one.checked or '')[:10]}"
-        said.append(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
+        lines.append(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
     data = {"instruments": [asdict(one) for one in instruments], "due": list(prompts)}
-    return io.tell([*said, *prompts], data)
+    return io.tell([*lines, *prompts], data)
 
 
 def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
@@ -218,8 +218,8 @@ def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
         "question": found.words,
     }
     zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
-    said = f"{args.name}: {zero}; it is taken off from now on"
-    return io.tell(filter(None, (said, shown.sentence(found.words or "", units))), data)
+    words = f"{args.name}: {zero}; it is taken off from now on"
+    return io.tell(filter(None, (words, shown.sentence(found.words or "", units))), data)
 
 
 def _zero(along: float, across: float, u: float, units: Units) -> str:

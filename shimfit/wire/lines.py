@@ -409,9 +409,12 @@ class LineInput(Input):
         self._finding = description is None
         description = description or Xdr()
         super().__init__(description, tally)
-        reader = XdrReader if isinstance(description, Xdr) else TextReader
-        self._reader: XdrReader | TextReader = reader(description, tally)  # type: ignore[arg-type] # its own
-        self._framer = LineFramer(tally, drop_first=reader is TextReader)
+        self._reader: XdrReader | TextReader
+        if isinstance(description, Xdr):
+            self._reader = XdrReader(description, tally)
+        else:
+            self._reader = TextReader(description, tally)
+        self._framer = LineFramer(tally, drop_first=self._reader.format == "text")
         self.format = None if self._finding else self._reader.format
         self._guess: _Guess | None = None
         self._agreed = 0
