@@ -6,9 +6,9 @@ from shimfit.model import Chance
 from shimfit.text.phrases import GROUP, odds, odds_briefly, verify_by
 
 
-def chance(plumb, close, turned=None, within=None):
+def chance(plumb, close, turned=None, within=None, **more):
     turned = plumb if turned is None else turned
-    return Chance(plumb, close, 1.0 - plumb - close, turned if within is None else within, turned)
+    return Chance(plumb, close, 1.0 - plumb - close, turned if within is None else within, turned, **more)
 
 
 def test_counts_name_the_group_and_add_up_to_it():
@@ -48,3 +48,20 @@ def test_a_better_level_is_named_where_turning_this_one_does_not_show_it():
     assert verify_by(chance(0.1, 0.85, 0.2, 0.8)) == (
         "A longer or finer level shows up to 16 of 20 plumb after this",
     )
+
+
+def test_reading_finer_costs_nothing_and_is_named_before_turning():
+    found = chance(0.1, 0.85, 0.5, 0.55, finer=0.44)
+    assert odds_briefly(found) == "About 2 of 20 plumb at once, 9 finer"
+    assert verify_by(found) == (
+        "Read it between the marks too (strong, shy) after this: then about 9 of 20 read plumb",
+    )
+    assert verify_by(found, briefly=True) == ("Read it between the marks too (strong, shy) after this",)
+    assert verify_by(chance(0.1, 0.85, 0.5, 0.55, finer=0.12)) == verify_by(chance(0.1, 0.85, 0.5, 0.55))
+
+
+def test_one_more_reading_before_the_packs_is_named_where_it_is_worth_its_minute():
+    said = "Better read it once more before packing, the level turned end for end"
+    found = chance(0.45, 0.5, 0.45, again=0.55)
+    assert verify_by(found) == (f"{said}: then 11 of 20 come out plumb in one round, not 9",)
+    assert verify_by(found, briefly=True) == (said,)

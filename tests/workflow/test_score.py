@@ -11,15 +11,16 @@ from shimfit.cli import main
 from shimfit.cli.io import Io
 from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import SiteScatter
-from shimfit.model import Foot
+from shimfit.model import Foot, Instrument
 from shimfit.report.record import LogStamp, run_record
 from shimfit.report.statistics import statistics, statistics_json, statistics_lines
 from shimfit.standing import Score
 from shimfit.store.merge import export_text, import_text
 from shimfit.workflow.packs import parse_packs, reset, scatter_of
 from shimfit.workflow.plan import plan_site_run
-from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened
+from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened, log_turned
 from shimfit.workflow.site import Place, Site
+from shimfit.workflow.solving import reads_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -166,3 +167,47 @@ def test_only_first_packs_teach_it_and_the_command_says_what_is_known(
     assert (reported["scatter_posts"], len(reported["materials"])) == (1, 1)
     assert main(["job", "takeup", "pier", *db], Io()) == 0
     assert f"this deck scatters {reported['scatter']:.1f} x what is usual" in capsys.readouterr().out
+
+
+# ---------------------------------------------------------------- how the next reading is taken
+
+
+def test_the_next_reading_is_as_fine_as_the_crew_reads(site: Site) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    whole = reads_of(site.post(at("1")), site.run("pier", "west"))
+    assert whole.step == pytest.approx(0.001)
+    log_reading(site, at("2"), "8.5mm n 3mm o")  # 3 mm of whoever reads halves is 3.0
+    halves = reads_of(site.post(at("1")), site.run("pier", "west"))
+    assert halves.step == pytest.approx(0.0005)
+    assert halves == whole.finer
+    log_reading(site, at("3"), "9mm n 5mm o")
+    asked = [site.post(at(post)).answer for post in "13"]
+    assert asked[1].chance.turned > asked[0].chance.turned, "asked before and after it was known"
+
+
+def test_a_post_read_on_two_faces_is_packed_by_less_and_read_once_after(site: Site) -> None:
+    site.add_instrument(Instrument("level-A", "level", length_mm=600.0, accuracy_slope=0.0005))
+    log_turned(site, at("1"), "9mm n 5mm o", "8mm n 5mm o", Asked(instrument="level-A"))
+    post = site.post(at("1"))
+    reads = reads_of(post, site.run("pier", "west"))
+    assert post.reading.step_along == pytest.approx(0.0005), "a mean of two falls on half marks"
+    assert reads.turned
+    assert reads.step == pytest.approx(0.001), "the next one is one reading"
+    assert reads.before == (post.reading.u_along, post.reading.u_across)
+    assert reads.own_along == pytest.approx(reads.before[0] * 2.0**0.5)
+    assert reads.u_along > reads.own_along, "and has the zero's uncertainty"
+
+
+def test_repeats_make_what_is_changed_by_better_and_not_the_next_reading(site: Site) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    log_reading(site, at("1"), "0 3mm o", sure=True)
+    log_reading(site, at("1"), "0 3mm o", sure=True)
+    log_reading(site, at("1"), "0 2mm o", sure=True)
+    post = site.post(at("1"))
+    assert post.mean_of == 3
+    reads, last = reads_of(post, site.run("pier", "west")), post.readings[-1]
+    assert (reads.u_along, reads.own_along, reads.step) == (last.u_along, last.u_own_along, last.step_along)
+    shared2 = last.u_across**2 - last.u_own_across**2
+    assert reads.before[1] == pytest.approx((post.reading.u_across**2 - shared2) ** 0.5)
+    assert reads.before[1] < last.u_own_across
+    assert not reads.turned, "the zero is in all of them"
