@@ -15,8 +15,9 @@ setting the saw costs.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, NamedTuple
+from copy import copy
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -85,45 +86,35 @@ CALM = 5e-3
 """(program - bound) ÷ program at which duals that are held are given more room."""
 
 
-class _Some(NamedTuple):
-    """Some of the posts, for a search of their own."""
-
-    maker: ListMaker
-    numbers: Ints
-    """Of the posts among all."""
-    rest: search.Rest
-    under_pivot: int = 0
-    """Thickness in quanta of the flats that lift the whole foot, 0 = none."""
-
-
-@dataclass
 class Pricing:
     """Searches posts at prices; keeps what does not change from round to round."""
 
-    posts: Sequence[PlanPost]
-    options: Options
-    tables: Tables
-    """Without prices."""
-    maker: ListMaker = field(init=False)
-    rest: search.Rest = field(init=False)
-    guess: Floats = field(init=False)
-    """(P,) how far the best pattern lay above its bound last time: where the next search starts."""
+    def __init__(self, posts: Sequence[PlanPost], options: Options, tables: Tables) -> None:
+        """`tables` are without prices."""
+        self.posts, self.options, self.tables = posts, options, tables
+        self.maker = ListMaker(geometries.build(posts, options), options)
+        self.rest = search.Rest(self.maker.geometry, options)
+        self.numbers: Ints = np.arange(len(posts))
+        """Of the posts among all."""
+        self.under_pivot = 0
+        """Thickness in quanta of the flats that lift the whole foot, 0 = none."""
+        self.guess = np.full(len(posts), search.FIRST_LIMIT * self.rest.unit)
+        """(P,) how far the best pattern lay above its bound last time: where the next search starts."""
 
-    def __post_init__(self) -> None:
-        """Geometry of all posts, once."""
-        geometry = geometries.build(self.posts, self.options)
-        self.maker = ListMaker(geometry, self.options)
-        self.rest = search.Rest(geometry, self.options)
-        self.guess = np.full(len(self.posts), search.FIRST_LIMIT * self.rest.unit)
+    def some(self, numbers: Ints, under_pivot: int = 0) -> Pricing:
+        """That of some of the posts; their whole feet lifted."""
+        part, geometry = copy(self), self.maker.geometry.some(numbers)
+        lift_mm = under_pivot * self.options.quantum_mm
+        part.maker = ListMaker(replace(geometry, gap_mm=geometry.gap_mm + lift_mm), self.options)
+        part.posts, part.rest, part.under_pivot = geometry.posts, self.rest.some(numbers), under_pivot
+        part.numbers, part.guess = self.numbers[numbers], self.guess[numbers]
+        return part
 
-    def cheapest(
-        self, tables: Tables, ceiling: Floats, keep: int, numbers: Sequence[int] | None = None
-    ) -> tuple[Floats, list[Pattern]]:
+    def cheapest(self, tables: Tables, ceiling: Floats, keep: int) -> tuple[Floats, list[Pattern]]:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
         lists = self.maker.make(tables)
         least, found = search.cheapest(lists, ceiling, keep, self.rest, self.guess)
-        own = range(len(self.posts)) if numbers is None else numbers
-        extra = self._extra(self.maker, lists, tables, found).tolist()
+        extra, own = self._extra(lists, tables, found).tolist(), self.numbers.tolist()
         behind = [spelled(tables, lists, found, n, extra[n], own)[0] for n in range(len(extra))]
         return least, [pattern for pattern in behind if pattern is not None]
 
@@ -138,54 +129,39 @@ class Pricing:
         if not tables.thick.size:
             return least, []
         floor = 3.0 * float(tables.cheapest[:, 1:].min()) + self.rest.floor.min(axis=1)
-        plain = self.maker.geometry
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
             lift = self.options.costs.lifting(steps * self.options.quantum_mm)
             doubtful = np.flatnonzero(least > floor + lift + float(tables.cheapest[0, steps]))
-            if not doubtful.size:
-                continue
-            raised = plain.some(doubtful)
-            raised = replace(raised, gap_mm=raised.gap_mm + steps * self.options.quantum_mm)
-            some = _Some(ListMaker(raised, self.options), doubtful, self.rest.some(doubtful), steps)
-            least[doubtful], more = self._gone_through(
-                some, tables, least[doubtful], GONE_THROUGH if in_the_box else 1
-            )
-            patterns += more
+            if doubtful.size:
+                most = GONE_THROUGH if in_the_box else 1
+                part = self.some(doubtful, steps)
+                least[doubtful], more = part.gone_through(tables, least[doubtful], most)
+                patterns += more
         return least, patterns
 
-    def in_the_box(self, tables: Tables, numbers: Ints, ceiling: Floats) -> tuple[Floats, list[Pattern]]:
+    def gone_through(
+        self, tables: Tables, ceiling: Floats, most: int = GONE_THROUGH
+    ) -> tuple[Floats, list[Pattern]]:
         """A cost that no pattern of these posts in the box is below (up to the ceiling), and their best.
 
-        `cheapest` gives each seat the box to itself. Here the patterns below the ceiling are gone through,
-        cheapest first, each with its own pieces counted, until what comes can be no better.
-        """
-        if not numbers.size:
-            return np.zeros(0), []
-        maker = ListMaker(self.maker.geometry.some(numbers), self.options)
-        some = _Some(maker, numbers, self.rest.some(numbers))
-        return self._gone_through(some, tables, ceiling, GONE_THROUGH)
-
-    def _gone_through(
-        self, some: _Some, tables: Tables, ceiling: Floats, most: int
-    ) -> tuple[Floats, list[Pattern]]:
-        """Up to `most` patterns of each post gone through, cheapest first.
-
-        The cheapest is looked for first: nearly always the box holds it, and no more need be listed.
+        `cheapest` gives each seat the box to itself. Here up to `most` patterns below the ceiling are gone
+        through, cheapest first, each with its own pieces counted, until what comes can be no better. The
+        cheapest is looked for first: nearly always the box holds it, and no more need be listed.
         """
         lift = down = 0.0
-        if some.under_pivot:
-            lift = self.options.costs.lifting(some.under_pivot * self.options.quantum_mm)
-            down = float(tables.cheapest[0, some.under_pivot]) + lift
+        if self.under_pivot:
+            lift = self.options.costs.lifting(self.under_pivot * self.options.quantum_mm)
+            down = float(tables.cheapest[0, self.under_pivot]) + lift
         room = np.maximum(0.0, ceiling - down)
-        lists = some.maker.make(tables)
-        least, own = ceiling.copy(), some.numbers.tolist()
+        lists = self.maker.make(tables)
+        least, own = ceiling.copy(), self.numbers.tolist()
         best: dict[int, Pattern] = {}
         doubtful = np.ones(ceiling.size, bool)
         for keep in dict.fromkeys((1, most)):
             below, guess = np.where(doubtful, room, -np.inf), room.copy() if keep > 1 else None
-            _, found = search.cheapest(lists, below, keep, some.rest, guess)
+            _, found = search.cheapest(lists, below, keep, self.rest, guess)
             found = found[np.lexsort((np.arange(found.post.size), found.post))]
-            extra = (self._extra(some.maker, lists, tables, found) + lift).tolist()
+            extra = (self._extra(lists, tables, found) + lift).tolist()
             least[doubtful] = ceiling[doubtful]
             doubtful[:] = False
             seen = np.zeros(ceiling.size, np.int64)
@@ -194,7 +170,7 @@ class Pricing:
                 if total >= worth:
                     continue
                 seen[post] += 1
-                pattern, cost = spelled(tables, lists, found, n, extra[n], own, some.under_pivot, worth)
+                pattern, cost = spelled(tables, lists, found, n, extra[n], own, self.under_pivot, worth)
                 doubtful[post] = keep < most and (pattern is None or cost > total + search.EPS)
                 if pattern is not None and cost < worth and not doubtful[post]:
                     best[post] = pattern
@@ -203,33 +179,22 @@ class Pricing:
                 break
         return least, list(best.values())
 
-    def _extra(self, maker: ListMaker, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
+    def _extra(self, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
         """What lean, rock and bearing cost: the total less the pieces and their prices."""
-        extra = found.total.copy()
-        for seat in range(geometries.SEATS):
-            state = (found.combination >> seat) & 1
-            entry = found.entry[:, seat]
-            extra -= lists.cost[found.post, seat, state, entry]
-            extra += self._bearing(maker, lists, tables, (found.post, seat, state, entry))
-        return extra
-
-    def _bearing(
-        self, maker: ListMaker, lists: search.Lists, tables: Tables, chosen: tuple[Ints, int, Ints, Ints]
-    ) -> Floats:
-        """Mismatch cost of the chosen classes."""
-        geometry = maker.geometry
-        post, seat, state, entry = chosen
-        row = lists.row[post, seat, state, entry]
-        sigma = np.zeros(post.size)
+        extra, geometry, post = found.total.copy(), self.maker.geometry, found.post
         outer = np.array([kind.sigma for kind in tables.rows])
-        at_face = (state == 0) & (row >= 0)
-        sigma[at_face] = outer[row[at_face]]
-        for reach_mm in maker.reaches_mm:
-            here = (state == 1) & (row > 0) & (geometry.inside_mm[post, seat] == reach_mm)
-            if here.any():
-                sigma[here] = tables.inner_table(reach_mm)[2][row[here]]
-        mismatch = np.abs(sigma - geometry.weighed[post, seat]) * geometry.inside_mm[post, seat]
-        return np.where(row >= 0, mismatch * self.options.costs.bearing_per_mm, 0.0)
+        for seat in range(geometries.SEATS):
+            state, reach_mm = (found.combination >> seat) & 1, geometry.inside_mm[post, seat]
+            place = post, seat, state, found.entry[:, seat]
+            row, sigma = lists.row[place], np.zeros(post.size)
+            at_face = (state == 0) & (row >= 0)
+            sigma[at_face] = outer[row[at_face]]
+            for mm in np.unique(reach_mm[(state == 1) & (row > 0)]).tolist():
+                here = (state == 1) & (row > 0) & (reach_mm == mm)
+                sigma[here] = tables.inner_table(mm)[2][row[here]]
+            mismatch = np.abs(sigma - geometry.weighed[post, seat]) * reach_mm
+            extra += np.where(row >= 0, mismatch * self.options.costs.bearing_per_mm, 0.0) - lists.cost[place]
+        return extra
 
 
 @dataclass(frozen=True, slots=True)
@@ -382,10 +347,10 @@ class Rounds:
         least = np.array([known.get(post, np.nan) for post in posts])
         new = np.flatnonzero(np.isnan(least))
         if new.size:
-            part = Pricing([posts[k] for k in new.tolist()], self.pricing.options, self.pricing.tables)
+            part = self.pricing.some(new)
             least[new], patterns = part.cheapest(tables, self.unsolved[new], PATTERNS_OF_A_NEW_ONE)
             least[new], more = part.lifted(tables, least[new], in_the_box=False)
-            self.master.add(replace(one, post=int(new[one.post])) for one in (*patterns, *more))
+            self.master.add([*patterns, *more])
         self.least = least
         return float(least.sum()) - self.master.worth_of_stock(price), price
 
@@ -508,8 +473,9 @@ class Rounds:
         new = self.master.add(patterns)
         have, small = self._ceiling(price), self.posts <= MOST_EXACT
         doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
-        least[doubtful], more = self.pricing.in_the_box(tables, doubtful, have[doubtful])
-        new += self.master.add(more)
+        if doubtful.size:
+            least[doubtful], more = self.pricing.some(doubtful).gone_through(tables, have[doubtful])
+            new += self.master.add(more)
         if lifts:
             least, more = self.pricing.lifted(tables, least, in_the_box=small)
             new += self.master.add(more)
@@ -542,9 +508,8 @@ class Rounds:
         for first in range(0, self.posts, POSTS_AT_ONCE):
             if self.at_an_end():
                 break
-            some = slice(first, first + POSTS_AT_ONCE)
-            part = Pricing(pricing.posts[some], pricing.options, pricing.tables)
-            part.guess = self.unsolved[some].copy()
-            numbers = range(first, first + len(part.posts))
-            found += part.cheapest(tables, ceiling[some] + spare, keep, numbers)[1]
+            some = np.arange(first, min(first + POSTS_AT_ONCE, self.posts))
+            part = pricing.some(some)
+            part.guess = self.unsolved[some]
+            found += part.cheapest(tables, ceiling[some] + spare, keep)[1]
         return self.master.add(found)
