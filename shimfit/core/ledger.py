@@ -333,7 +333,9 @@ class Ledger:
         names: what they were called when they were cut. Else as `marked` has it, so that the mark on the wood
         is the same in whatever order it was cut; and a piece that is cut again keeps it.
         """
-        known = {place for place in self._names.values() if isinstance(place, Remainder)}
+        places = [(name, place) for name, place in self._names.items() if isinstance(place, Remainder)]
+        known = {place for _, place in places}
+        begin_at = {(place.lot, place.copy, place.start): name for name, place in places}
         for key, copies in touched.items():
             kind = self._kinds[key]
             for copy in sorted(set(copies)):
@@ -341,6 +343,7 @@ class Ledger:
                     rest = Remainder(key, copy, start, end)
                     if rest in known or end - start < SHORTEST_KEPT_MM * STEPS_PER_MM:
                         continue
+                    given = (names or {}).get(rest) or begin_at.get((key, copy, start))
 
                     def is_free(name: str, begins: tuple[str, int, int] = (key, copy, start)) -> bool:
                         """Nobody has it, or the piece before it, which was cut again."""
@@ -349,12 +352,11 @@ class Ledger:
                             return name not in self._names
                         return (before.lot, before.copy, before.start) == begins
 
-                    given, start_mm = (names or {}).get(rest), None if kind.lot.is_sawn else rest.start_mm
                     if given is not None:
                         name = numbered_name(given, " ({})", is_free)
                     else:
-                        own = copy if kind.made > 1 else 0
-                        name = marked(kind.lot.lot, own, start_mm, is_free)
+                        start_mm = None if kind.lot.is_sawn else rest.start_mm
+                        name = marked(kind.lot.lot, copy if kind.made > 1 else 0, start_mm, is_free)
                     self._names[name] = rest
 
     # ------------------------------------------------------------ for asking

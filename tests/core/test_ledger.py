@@ -355,6 +355,21 @@ def test_what_older_logs_called_long_is_marked_short_when_it_is_cut_again() -> N
     assert [lot.lot for lot in other.lots()] == ["T1.2-66", "T1.2-66b"], "no name stands for two pieces"
 
 
+def test_a_piece_that_older_logs_named_keeps_its_name_when_its_thick_end_is_cut_off() -> None:
+    """The event of the second cut does not name it, as nothing changed: it is known by where it begins."""
+    box = Ledger([replace(TAPER, lot="T1 from next", count=1)])
+    first = pack_of(Piece("T1 from next", "taper", 1.0, mark_mm=30.0))
+    data = box.moved([], [first], "3", 2.5)
+    (row,) = data["back"]
+    row["lot"] = "T1 from next.1-32"  # as it was called then
+    box.count_taken(data, lot_from_row)
+    second = pack_of(Piece("T1 from next.1-32", "taper", 5.0, mark_mm=150.0, trim_tip_mm=100.0))
+    data = box.moved([], [second], "4", 2.5)
+    assert data["back"] == []
+    box.count_taken(data, lot_from_row)
+    assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1 from next.1-32": pytest.approx(97.5)}
+
+
 def any_piece(rng: random.Random, names: list[str]) -> Piece:
     name = rng.choice(names)
     copy = rng.choice([None, None, 1, 2, 4])
