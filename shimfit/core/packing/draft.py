@@ -61,10 +61,9 @@ class Asked:
         lift: int = 0,
         limit: float = math.inf,
         kind: type[Search] = Search,
-        like: Search | None = None,
     ) -> Outcome:
         """The search's answer to a task."""
-        box, nodes = OneBox(task, self.tables, lift=lift, kind=kind, like=like), 0
+        box, nodes = OneBox(task, self.tables, lift=lift, kind=kind), 0
         while True:
             outcome = box.solve(limit, self.node_limit - nodes, relaxed=self.relaxed)
             nodes += max(1, outcome.nodes)

@@ -93,9 +93,7 @@ class Outcome:
     """No answer is cheaper."""
     nodes: int
     finished: bool
-    """False when the node limit stopped it."""
-    search: Search
-    """What looked for it, whatever saw settings are paid for."""
+    """False when the node limit stopped it, or when only answers up to some price were looked for."""
 
 
 class OneBox:
@@ -119,6 +117,7 @@ class OneBox:
         self.free = [a for a in angles if a == tables.options.saw.stands_at_deg]
         self.paid = [a for a in angles if a not in self.free]
         self.every = kind(task, tables, frozenset(angles), like)
+        """What looks for them whatever saw settings are paid for."""
         self._settings: dict[tuple[float, ...], _Settings] = {}
 
     def solve(
@@ -164,7 +163,7 @@ class OneBox:
             finished, bound = False, -math.inf
         if best is not None and finished:
             bound = best.cost
-        return Outcome(best, bound, nodes, finished, self.every)
+        return Outcome(best, bound, nodes, finished)
 
 
 # ---------------------------------------------------------------- one set of saw settings
