@@ -246,11 +246,12 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     round_min: price of a later round, which one more reading before the packs go in is weighed against.
     """
     xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
+    shares, places = zip(*rests_mm, strict=True)
 
     def inside(zone: Zone, before: Reads, last: Reads | None) -> float:
         along, across = (one * height_mm * height_mm for one in before.off_by(last))
         spread = xx + along, xy, yy + across
-        return sum(w * _inside(zone, at, spread) for w, at in rests_mm) if zone.decides else 0.0
+        return float(np.dot(shares, _inside(zone, places, spread))) if zone.decides else 0.0
 
     def plumb(last: Reads) -> float:
         return inside(_as_read(allowed_mm, height_mm, last, per_direction=per_direction)[0], reads, last)
@@ -288,19 +289,21 @@ def _as_read(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction
     return zone, _on_marks(Zone(limit, limit, disk=not per_direction), step)
 
 
-def _inside(zone: Zone, rest_mm: tuple[float, float], s: tuple[float, float, float]) -> float:
-    """P(rest + N(0, S) lies in the zone): Gauss and Legendre along; across in closed form, given along."""
+def _inside(zone: Zone, rests_mm: Sequence[tuple[float, float]], s: tuple[float, float, float]) -> Floats:
+    """P(rest + N(0, S) lies in the zone) of each: Gauss and Legendre along; across in closed form.
+
+    Arrays are (rests, steps both ways, nodes); across is a normal of its own, given along.
+    """
     least, radius = (_SHARPEST * zone.along_mm) ** 2, zone.along_mm
     u = math.sqrt(max(s[0], least))
     slope = s[1] / (u * u)
     beside = math.sqrt(max(s[2] - slope * s[1], least))
+    along, across = np.array(rests_mm).T[:, :, None]
     steps = np.array(zone.steps or ((radius, zone.across_mm),))
     edges = np.concatenate(([0.0], steps[:, 0]))
-    ends = np.array([[*edges[:-1], *-edges[1:]], [*edges[1:], *-edges[:-1]]])
+    ends = np.array([[*edges[:-1], *-edges[1:]], [*edges[1:], *-edges[:-1]]])[:, None]
     # No further than counts; what a clipped end then lies beyond is nothing wide.
-    low, high = np.clip(np.clip(ends, rest_mm[0] - _TAIL * u, rest_mm[0] + _TAIL * u), -radius, radius)[
-        ..., None
-    ]
+    low, high = np.clip(np.clip(ends, along - _TAIL * u, along + _TAIL * u), -radius, radius)[..., None]
     at, weight = _legendre(_NODES_ALONE)
     if zone.disk:  # x = r sin t keeps the chord smooth at the rim
         low, high = np.arcsin(low / radius), np.arcsin(high / radius)
@@ -309,9 +312,10 @@ def _inside(zone: Zone, rest_mm: tuple[float, float], s: tuple[float, float, flo
         wide = half * (high - low)
     else:
         x, half, wide = low + (high - low) * at, np.tile(steps[:, 1], 2)[:, None], high - low
-    density = np.exp(-0.5 * ((x - rest_mm[0]) / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
-    within = _between(rest_mm[1] + slope * (x - rest_mm[0]), beside, half)
-    return min(1.0, float((weight * wide * density * within).sum()))
+    off = x - along[..., None]
+    density = np.exp(-0.5 * (off / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
+    within = _between(across[..., None] + slope * off, beside, half)
+    return np.asarray(np.minimum(1.0, (weight * wide * density * within).sum(axis=(1, 2))))
 
 
 # ---------------------------------------------------------------- the chance
