@@ -59,7 +59,7 @@ from shimfit.core.uncertainty.decision import (
 from shimfit.model import Chance
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import ArrayLike, NDArray
 
@@ -102,77 +102,56 @@ def zone_of(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction:
 def _zone(  # noqa: PLR0917 - remembered by all that it depends on
     allowed: float, u_along: float, u_across: float, factor: float, per_direction: bool, step: float
 ) -> Zone:
-    if factor > 0.0 and step > 0.0 and allowed <= MANY_MARKS * step:
-        return _of_marks(allowed, (u_along, u_across), factor, step, per_direction=per_direction)
+    u, undecided = (u_along, u_across), Zone(allowed, allowed, disk=not per_direction, decides=False)
+    if _few_marks(allowed, factor, step):
+        columns = marks_called_plumb(allowed, u, step, factor, per_direction=per_direction)
+        if not columns:
+            return undecided
+        return _stair(columns, step) if per_direction else _squares(columns, step)
     if not per_direction:
-        radius = plumb_up_to(allowed, max(u_along, u_across), factor, per_direction=False)
+        radius = plumb_up_to(allowed, max(u), factor, per_direction=False)
         if radius <= 0.0:
-            return Zone(allowed, allowed, disk=True, decides=False)
-        return _on_marks(Zone(radius, radius, disk=True), step)
-    along = _beside(0.0, (u_across, u_along), allowed, factor)
-    across = _beside(0.0, (u_along, u_across), allowed, factor)
+            return undecided
+        far = math.inf if step <= 0.0 else radius / step + _AT_MARK
+        if far > MANY_MARKS:
+            return Zone(radius, radius, disk=True)
+        return _squares([math.floor(math.sqrt(far * far - k * k)) for k in range(int(far) + 1)], step)
+    if factor == 0.0 or max(u) == 0.0:  # nothing is guarded: all marks within, and half a step beyond
+        half = allowed if step <= 0.0 else (math.floor(allowed / step + _AT_MARK) + 0.5) * step
+        return Zone(half, half, disk=False)
+
+    def beside(value: float, one: float, other: float) -> float:
+        """How far the other direction may read when this one reads `value`."""
+        return min(allowed - factor * other, sure_beside(value, one, other, allowed))
+
+    along, across = beside(0.0, u_across, u_along), beside(0.0, u_along, u_across)
     if min(along, across) <= 0.0:
-        return Zone(allowed, allowed, disk=False, decides=False)
-    if factor == 0.0 or max(u_along, u_across) == 0.0:
-        return _on_marks(Zone(along, across, disk=False), step)
+        return undecided
     edges = [along * math.sin(math.pi / 2.0 * k / _STAIR) for k in range(_STAIR + 1)]
     steps = []
     for one, other in pairwise(edges):
         # Simpson's mean of the chord over the step: the stair is as large as the zone.
-        chords = [
-            _beside(at, (u_along, u_across), allowed, factor) for at in (one, (one + other) / 2.0, other)
-        ]
-        steps.append((other, (chords[0] + 4.0 * chords[1] + chords[2]) / 6.0))
+        low, middle, high = (beside(at, u_along, u_across) for at in (one, (one + other) / 2.0, other))
+        steps.append((other, (low + 4.0 * middle + high) / 6.0))
     return Zone(along, across, disk=False, steps=tuple(steps))
 
 
-def _to_marks(half: float, step: float) -> float:
-    """Half a width as the marks within it and half a step beyond the last."""
-    return half if step <= 0.0 else (math.floor(half / step + _AT_MARK) + 0.5) * step
+def _few_marks(allowed: float, factor: float, step: float) -> bool:
+    """Decided mark by mark: a guard band on a scale so coarse that it matters."""
+    return factor > 0.0 and 0.0 < allowed <= MANY_MARKS * step
 
 
-def _of_marks(
-    allowed: float, u: tuple[float, float], factor: float, step: float, *, per_direction: bool
-) -> Zone:
-    """The zone of the marks that are called plumb: a disk as large as the squares about them, or a stair."""
-    columns = marks_called_plumb(allowed, u, step, factor, per_direction=per_direction)
-    if not columns:
-        return Zone(allowed, allowed, disk=not per_direction, decides=False)
-    if not per_direction:
-        marks = sum((2 * most + 1) * (1 if along == 0 else 2) for along, most in enumerate(columns))
-        radius = step * math.sqrt(marks / math.pi)
-        return Zone(radius, radius, disk=True)
-    return _stair(columns, step)
+def _squares(columns: Sequence[int], step: float) -> Zone:
+    """A disk as large as the squares about marks: so many across, each way, beside 0, 1, … along."""
+    marks = sum((2 * most + 1) * (1 if along == 0 else 2) for along, most in enumerate(columns))
+    radius = step * math.sqrt(marks / math.pi)
+    return Zone(radius, radius, disk=True)
 
 
 def _stair(columns: Sequence[int], step: float) -> Zone:
-    """The zone of these marks, each with half a step about it: so many across beside each along."""
+    """The very squares, as rectangles."""
     steps = tuple(((along + 0.5) * step, (most + 0.5) * step) for along, most in enumerate(columns))
     return Zone(steps[-1][0], steps[0][1], disk=False, steps=steps)
-
-
-def _on_marks(zone: Zone, step: float) -> Zone:
-    """The zone of what is read off as marks within `zone`: a disk as large as the squares about them."""
-    if step <= 0.0:
-        return zone
-    if not zone.disk:
-        return replace(
-            zone, along_mm=_to_marks(zone.along_mm, step), across_mm=_to_marks(zone.across_mm, step)
-        )
-    far = zone.along_mm / step + _AT_MARK
-    if far > MANY_MARKS:
-        return zone
-    marks = sum(2 * math.floor(math.sqrt(far * far - k * k)) + 1 for k in range(-int(far), int(far) + 1))
-    radius = step * math.sqrt(marks / math.pi)
-    return replace(zone, along_mm=radius, across_mm=radius)
-
-
-def _beside(value: float, u: tuple[float, float], allowed: float, factor: float) -> float:
-    """How far the other direction may read when this one reads `value`; u: this one's, the other's."""
-    guarded = allowed - factor * u[1]
-    if factor == 0.0 or max(u) == 0.0:
-        return guarded
-    return min(guarded, sure_beside(value, *u, allowed))
 
 
 # ---------------------------------------------------------------- where the next reading falls
@@ -253,40 +232,41 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         spread = xx + along, xy, yy + across
         return float(np.dot(shares, _inside(zone, places, spread))) if zone.decides else 0.0
 
-    def plumb(last: Reads) -> float:
-        return inside(_as_read(allowed_mm, height_mm, last, per_direction=per_direction)[0], reads, last)
+    def columns(last: Reads, which: Callable[..., tuple[int, ...]]) -> tuple[int, ...]:
+        """Marks of a coarse scale one by one; a disk as large lacks corners, where 2 of 100 are read."""
+        step, u = last.step * height_mm, (last.u_along * height_mm, last.u_across * height_mm)
+        if not _few_marks(allowed_mm, last.factor, step):
+            return ()
+        return which(allowed_mm, u, step, last.factor, per_direction=per_direction)
 
-    at_once = plumb(reads)
-    beyond = _as_read(allowed_mm, height_mm, reads, per_direction=per_direction)[1]
+    def plumb(last: Reads) -> float:
+        found = columns(last, marks_called_plumb)
+        zone = _stair(found, last.step * height_mm) if found else zone_of(allowed_mm, height_mm, last, **way)
+        return inside(zone, reads, last)
+
+    way = {"per_direction": per_direction}
+    whole, at_once = Zone(allowed_mm, allowed_mm, disk=not per_direction), plumb(reads)
+    if marks := columns(reads, marks_not_out):
+        beyond = _stair(marks, reads.step * height_mm)
+    elif reads.factor == 0.0:
+        beyond = zone_of(allowed_mm, height_mm, reads, **way)
+    else:
+        beyond = whole.scaled(
+            1.0 + reads.factor * height_mm * max(reads.u_along, reads.u_across) / allowed_mm
+        )
     not_out = max(at_once, inside(beyond, reads, reads))
-    settled = zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
+    settled = zone_of(allowed_mm, height_mm, reads.settling, **way)
     turned, again = (inside(settled, before, reads.settling) for before in (reads, reads.read_twice))
     saves = round_min * (1.0 / max(turned, LEAST_CHANCE) - 1.0 / max(again, LEAST_CHANCE))
     return Chance(
         plumb=at_once,
         too_close=not_out - at_once,
         out=1.0 - not_out,
-        within=inside(Zone(allowed_mm, allowed_mm, disk=not per_direction), reads, None),
+        within=inside(whole, reads, None),
         turned=turned,
         finer=max(at_once, plumb(reads.finer)) if reads.step > 0.0 else None,
         again=again if saves > READ_AGAIN_MIN else None,
     )
-
-
-def _as_read(allowed_mm: float, height_mm: float, reads: Reads, *, per_direction: bool) -> tuple[Zone, Zone]:
-    """Where one reading is plumb, and where it is not out.
-
-    Mark by mark: a disk as large as the marks lacks their corners, where two posts of a hundred are read.
-    """
-    zone = zone_of(allowed_mm, height_mm, reads, per_direction=per_direction)
-    step, u = reads.step * height_mm, (reads.u_along * height_mm, reads.u_across * height_mm)
-    if reads.factor > 0.0 and step > 0.0 and allowed_mm <= MANY_MARKS * step:
-        known = (allowed_mm, u, step, reads.factor)
-        columns = marks_called_plumb(*known, per_direction=per_direction)
-        beyond = _stair(marks_not_out(*known, per_direction=per_direction), step)
-        return _stair(columns, step) if columns else zone, beyond
-    limit = allowed_mm + reads.factor * max(u)
-    return zone, _on_marks(Zone(limit, limit, disk=not per_direction), step)
 
 
 def _inside(zone: Zone, rests_mm: Sequence[tuple[float, float]], s: tuple[float, float, float]) -> Floats:
