@@ -453,32 +453,27 @@ class _Hunt:
 
     def below(self, limit: Floats, keep: int) -> Found:
         """Up to `keep` cheapest patterns of each post that cost less than its limit."""
-        limit = limit.copy()
-        parts: list[Found] = []
-        posts, likeliest = np.arange(limit.size), np.argsort(self.base, axis=1, kind="stable")
+        limit, parts = limit.copy(), list[Found]()
+        likeliest = np.argsort(self.base, axis=1, kind="stable")
         # The likeliest combination of every post first: what is found is a limit for the others.
-        for combination in likeliest.T:
-            post = np.flatnonzero(self.base[posts, combination] < limit - EPS)
-            parts += self._of_combinations(post, combination[post], limit, keep)
-        return _best_of_each(_joined(parts), keep)
-
-    def _of_combinations(self, post: Ints, combination: Ints, limit: Floats, keep: int) -> list[Found]:
-        lists = (post[:, None] * SEATS + np.arange(SEATS)) * STATES + self.bits[combination]
-        slack = limit[post] - self.base[post, combination]
-        counts = _count_below(
-            self.by_cost, lists * self.width, self.width, self.least[lists] + slack[:, None]
-        )
-        # The longest list comes last: it is only looked up, never laid out.
-        order = np.argsort(counts, axis=1, kind="stable")
-        sizes = np.take_along_axis(counts, order, axis=1)
-        lists = np.take_along_axis(lists, order, axis=1)
-        return [
-            found
-            for part in _chunks(sizes[:, :2].prod(axis=1))
-            for found in self._chunk(
-                self._tasks(post[part], combination[part], order[part], lists[part], sizes[part]), limit, keep
+        for some in (likeliest[:, :1], likeliest[:, 1:]):
+            post = np.repeat(np.arange(limit.size), some.shape[1])
+            combination = some.reshape(-1)
+            worth = self.base[post, combination] < limit[post] - EPS
+            post, combination = post[worth], combination[worth]
+            lists = (post[:, None] * SEATS + np.arange(SEATS)) * STATES + self.bits[combination]
+            slack = limit[post] - self.base[post, combination]
+            counts = _count_below(
+                self.by_cost, lists * self.width, self.width, self.least[lists] + slack[:, None]
             )
-        ]
+            # The longest list comes last: it is only looked up, never laid out.
+            order = np.argsort(counts, axis=1, kind="stable")
+            sizes = np.take_along_axis(counts, order, axis=1)
+            lists = np.take_along_axis(lists, order, axis=1)
+            for part in _chunks(sizes[:, :2].prod(axis=1)):
+                tasks = self._tasks(post[part], combination[part], order[part], lists[part], sizes[part])
+                parts += self._chunk(tasks, limit, keep)
+        return _best_of_each(_joined(parts), keep)
 
     def _tasks(self, post: Ints, combination: Ints, order: Ints, lists: Ints, sizes: Ints) -> _Tasks:
         geometry, rest, q = self.geometry, self.rest, self.lists.quantum_mm
