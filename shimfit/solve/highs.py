@@ -285,5 +285,4 @@ class _Linear:
             float(highs.getObjectiveValue()),
             np.array(solution.col_value, np.float64),
             np.array(solution.row_dual, np.float64)[: self._rows],
-            np.array(solution.col_dual, np.float64),
         )

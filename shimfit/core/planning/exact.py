@@ -8,7 +8,6 @@ pattern that can be had. Asked last, where going through the patterns one by one
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.core.packing.draft import Asked
@@ -28,25 +27,12 @@ NODES = 40
 """Nodes of the branching per question: the bound holds wherever it is stopped."""
 
 
-@dataclass(frozen=True, slots=True)
-class Exact:
-    """What the single search says at the prices."""
-
-    bound: float
-    """No pattern is cheaper, priced."""
-    pattern: Pattern | None
-    """The best one, when it is below the limit."""
-
-
 def cheapest_in_box(
-    post: PlanPost,
-    number: int,
-    tables: Tables,
-    limit: float,
-) -> Exact:
-    """Cheapest pattern of a post below `limit`, pivot bare or lifted; `number` is the post's among all.
+    post: PlanPost, number: int, tables: Tables, limit: float
+) -> tuple[float, Pattern | None]:
+    """What no pattern of a post is cheaper than, and the best below `limit`, pivot bare or lifted.
 
-    `tables` carry the prices, without set-ups.
+    `number` is the post's among all; `tables` carry the prices, without set-ups.
     """
     along, across = post.to_correct
     question = ask(
@@ -67,7 +53,7 @@ def cheapest_in_box(
         if outcome.answer is not None and outcome.answer.cost + extra < limit - 1e-7:
             limit = outcome.answer.cost + extra
             best = _pattern(outcome.answer, task, tables, post, number, extra)
-    return Exact(bound if math.isfinite(bound) else limit, best)
+    return bound if math.isfinite(bound) else limit, best
 
 
 def _pattern(  # noqa: PLR0917 - a private step of the function above, with its state in hand

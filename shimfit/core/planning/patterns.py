@@ -12,8 +12,8 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.packing.draft import packs_of
 from shimfit.core.packing.pieces import Caps, Stack
 from shimfit.core.packing.question import Build, place_of
-from shimfit.core.planning.geometry import PIVOT, SEATS, seats_of
-from shimfit.core.planning.search import BARE, Choice, row_of
+from shimfit.core.planning.geometry import PIVOT, seats_of
+from shimfit.core.planning.search import BARE, row_of
 from shimfit.errors import InternalError
 from shimfit.model import Lean
 
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.pieces import Row
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
-    from shimfit.core.planning.search import Found, Lists
+    from shimfit.core.planning.search import Choice
     from shimfit.model import Lot, Pack
 
 OWN_STOCK_TRIES = 24
@@ -82,25 +82,6 @@ class Pattern:
     def key(self) -> tuple[object, ...]:
         """Same key, same pieces at the same seats."""
         return (self.post, self.packs)
-
-
-def spelled(  # noqa: PLR0917 - it takes the quantities it takes
-    tables: Tables, lists: Lists, found: Found, n: int, extra: float, post_of: Sequence[int],
-    under_pivot: int = 0, limit: float = math.inf,
-) -> tuple[Pattern | None, float]:  # fmt: skip
-    """The pattern behind the n-th that the search found, as `within_own_stock` answers it.
-
-    `extra` is what lean, rock and bearing cost; `post_of` numbers the geometry's posts among all;
-    `under_pivot`: thickness in quanta of the flats that lift the whole foot, 0 = none.
-    """
-    post, combination = int(found.post[n]), int(found.combination[n])
-    picked = []
-    for seat in range(SEATS):
-        state = (combination >> seat) & 1
-        picked.append((seat, state, lists.choice(post, seat, state, int(found.entry[n, seat]))))
-    if under_pivot:
-        picked.append((PIVOT, 0, Choice(0, under_pivot, None)))
-    return within_own_stock(tables, picked, extra, post_of[post], limit)
 
 
 def within_own_stock(

@@ -41,8 +41,6 @@ class LinearAnswer:
     """Value of each column."""
     duals: Floats
     """Change of the optimum per unit of each row's bound (≤ 0 for a ≤ row)."""
-    reduced: Floats
-    """Reduced cost of each column."""
 
 
 class LinearProgram(Protocol):

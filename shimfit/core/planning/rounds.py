@@ -26,7 +26,7 @@ from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
 from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.master import Master
-from shimfit.core.planning.patterns import spelled
+from shimfit.core.planning.patterns import within_own_stock
 from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
@@ -114,9 +114,21 @@ class Pricing:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
         lists = self.maker.make(tables)
         least, found = search.cheapest(lists, ceiling, keep, self.rest, self.guess)
-        extra, own = self._extra(lists, tables, found).tolist(), self.numbers.tolist()
-        behind = [spelled(tables, lists, found, n, extra[n], own)[0] for n in range(len(extra))]
+        extra = self._extra(lists, tables, found).tolist()
+        behind = [self._behind(tables, lists, found[n : n + 1], one)[0] for n, one in enumerate(extra)]
         return least, [pattern for pattern in behind if pattern is not None]
+
+    def _behind(
+        self, tables: Tables, lists: search.Lists, found: search.Found, extra: float, limit: float = math.inf
+    ) -> tuple[Pattern | None, float]:
+        """The pattern behind one that was found, as `within_own_stock` answers it."""
+        post, combination, picked = int(found.post[0]), int(found.combination[0]), []
+        for seat, entry in enumerate(found.entry[0].tolist()):
+            state = (combination >> seat) & 1
+            picked.append((seat, state, lists.choice(post, seat, state, entry)))
+        if self.under_pivot:
+            picked.append((geometries.PIVOT, 0, search.Choice(0, self.under_pivot, None)))
+        return within_own_stock(tables, picked, extra, int(self.numbers[post]), limit)
 
     def lifted(self, tables: Tables, ceiling: Floats, *, in_the_box: bool) -> tuple[Floats, list[Pattern]]:
         """The same with a flat under the pivot too, which lifts the whole foot: four packs.
@@ -154,7 +166,7 @@ class Pricing:
             down = float(tables.cheapest[0, self.under_pivot]) + lift
         room = np.maximum(0.0, ceiling - down)
         lists = self.maker.make(tables)
-        least, own = ceiling.copy(), self.numbers.tolist()
+        least = ceiling.copy()
         best: dict[int, Pattern] = {}
         doubtful = np.ones(ceiling.size, bool)
         for keep in dict.fromkeys((1, most)):
@@ -170,7 +182,7 @@ class Pricing:
                 if total >= worth:
                     continue
                 seen[post] += 1
-                pattern, cost = spelled(tables, lists, found, n, extra[n], own, self.under_pivot, worth)
+                pattern, cost = self._behind(tables, lists, found[n : n + 1], extra[n], worth)
                 doubtful[post] = keep < most and (pattern is None or cost > total + search.EPS)
                 if pattern is not None and cost < worth and not doubtful[post]:
                     best[post] = pattern
@@ -488,10 +500,9 @@ class Rounds:
         """Posts whose best pattern in the box is still not known, one at a time; how many were new."""
         have, bare, patterns = self._ceiling(price), without_set_ups(tables), []
         for post in np.flatnonzero(least < have - 1e-6).tolist():
-            found = cheapest_in_box(self.pricing.posts[post], post, bare, float(have[post]))
-            least[post] = max(least[post], found.bound)
-            if found.pattern is not None:
-                patterns.append(found.pattern)
+            bound, pattern = cheapest_in_box(self.pricing.posts[post], post, bare, float(have[post]))
+            least[post] = max(least[post], bound)
+            patterns += [] if pattern is None else [pattern]
         return self.master.add(patterns)
 
     def enrich(self, settled: Settled, spare: float, keep: int) -> int:

@@ -325,7 +325,7 @@ class Found:
     """(N, 3) place in the lists of seats A, B, F."""
     total: Floats
 
-    def __getitem__(self, chosen: Ints | Bools) -> Found:
+    def __getitem__(self, chosen: Ints | Bools | slice) -> Found:
         """Some of them."""
         return Found(self.post[chosen], self.combination[chosen], self.entry[chosen], self.total[chosen])
 
