@@ -247,7 +247,7 @@ def caution(pressure: Pressure, timber: str = "the timber", *, clamp: Clamp | No
     """What to say about a pack that is too small, with the area needed; None when it holds.
 
     clamp: how surely the pull is known, said when by torque alone (k = 2). Sizes are rounded up to 10 mm²;
-    the square that has the area is told to the millimetre above.
+    the square that has the area is given to the millimetre above.
     """
     if pressure.holds:
         return None

@@ -361,7 +361,7 @@ def taken_twice_words(one: TakenTwice) -> str:
 
 
 def shifted(piece: Piece, by_mm: float) -> Piece:
-    """A piece of a taper as told from another thin end."""
+    """A piece of a taper as measured from another thin end."""
     mark_mm = None if piece.mark_mm is None else round(piece.mark_mm + by_mm, 9)
     return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, round(piece.trim_tip_mm + by_mm, 9)))
 

@@ -156,11 +156,11 @@ def bow_of_post(readings: Sequence[Reading], full: Reading | None, height_mm: fl
     half = next((one for one in reversed(readings) if one.stage == "mid" and one.lean), None)
     if half is None or half.lean is None or full is None or full.lean is None:
         return None
-    uncertainties = [
+    u_full, u_half = (
         None if one.u_along is None or one.u_across is None else (one.u_along, one.u_across)
         for one in (full, half)
-    ]
-    return bow(full.lean, half.lean, height_mm, uncertainties[0], uncertainties[1])
+    )
+    return bow(full.lean, half.lean, height_mm, u_full, u_half)
 
 
 def bow_words(

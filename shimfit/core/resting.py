@@ -43,7 +43,7 @@ class Support:
     error_mm: float
     """Thickness there less the thickness wanted there; a bare corner has minus its gap."""
     stiffness: float = 1.0
-    """Relative to a usual seat; the preload is told for four of 1.0."""
+    """Relative to a usual seat; the preload is given for four of 1.0."""
     bare: bool = False
     """The bed itself, no pack."""
 
@@ -99,7 +99,7 @@ def rest_packs(
     lean: what the packs are to take out, the foot bare on the bed (with packs in place: the lean it would
     have without them). Each pack bears where it says, from the rod; its error is what it makes less the
     gap there. Bare corners take part with thickness 0, on a round foot also the rim's exact pivot.
-    stiffness: relative, per seat, 1 where not told. rocks_mm: feeler thickness of corners that do not
+    stiffness: relative, per seat, 1 where not given. rocks_mm: feeler thickness of corners that do not
     touch; it is part of the seat's gap. take_up: measured ÷ predicted change (1 = packs give in full).
     """
     share = positive(take_up, "take-up", "")
@@ -154,7 +154,7 @@ def supports_of(
 ) -> list[Support]:
     """Supports of a foot on its packs, in their order, then the bed itself under its bare corners.
 
-    rim_at_mm: where a round foot's rim is down: at the plane's own pivot, where it is once plumb, or as told;
+    rim_at_mm: where a round foot's rim is down: at the plane's own pivot, where it is once plumb, or here;
     None = nowhere more than at its seats.
     """
     rod_x, rod_y = plane.foot.rod_at_mm

@@ -39,9 +39,9 @@ class SeatPack:
     flats: tuple[int, ...]
     """Ranks of the flat lots."""
     tail: tuple[int, int] | None
-    """(rank, thickness in quanta where it is told) of the taper or the wedge."""
+    """(rank, thickness in quanta where it is measured) of the taper or the wedge."""
     inner_mm: float | None
-    """How far in from the face the tail's thickness is told; None at the face."""
+    """How far in from the face the tail's thickness is measured; None at the face."""
     saw_deg: float | None
     state: int
     """0 bears at the face, 1 further in."""
