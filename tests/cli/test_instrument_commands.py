@@ -58,7 +58,7 @@ def test_a_reading_at_half_height_shows_the_bow_and_packs_nothing_for_it(lake) -
     assert ran.json["answer"]["lean"]["top_along_mm"] == pytest.approx(10.0)
 
 
-def test_take_up_is_learned_told_counted_in_undone_and_forgotten(lake) -> None:
+def test_take_up_is_learned_shown_counted_in_undone_and_forgotten(lake) -> None:
     first = lake("read", "lake/walk/1", "12mm n 12mm o", "--json").json["answer"]
     assert first["take_up"] == pytest.approx(0.9)
     assert len(first["packs"]) == 3

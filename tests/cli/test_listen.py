@@ -68,7 +68,7 @@ def test_a_reading_of_a_still_post_is_what_was_simulated(shimfit):
     assert not lean["zero_found"]
 
 
-def test_without_json_it_is_told_in_sentences(shimfit):
+def test_without_json_it_is_given_in_sentences(shimfit):
     ran = shimfit("listen fixtures/captures/unplugged.cap")
     assert ran.code == 0
     assert ran.out.startswith("TAKEN: ")

@@ -1,4 +1,4 @@
-"""Allan deviation against published values and an independent library; what a still record tells."""
+"""Allan deviation against published values and an independent library; what a still record shows."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def test_the_uncertainty_of_a_held_mean_counts_the_memory_in():
     assert np.percentile([one.x.u_mean_deg for one in held], 5) > 0.7 * scatter
 
 
-def test_memory_and_drift_are_told():
+def test_memory_and_drift_are_shown():
     draw = np.random.default_rng(3)
     fresh = draw.normal(size=6000) * 0.01
     values = np.empty(6000)

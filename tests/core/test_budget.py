@@ -255,7 +255,7 @@ def test_the_first_use_asks():
     assert reversal(face(0.0105), face(-0.0095)).suspicion is None
 
 
-def test_a_zero_that_jumps_is_told():
+def test_a_zero_that_jumps_is_reported():
     known = Zero(0.0005, 0.0, 5e-5)
     jumped = reversal(face(0.012), face(-0.008), known=known)
     assert jumped.suspicion == "zero-jumped"

@@ -306,7 +306,7 @@ def advice(mm_per_m, **budget):
     return found.advice
 
 
-def test_turning_the_level_is_told_when_it_settles_it_and_by_how_much():
+def test_turning_the_level_is_advised_when_it_settles_it_and_by_how_much():
     said = advice(1.4)
     assert "turn it end for end" in said
     assert "±0.82 mm at the top" in said  # U = 2 u = 2 √(0.5²/3 + 1²/12), as on paper: not the guard band
@@ -362,7 +362,7 @@ def test_a_stored_typed_reading_kept_enough_for_numbers():
         "turn it end for end and read again: that leaves ±0.41 mm"
         in decide(stored(1.4, 2.887e-4), LIMIT).advice
     )
-    # nearer to the limit no turning settles it, and it is not told to
+    # nearer to the limit no turning settles it, and it is not advised
     assert "turn it" not in decide(stored(1.8, 2.887e-4), LIMIT).advice
 
 
@@ -438,7 +438,7 @@ def test_what_settles_it_goes_by_the_direction_that_is_not_sure():
     assert float(less) > 0.0
 
 
-def test_a_reading_of_an_old_log_is_told_how_to_settle_it_as_one_of_today():
+def test_a_reading_of_an_old_log_is_advised_how_to_settle_it_as_one_of_today():
     # Logs from before marks were counted name the same term in other words.
     asked = {"height_mm": 1000.0, "u_along": 4e-4, "u_across": 4e-4, "stage": "stood"}
     old = Reading("2n 0o", 0.0017, 0.0, largest_term="the steps of the scale", **asked)

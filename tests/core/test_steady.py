@@ -435,7 +435,7 @@ def test_a_real_recording_that_creeps_has_more_uncertainty_than_its_scatter_show
     assert standard_error(run, tau) > 1.3 * standard_error(run, 1.0)
 
 
-def test_a_knock_that_changed_nothing_is_told_for_a_moment():
+def test_a_knock_that_changed_nothing_is_shown_for_a_moment():
     post = Post()
     post.go(6)
     assert not post.watch.view.knocked

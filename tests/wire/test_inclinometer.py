@@ -210,13 +210,13 @@ def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch, quick)
         listening(f"socket://127.0.0.1:{server.getsockname()[1]}", clock=quick) as sensor,
     ):
 
-        def heard_from(peer: socket.socket, good: int) -> bool:
+        def received_from(peer: socket.socket, good: int) -> bool:
             peer.sendall(xdr(1, 2))  # again and again: pyserial empties a socket while it opens it
             return sensor.tally().good >= good
 
         first, _ = server.accept()
         with first:
-            wait_for(lambda: heard_from(first, 5))
+            wait_for(lambda: received_from(first, 5))
             wait_for(lambda: sensor.snapshot().state is WatchState.STALE)
             assert sensor.snapshot().lean is None
             assert "cable" in sensor.snapshot().words
@@ -224,7 +224,7 @@ def test_a_silent_link_is_stale_then_closed_and_opened_again(monkeypatch, quick)
             monkeypatch.setattr(inclinometer, "SILENT_S", 0.5)
             second, _ = server.accept()
         with second:
-            wait_for(lambda: heard_from(second, good + 5))
+            wait_for(lambda: received_from(second, good + 5))
             assert any("nothing came" in message for message in sensor.messages())
 
 
@@ -275,7 +275,7 @@ def test_the_speed_is_hunted_by_listening(monkeypatch, right, last_good, tried):
     assert ports[0].written == b"", "nothing is ever written while listening"
 
 
-def test_speeds_that_bring_garbage_are_left_at_once_and_told(monkeypatch):
+def test_speeds_that_bring_garbage_are_left_at_once_and_shown(monkeypatch):
     """Each was listened to for 3 s; all nine are tried before it gives up."""
     monkeypatch.setattr(inclinometer, "SETTLE_S", 0.001)
     for each in (inclinometer, stream):
@@ -355,7 +355,7 @@ def test_a_capture_that_can_not_be_written_is_refused_at_once(post, tmp_path):
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="no full disk to write to")
-def test_a_disk_that_fills_up_is_told_and_ends_the_listening(post):
+def test_a_disk_that_fills_up_is_reported_and_ends_the_listening(post):
     with listening(str(post.path), capture=Path("/dev/full")) as sensor:
         wait_for(lambda: isinstance(sensor.fault, FileError))
         assert "disk is full" in sensor.messages()[-1]
@@ -443,7 +443,7 @@ def played(monkeypatch):
     return play
 
 
-def test_a_reader_that_is_blocked_is_told_as_lost_and_its_last_value_can_not_be_taken(played):
+def test_a_reader_that_is_blocked_is_reported_as_lost_and_its_last_value_can_not_be_taken(played):
     link = PlayedLink()
     sensor = played(link)
     sensor.start()
@@ -465,7 +465,7 @@ def test_a_reader_that_is_blocked_is_told_as_lost_and_its_last_value_can_not_be_
 
 
 @pytest.mark.parametrize("fault", [RuntimeError("out of step"), AttributeError("none"), MemoryError()])
-def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(played, fault):
+def test_whatever_goes_wrong_in_the_reader_is_a_reported_loss_and_a_new_beginning(played, fault):
     link = PlayedLink(fault)
     sensor = played(link)
     sensor.start()
@@ -480,7 +480,7 @@ def test_whatever_goes_wrong_in_the_reader_is_a_told_loss_and_a_new_beginning(pl
 
 
 def test_two_sensors_one_for_each_direction_are_one_inclinometer():
-    """Each on a port of its own; what one sends is never cut into by the other, and one alone is told."""
+    """Each on a port of its own; what one sends is never cut into by the other, and one alone is reported."""
     import tty
 
     ends = [os.openpty() for _ in range(2)]

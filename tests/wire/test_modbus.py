@@ -204,7 +204,7 @@ def test_three_failed_polls_in_a_row_are_no_answer_and_one_good_one_ends_it():
 @pytest.mark.parametrize(
     ("code", "words"), [(1, "function"), (2, "address"), (3, "number"), (4, "failed"), (6, "busy"), (9, "9")]
 )
-def test_a_refusal_by_the_device_is_told_in_words(code, words):
+def test_a_refusal_by_the_device_is_reported_in_words(code, words):
     poll = Poll()
     poll.poller.due(0.0)
     poll.poller.feed(with_crc(bytes([1, 0x83, code])), 0.01)
@@ -221,7 +221,7 @@ def test_an_unfinished_answer_at_unplug_is_counted_and_forgotten():
     assert poll.poller.due(0.02) == REQUEST
 
 
-# ---------------------------------------------------------------- overheard
+# ---------------------------------------------------------------- answers without requests
 
 
 def scan(chunks: list[bytes]) -> tuple[list[tuple[float, float]], dict[str, int]]:

@@ -26,7 +26,7 @@ KNOWN = SensorZero(0.0, 0.0, 0.0)
 
 
 class Play:
-    """A stream with a hand-turned clock; speaks XDR 50 times a second unless told otherwise."""
+    """A stream with a hand-turned clock; sends XDR 50 times a second by default."""
 
     def __init__(self, options: ListenOptions | None = None, number: int = 1) -> None:
         self.stream = Stream(options or ListenOptions(zero=KNOWN))
@@ -143,7 +143,7 @@ def test_modbus_is_never_guessed_and_nothing_is_ever_sent():
     assert play.stream.input.due(1.0) is None
 
 
-def test_no_bytes_and_bytes_without_lines_are_told_apart():
+def test_no_bytes_and_bytes_without_lines_are_kept_apart():
     play = Play(ListenOptions(description=None))
     play.silent(1.0)
     assert play.state is WatchState.NO_DATA
@@ -304,7 +304,7 @@ def test_more_than_gravity_for_a_moment_passes_and_for_longer_ends_the_hold():
     assert play.stream.tally.good > 400, "moving samples are kept and logged"
 
 
-def test_a_device_clock_that_jumps_ends_the_hold_and_is_told_once():
+def test_a_device_clock_that_jumps_ends_the_hold_and_is_reported_once():
     clocked = parse_description("columns = ['time:ms', 'x:deg', 'y:deg']", "c.toml")
     play = Play(ListenOptions(description=clocked))
 
@@ -397,7 +397,7 @@ def test_millions_of_random_bytes_leave_bounded_memory_and_no_sample(size):
         (b"7" * 400, "never ends"),
     ],
 )
-def test_bytes_that_bring_no_reading_are_told_what_they_look_like_within_five_seconds(line, says):
+def test_bytes_that_bring_no_reading_are_worded_as_what_they_look_like_within_five_seconds(line, says):
     play = Play()
     while play.now < 5.2:
         play.now += 0.1

@@ -102,7 +102,7 @@ def test_each_error_number_has_its_sentence(number, says):
         assert says in open_sentence("/dev/x", OSError(f"could not open port: [Errno {number}] anything"))
 
 
-def test_a_terminal_that_goes_away_is_told_as_lost():
+def test_a_terminal_that_goes_away_is_reported_as_lost():
     import tty
 
     ours, theirs = os.openpty()
@@ -118,7 +118,7 @@ def test_a_terminal_that_goes_away_is_told_as_lost():
 
 
 @pytest.mark.skipif(not Path("/proc/self/fd").is_dir(), reason="this system does not tell who holds a port")
-def test_a_second_listener_is_told_who_has_the_port(terminal):
+def test_a_second_listener_is_shown_who_has_the_port(terminal):
     _, name = terminal
     program = (
         "import sys, time; port = open(sys.argv[1], 'rb', 0); print('has it', flush=True); time.sleep(30)"
@@ -134,7 +134,7 @@ def test_a_second_listener_is_told_who_has_the_port(terminal):
 
 
 @pytest.mark.parametrize("reset", [False, True])
-def test_a_server_that_dies_is_told_as_lost(reset):
+def test_a_server_that_dies_is_reported_as_lost(reset):
     import struct
 
     with socket.create_server(("127.0.0.1", 0)) as server:
