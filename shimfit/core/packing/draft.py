@@ -67,7 +67,7 @@ class Asked:
         while True:
             outcome = box.solve(limit, self.node_limit - nodes, relaxed=self.relaxed)
             nodes += max(1, outcome.nodes)
-            done = outcome.finished or outcome.answer is not None or task.work.spent
+            done = outcome.finished or outcome.answer is not None or box.every.spent
             if done or nodes >= self.node_limit:
                 return outcome
 

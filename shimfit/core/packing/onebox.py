@@ -159,7 +159,7 @@ class OneBox:
                     sawn = {one.row.saw_deg for one in found.used if one and one.row.saw_deg is not None}
                     best = replace(found, cost=found.cost + set_up, angles=tuple(sorted(sawn)), set_up=set_up)
                     limit = min(limit, best.cost)
-        if self.task.work.spent:
+        if self.every.spent:
             finished, bound = False, -math.inf
         if best is not None and finished:
             bound = best.cost
@@ -272,7 +272,7 @@ class _Settings:
                 room = limit - (under.stack.cost if under else 0.0)
                 node = self.root = node._replace(groups=self.search.narrowed(node.groups, room))
                 children = tuple(self._ways_round(answer, node))
-            if self.nodes >= last or self.search.task.work.spent:
+            if self.nodes >= last or self.search.spent:
                 heapq.heappush(heap, (low, ticket, node, answer))
                 return known or self._dive(node, answer, limit), low, False
             for caps, orders in children:

@@ -274,6 +274,11 @@ class Search:
         self.groups: list[dict[bool, Group]] = [{} for _ in task.seats[1:]]
         self._make(like)
 
+    @property
+    def spent(self) -> bool:
+        """The question has cost its share of contact problems, and more would be needed."""
+        return not self.in_contact and self.task.work.spent
+
     # -------------------------------------------------------------- windows and entries
 
     def _make(self, like: Search | None) -> None:
