@@ -25,6 +25,21 @@ and level, which nobody can have. `no better`: exact thicknesses, made without e
 and the same knowledge of the take-up as the program has. The packs then aim at the mean of what the lean may
 be, and among decisions by one reading that is the best for any zone that is symmetric and convex (Anderson
 1955), so no box and no choice of packs can be plumb more often.
+
+Measured, 2,000 posts (plumb, out at the first reading, %; minutes a post):
+
+| | 1:500 plumb | out | min | 1:300 plumb | out | min |
+|---|---|---|---|---|---|---|
+| ceiling | 16.2 | 1.4 | | 97.7 | .1 | |
+| no better | 14.8 | 4.6 | | 93.4 | .2 | |
+| rich | 12.4 | 8.1 | 11.8 | 84.9 | 1.5 | 7.3 |
+| rich, advice followed | 47.7 | 6.7 | 10.4 | 84.9 | 1.5 | 7.3 |
+| boardwalk | 11.4 | 9.7 | 14.3 | 78.1 | 2.4 | 7.7 |
+| boardwalk, advice followed | 43.4 | 9.4 | 12.7 | 78.1 | 2.4 | 7.7 |
+
+So within four points of the ceiling at 1:300 nobody comes who does not know each post's own take-up. At 1:500
+a reading to the millimetre calls nothing plumb but 0, 0: what pays is to read halves. Where the site scatters
+1.5 times (1,500 posts) all five bins are within 5 points, 6.2 and 70.6 % plumb; 1.58 and 1.55 were learned.
 """
 
 from __future__ import annotations
