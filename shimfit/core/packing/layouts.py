@@ -318,7 +318,7 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
             boxes[steps, on_old] = OneBox(task, tables, lift=steps, like=on_four.every)
         box, last = boxes[steps, on_old], best is None and nodes > _FEW_NODES
         outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)
-        left -= 0 if alone else outcome.nodes
+        left -= 0 if alone else max(1, outcome.nodes)
         if outcome.answer is not None:
             if alone and not asked.relaxed and not serves(tables, outcome.answer.used):
                 return outcome.bound + price, False
