@@ -275,7 +275,7 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
 
 
 def test_same_run_same_plan():
-    given, lots, options = posts(8, 5), box(20, 2, 1, 5), InWeights(saw=SAW)
+    given, lots, options = posts(8, 5), box(20, 2, 1, 5), Options(saw=SAW)
     first = plan(given, lots, options, Highs(), seconds=60)
     second = plan(given, list(reversed(lots)), options, Highs(), seconds=60)
     assert [(one.post.name, one.packs) for one in first.planned] == [
@@ -547,8 +547,8 @@ def test_many_posts_are_priced_as_one(part):
 
 def test_a_run_planned_again_with_one_post_read_anew_is_as_good_and_hardly_searched():
     """What an earlier plan knew is used for the posts that are as they were; another box's is not."""
-    run, lots = posts(10, 5), box(30, 2, 0, 5, most=6)
-    options, known = Options(), Earlier()
+    run, lots = posts(16, 5), box(24, 2, 0, 5, most=6)
+    options, known = Options(bearing_point="corner"), Earlier()
     first = plan(run, lots, options, Highs(), earlier=known)
     same = plan(run, lots, options, Highs(), earlier=known)
     assert same.objective == pytest.approx(first.objective, rel=1e-9)

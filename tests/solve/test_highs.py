@@ -110,6 +110,12 @@ def test_programs_with_a_start_end_where_enumeration_does(seeds):
         assert (answer.status, answer.objective) == ("proven", pytest.approx(best)), seed
         assert stated.cost @ answer.columns == pytest.approx(answer.objective)
         assert answer.bound <= best + 1e-6
+        # Within a gap a dive may answer before anything is branched.
+        near = Highs().integer(stated, seconds=30, start=start, relative_gap=0.05)
+        assert best - 1e-6 <= near.objective <= best / 0.95 + 1e-6
+        assert near.bound <= best + 1e-6
+        reached = dense @ near.columns
+        assert np.all((stated.row_lower - 1e-6 <= reached) & (reached <= stated.row_upper + 1e-6)), seed
 
 
 def test_an_objective_that_is_not_what_the_answer_costs_proves_nothing(monkeypatch):
