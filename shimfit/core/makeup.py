@@ -161,19 +161,23 @@ def make_up(marks: Iterable[tuple[str, float, Foot]], build_up: BuildUp) -> Make
         pressures.append(
             Pressure("foot, whole", foot_mm2, clamp / foot_mm2, build_up.foot_allowable_mpa, own)
         )
-    hole_mm = build_up.access_hole_mm
-    cautions = {
-        f"the bottom rail ({build_up.bottom_rail_depth_mm:g} mm deep) does not cover the access hole "
-        f"({hole_mm:g} mm)": hole_mm > build_up.bottom_rail_depth_mm,
-        "the access hole is cut through the foot: raise the bottom rail or drill a smaller hole": floor_mm
-        <= 0,
-        f"washer, nut and thread ({end_mm:g} mm) do not go into the access hole ({hole_mm:g} mm)": end_mm
-        > hole_mm,
-        "the washer is wider than the access hole": build_up.washer_outer_mm > hole_mm,
-        NOT_A_DESIGN: True,
-    }
-    found = tuple(caution for caution, holds in cautions.items() if holds)
-    return MakeUpSheet(tuple(posts), tuple(pressures), found)
+    hole_mm, depth_mm = build_up.access_hole_mm, build_up.bottom_rail_depth_mm
+    cautions = []
+    if hole_mm > depth_mm:
+        cautions.append(
+            f"the bottom rail ({depth_mm:g} mm deep) does not cover the access hole ({hole_mm:g} mm)"
+        )
+    if floor_mm <= 0:
+        cautions.append(
+            "the access hole is cut through the foot: raise the bottom rail or drill a smaller hole"
+        )
+    if end_mm > hole_mm:
+        cautions.append(
+            f"washer, nut and thread ({end_mm:g} mm) do not go into the access hole ({hole_mm:g} mm)"
+        )
+    if build_up.washer_outer_mm > hole_mm:
+        cautions.append("the washer is wider than the access hole")
+    return MakeUpSheet(tuple(posts), tuple(pressures), (*cautions, NOT_A_DESIGN))
 
 
 def shop_list(sheet: MakeUpSheet, step_mm: float = 1.0) -> tuple[ShopLine, ...]:

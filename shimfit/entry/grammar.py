@@ -165,7 +165,7 @@ class _Line:
                     self.refuse(f"{self.as_typed(token)!r} belongs behind a number", token.start)
         if self.plumb:
             nothing = Number(Fraction(0), 0, 0, "whole")
-            self.amounts = [_Amount(nothing, nothing.value, 0) for _ in "12"]
+            self.amounts = [_Amount(nothing, nothing.value, 0) for _ in range(2)]
         elif not self.amounts and self.over is None and not self.at_height:
             letters = self.settings.all_letters
             n, h = letters[Face.NEXT], letters[Face.HOUSE]
@@ -190,7 +190,8 @@ class _Line:
                 amount.unit = amount.unit or self._bare_unit(amount.typed)
 
     def _result(self) -> Understood:
-        settings, parts = self.settings, dict[bool, Component]()
+        settings = self.settings
+        parts: dict[bool, Component] = {}  # by whether it is along the run
         for one in self.amounts:  # each has its face and its unit by now
             assert one.face is not None
             assert one.unit is not None

@@ -259,7 +259,7 @@ class Log:
         with self._turn():
             events = moved_here(foreign, self.end())
             time = self._clock().isoformat(timespec="milliseconds")
-            end = self._end.after(events) if events else self._end
+            end = self._end.after(events)
             events += logged(list(map(self._completed, notes)), time, self._id, self._ids, end)
             return self._write(events)
 

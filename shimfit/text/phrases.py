@@ -526,7 +526,8 @@ def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
     reported = []
     if chance.again is not None:
         settled, now = round(GROUP * chance.again), round(GROUP * chance.turned)
-        then = "" if briefly else f": then {settled} of {GROUP} come out plumb in one round, not {now}"
+        so_many = f": then {settled} of {GROUP} come out plumb in one round, not {now}"
+        then = "" if briefly or settled == now else so_many
         reported.append(f"Better read it once more before packing, the level turned end for end{then}")
     how, now = _read_better(chance) or ("", round(GROUP * chance.plumb))
     then = "" if briefly else f": then about {now} of {GROUP} read plumb"

@@ -108,10 +108,11 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     """One more post between two others, at the station typed. EntryError, UsageError: nothing is changed."""
     now = site.run(job, run)
     with refused_in(now.units):
+        name = None if name is None else check_name(name, "post")
         marks = layout.insert(_marks_of(now), _station_mm(text, now), name)
     check_room(marks, now.foot, own=_feet_of(now))
     (row,) = post_rows(mark for mark in marks if now.post(mark.name) is None)
-    place = Place(job, run, check_name(row["name"], "post"))
+    place = Place(job, run, row["name"])
     site.append(site.draft(place, "post-added", row))
     return place
 

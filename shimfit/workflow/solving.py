@@ -218,7 +218,8 @@ def reads_of(post: PostRecord, run: RunState) -> Reads:
     u = reading.u_along, reading.u_across
     one = reading
     if post.mean_of > 1:  # the last of them
-        one = next((raw for raw in reversed(post.readings) if raw.u_along and raw.u_across), reading)
+        counted = (raw for raw, left_out in reversed(post.reported) if left_out is None)
+        one = next((raw for raw in counted if raw.u_along and raw.u_across), reading)
     all_, own = _parts(one)
     if one.method != "typed" or (one.u_own_along is None and not one.turned):
         return Reads(*u, *_parts(reading)[1], factor)

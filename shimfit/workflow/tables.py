@@ -138,16 +138,15 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             raise row.refuse("post", f"there is no post {cell('post', '')!r} in {job}/{run}")
         if cell("stage", "bed") != "bed":
             raise row.refuse("stage", f"{cell('stage')!r} is not bed (leave it empty for a post that stands)")
-        place = Place(job, run, post.name)
+        place, bed = Place(job, run, post.name), cell("stage") == "bed"
+        asked = Asked(bed=bed, instrument=cell("instrument"), by=cell("by"), face=cell("face"))
         try:
             parsed = parse_reading(cell("entry", ""), settings)
-            if question := None if sure else second_look(site, place, post, parsed):
+            if question := None if sure else second_look(site, place, post, parsed, asked):
                 raise looks_like_a_slip(question)
         except EntryError as error:
             at = "" if error.at is None else f" (after {error.at} characters)"
             raise row.refuse("entry", f"{error.message}{at}") from error
-        bed = cell("stage") == "bed"
-        asked = Asked(bed=bed, instrument=cell("instrument"), by=cell("by"), face=cell("face"))
         said.append((place, cell("entry", ""), asked))
     return tuple(log_reading(site, place, entry, asked, sure=True) for place, entry, asked in said)
 

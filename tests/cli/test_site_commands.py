@@ -205,6 +205,8 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("instrument add long --length 600m", "a level of 600 m is longer"),
         ("tigthen lake/walk/1", "there is no command 'tigthen'; did you mean tighten? see shimfit --help"),
         ("run insert lake/walk --at 1230mm", "leave no room between their feet"),
+        ("run insert lake/walk --at 1800mm --name ' 2 '", "there is a post 2 already"),
+        ("run insert lake/walk --at 1800mm --name a/b", "has no slash in it"),
         ("run move lake/walk/2 --at 2390mm", "leave no room between their feet"),
         ("stock lists", "there is no command 'lists'; did you mean list? see shimfit stock --help"),
     ],

@@ -414,6 +414,17 @@ def test_round_feet_are_planned_on_their_rim_as_one_post_is():
         assert rest_packs(*seats, options.preload_mm) == alone.planned[0].resting
 
 
+@pytest.mark.parametrize("foot", [Foot(90, 90, round=True), Foot(70, 70)])
+def test_a_foot_is_not_lifted_where_the_rod_leaves_no_room(foot):
+    given = posts(6, 3, foot=replace(foot, rod_at_mm=(9.0, -7.0)))
+    lots, options = box(30, 2, 0, 9, most=6), Options()
+    made = geometries.build(given, options)
+    assert not made.can_lift.all(), "or nothing is tried here"
+    done = plan(given, lots, options, Highs())
+    assert len(done.planned) + len(done.unsolved) == len(given)
+    check_box(lots, [pack for one in done.planned for pack in one.packs], options)
+
+
 def test_an_aim_is_what_the_post_comes_to():
     aim = Lean(0.0, 0.001)
     post = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.0, 0.012), TOLERANCE, aim)

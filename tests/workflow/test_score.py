@@ -211,3 +211,16 @@ def test_repeats_make_what_is_changed_by_better_and_not_the_next_reading(site: S
     assert reads.before[1] == pytest.approx((post.reading.u_across**2 - shared2) ** 0.5)
     assert reads.before[1] < last.u_own_across
     assert not reads.turned, "the zero is in all of them"
+
+
+def test_a_reading_at_half_height_does_not_say_how_the_next_is_taken(site: Site) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    for _ in range(3):
+        log_reading(site, at("1"), "0 3mm o", sure=True)
+    log_reading(site, at("1"), "0 1mm o", Asked(mid=True), sure=True)
+    post = site.post(at("1"))
+    assert post.mean_of == 3
+    counted = [one for one, left_out in post.reported if left_out is None]
+    assert post.readings[-1].stage == "mid"
+    reads = reads_of(post, site.run("pier", "west"))
+    assert (reads.u_along, reads.own_along) == (counted[-1].u_along, counted[-1].u_own_along)

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from shimfit.errors import FileError
-from shimfit.model import Foot, PostState
+from shimfit.model import Foot, Lot, PostState
 from shimfit.workflow.reading import log_reading
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.tables import log_readings, posts_from_csv, posts_to_csv
@@ -131,3 +131,15 @@ def test_columns_that_nobody_knows_are_refused(site: Site, table: str, said: str
     with pytest.raises(FileError, match=said):
         log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
     assert site.journal.head == before
+
+
+def test_a_row_read_with_another_instrument_is_no_repeat_of_the_last(site: Site) -> None:
+    at = Place("lake", "jetty", "2")
+    site.import_stock([Lot(f"F{k}", "flat", 9, thickness_mm=0.2 * k) for k in range(1, 9)], "counted")
+    log_reading(site, at, "9mm n 5mm o")
+    log_reading(site, at, "0.5mm n 0.5mm o", sure=True)
+    table = "post,entry,instrument\n2,0.5mm n 2.4mm o,"
+    with pytest.raises(FileError, match="nothing was done since"):
+        log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    (logged,) = log_readings(site, "lake", "jetty", f"{table}level-B", "r.csv", sure=False)
+    assert logged.reading.instrument == "level-B"

@@ -296,7 +296,7 @@ def _changes(there: dict[Seat, Pack], new: dict[Seat, Pack]) -> Iterator[Change]
         old, now = there.get(seat), new.get(seat)
         before, after = old.made_mm if old else 0.0, now.made_mm if now else 0.0
         push = None if old is None or now is None else _push_mm(old, now)
-        if old is now is None or push == 0.0:
+        if (old is None and now is None) or push == 0.0:
             continue
         if old and now and not now.pieces and before == after:
             continue  # pieces that nobody knows stay when no others are named

@@ -341,8 +341,10 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
     # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
     dearer = 3 - min(3, len(asked.question.offers))
     packs_and_rest = dearer * tables.least + min(on_four.every.rests.floors, default=math.inf)
-    single, in_reach = tables.thick, tables.thick < tables.length // 2
-    pairs = tables.only_two_flats
+    single, pairs = tables.thick, tables.only_two_flats
+    if down.place is None:  # the rod leaves no room there
+        single, pairs = single[:0], pairs[:0]
+    in_reach = single < tables.length // 2
     hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.relaxed else []
     hard: list[tuple[float, int]] = []
     # Thick flats apart: tables long enough for them may not be needed.

@@ -209,7 +209,9 @@ class _Settings:
         for offer in self.search.task.seats[0].offers:
             used = used_by(self.tables, offer)
             return used if caps.leave(used.stack.flats) else None
-        stack = self.tables.few_flats(self.lift, caps) if self.lift else None
+        # Beside a rod that is not in the middle there may be no room for any.
+        lifts = self.lift and self.search.task.seats[0].place is not None
+        stack = self.tables.few_flats(self.lift, caps) if lifts else None
         return None if stack is None else Used(stack, self.tables.rows[0], None)
 
     def floor(self, limit: float) -> float:
@@ -230,9 +232,8 @@ class _Settings:
             self.seen.clear()
             self._wait(self.root, limit)
             if relaxed and not self.heap:
-                self.heap = (
-                    None  # what other settings make with a box for each seat is no limit for all later
-                )
+                # What other settings make with a box for each seat is no limit for all later.
+                self.heap = None
                 return None, math.inf, True
             self.least = self.heap[0][0] if self.heap else math.inf
         level = min(limit, self.least + _STEPS[self.step] * self.tables.options.costs.piece)

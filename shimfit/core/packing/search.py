@@ -325,8 +325,10 @@ class Search:
         """Classes that bear at a seat's point with their bearing cost, thicknesses with errors lo … hi."""
         tables, place, q = self.tables, seat.place, self.tables.options.quantum_mm
         group = Group(seat, inner, q)
-        lo = max(1, math.ceil((group.need_mm + lo_mm) / q - _DUST))
-        hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
+        lo, hi = 1, 0
+        if place is not None:
+            lo = max(1, math.ceil((group.need_mm + lo_mm) / q - _DUST))
+            hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
         if place is not None and hi >= lo:
             classes = tables.grown(hi).classes(place, self._slope(place), inner=inner)
             extra = self._extra(place, classes)

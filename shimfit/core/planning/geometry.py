@@ -143,6 +143,8 @@ class Geometry:
     """(P,) the tolerance is on the magnitude; else on each direction."""
     residual_share: Floats
     """(P,) what is allowed ÷ the whole tolerance (1 unless the post has an aim)."""
+    can_lift: Bools
+    """(P,) there is room for a flat under the pivot too."""
     combinations: int
     """1 when everything bears at the seat itself, else 8."""
 
@@ -195,6 +197,7 @@ def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
         residual_share=np.array(
             [post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float
         ),
+        can_lift=np.zeros(count, bool),
         combinations=each,
     )
     for number in range(count):
@@ -211,6 +214,7 @@ def _fill(made: Geometry, p: int, options: Options) -> None:
     post, seats = made.posts[p], made.seats[p]
     plane, rod = _plane(post), np.array(post.foot.rod_at_mm)
     outlook, allowed, pull = post.outlook(options.scatter), _allowed(post), 4.0 * options.preload_mm
+    made.can_lift[p] = place_of(plane, seats[PIVOT], options) is not None
     seat_mm2 = [[options.scatter.seat_mm2(inner=False)] * STATES]
     for i, seat in enumerate(seats[:SEATS]):
         place = place_of(plane, seat, options)

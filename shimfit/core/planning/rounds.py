@@ -143,7 +143,8 @@ class Pricing:
         floor = 3.0 * float(tables.cheapest[:, 1:].min()) + self.rest.floor.min(axis=1)
         for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
             lift = self.options.costs.lifting(steps * self.options.quantum_mm)
-            doubtful = np.flatnonzero(least > floor + lift + float(tables.cheapest[0, steps]))
+            cheaper = floor + lift + float(tables.cheapest[0, steps])
+            doubtful = np.flatnonzero(self.maker.geometry.can_lift & (least > cheaper))
             if doubtful.size:
                 most = GONE_THROUGH if in_the_box else 1
                 part = self.some(doubtful, steps)

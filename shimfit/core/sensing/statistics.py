@@ -179,8 +179,8 @@ def mean_uncertainty(values: Values, seconds: float, known_tau: float = 0.0) -> 
     The noise's spectrum may be white, of a decaying memory (AR(1)) beside white noise, or 1/f beside white
     noise. Each shape of these families is weighted by how likely it makes the periodogram (Whittle 1953; a
     shape's size is the likeliest one), and u² is the weighted mean of what each shape makes of the mean's
-    variance: a short stretch that can't part a long memory from 1/f noise counts both. `seconds` = length
-    of the stretch. `known_tau` in samples, from a long still record, leaves one shape only.
+    variance: a short stretch, in which a long memory and 1/f noise look alike, counts both. `seconds` =
+    length of the stretch. `known_tau` in samples, from a long still record, leaves one shape only.
     """
     _some(values)
     n = len(values)

@@ -49,7 +49,7 @@ class Steadiness:
     shaking_deg: float = 0.3
     """A spread over this is shaking, however regular."""
     wander_deg: float = 0.06
-    """Noise of a sensor that wanders by more than this in a second can't be known from a slow move."""
+    """Noise that wanders by more than this in a second looks like a slow move."""
     hold_s: float = 4.0
     longest_s: float = 15.0
     target_u_deg: float = 0.02

@@ -125,9 +125,10 @@ def decide_lean(
     factor, per_direction = FACTORS[rule], tolerance.per_direction
     advice = None
     if u_along is None or u_across is None:
+        # Nothing says how far off it may be: it can be out, and plumb where that is not asked for.
         value, _, decision = _judge(lean, 0.0, 0.0, _Allowance(allowed, 0.0, per_direction=per_direction))
-        decision = "out" if value > allowed * (1.0 + _SLACK) else "plumb" if rule == "simple" else "too-close"
-        if decision == "too-close":
+        if decision == "plumb" and rule != "simple":
+            decision = "too-close"
             advice = "the uncertainty of this reading is not known: name the instrument and read again"
         return Verdict(decision, value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
     allowance = _Allowance(allowed, factor, per_direction=per_direction)

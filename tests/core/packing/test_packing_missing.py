@@ -10,6 +10,7 @@ import pytest
 
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.packing.layouts import FILLERS_FOUND
+from shimfit.core.resting import rest_packs
 from shimfit.model import Foot, Lean, Lot, Tolerance
 
 FOOT = Foot(90.0, 90.0)
@@ -53,6 +54,18 @@ def test_a_hole_that_leaves_no_room_is_the_cause() -> None:
     assert answer.status == "impossible"
     assert "no room for a pack at next-house, which wants 1.08 mm" in answer.why
     assert solve(Lean(0.012, 0.0), MANY, foot=replace(foot, rod_hole_mm=0.0, rod_at_mm=(0.0, 0.0))).within
+
+
+@pytest.mark.parametrize("foot", [Foot(90.0, 90.0, round=True), Foot(70.0, 70.0)])
+@pytest.mark.parametrize(
+    "lean", [Lean(0.008, -0.004), Lean(-0.006, 0.0), Lean(0.003, 0.007), Lean(-0.004, 0.009)]
+)
+def test_where_a_rod_beside_the_middle_leaves_no_room_nothing_is_put(foot: Foot, lean: Lean) -> None:
+    foot = replace(foot, rod_at_mm=(5.0, -3.0))
+    for options in (Options(), CORNER):
+        answer = solve(lean, MANY, options, foot=foot)
+        assert (answer.status, answer.within) in {("proven", True), ("found", True), ("gave-up", False)}
+        assert rest_packs(foot, lean, answer.packs, options.preload_mm) == answer.resting
 
 
 def test_no_piece_at_all() -> None:
