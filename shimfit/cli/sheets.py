@@ -213,7 +213,7 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
         ),
         Section(
             "How each post is known to stand",
-            [Column("lean", 50.0, bold=True, words="{}: "), Column("posts", words="post {}")],
+            [Column("lean", 50.0, bold=True, words="lean {}: "), Column("posts", words="post {}")],
             [(lean, ", ".join(names)) for lean, names in leans.items()],
         ),
     ]

@@ -309,7 +309,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
             for names, stands, why in exceptions_reported(record)
         ),
         "",
-        *(f"{name}: {text}" for name, text in facts_reported(record)),
+        *(f"{name}: {text}" if name else f"  {text}" for name, text in facts_reported(record)),
         f"Tops in {words.unit_name(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]

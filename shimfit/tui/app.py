@@ -345,10 +345,9 @@ class ShimfitApp(App[None]):
             await super().on_event(event)
             return
         if event.key.startswith("alt+") and event.character:
-            for key in (events.Key("escape", None), events.Key(event.character, event.character)):
-                await self.on_event(
-                    key
-                )  # a terminal sends the same for Alt and a key as for Esc, then the key
+            # A terminal sends the same for Alt and a key as for Esc, then the key.
+            await self.on_event(events.Key("escape", None))
+            await self.on_event(events.Key(event.character, event.character))
             return
         screen, bound = self.screen, event.key in self._bound
         if isinstance(screen, Page):

@@ -169,7 +169,11 @@ class _Conversation:
         word, _, rest = typed.partition(" ")
         word = {"?": "help", "q": "quit"}.get(word, word.lower())
         if not isinstance(parsed, Understood) and word in self.words:
-            return self.words[word][2](rest.strip())
+            form, _, does = self.words[word]
+            rest = rest.strip()
+            if rest and " " not in form and (word, rest) not in (("undo", "box"), ("redo", "box")):
+                return f"refused: {word} stands alone, without {rest!r}: nothing was done"
+            return does(rest)
         if self.session.place is None:
             return "refused: no run is open; type sample, new or open JOB/RUN"
         outcome = self.session.enter(typed)

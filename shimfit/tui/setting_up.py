@@ -124,7 +124,13 @@ def check_answer(site: Site, key: str, text: str, answers: Mapping[str, str]) ->
 
     answers: those before it.
     """
-    return _STEPS[key][2](text, units_of(site, answers))
+    meant = _STEPS[key][2](text, units_of(site, answers))
+    job = answers.get("job", "").strip()
+    if key == "run" and any(meant in one.runs for one in site.jobs() if one.name == job):
+        raise UsageError(f"there is a run {job}/{meant} already; give this one another name")
+    if key == "foot":
+        check_room(preview_marks(site, answers), meant)
+    return meant
 
 
 def preview_marks(site: Site, answers: Mapping[str, str]) -> tuple[Mark, ...]:
@@ -137,11 +143,7 @@ def preview_marks(site: Site, answers: Mapping[str, str]) -> tuple[Mark, ...]:
 
 def _new_run(site: Site, answers: Mapping[str, str]) -> dict[str, Any]:
     """What each answer means; EntryError or UsageError."""
-    new = {key: check_answer(site, key, answers[key], answers) for key in _STEPS if key != "units"}
-    if any(new["run"] in one.runs for one in site.jobs() if one.name == new["job"]):
-        raise UsageError(f"there is a run {new['job']}/{new['run']} already; give this one another name")
-    check_room(preview_marks(site, answers), new["foot"])
-    return new
+    return {key: check_answer(site, key, answers[key], answers) for key in _STEPS if key != "units"}
 
 
 def preview_words(site: Site, answers: Mapping[str, str]) -> str:

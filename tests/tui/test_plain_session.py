@@ -73,6 +73,7 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
         "back",
         "go 9",
         "skip no access",
+        "packed next-out=F1",
         "set units inch",
         "set units furlong",
         "open heron/none",
@@ -88,6 +89,7 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
     assert "post 4, 4 of 5" in said
     assert "no post of this run is called '9'" in said
     assert "Skipped: no access." in said
+    assert "refused: packed stands alone, without 'next-out=F1': nothing was done" in said
     assert "units can be mm or inch" in said
     assert "none" in said
     run = site.run("heron", "jetty")

@@ -165,6 +165,16 @@ def test_a_leg_that_can_not_be_is_refused_at_once(make_site, text, wrong) -> Non
         check_answer(make_site(empty=True), "legs", text, {})
 
 
+def test_a_new_run_that_can_not_be_is_refused_at_the_answer_that_makes_it_so(make_site) -> None:
+    site = make_site(empty=True)
+    answers = {"job": "mill", "run": "yard", "legs": "3m", "every": "1m", "foot": "90x90mm"}
+    add_run(site, answers | {"height": "1000mm", "tolerance": ""})
+    with pytest.raises(UsageError, match="a run mill/yard already"):
+        check_answer(site, "run", "yard", {"job": "mill"})
+    with pytest.raises(UsageError, match="no room between their feet"):
+        check_answer(site, "foot", "90x90mm", {"job": "mill", "run": "stair", "legs": "3m", "every": "80mm"})
+
+
 @pytest.mark.parametrize(
     ("text", "wrong"),
     [

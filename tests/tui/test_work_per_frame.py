@@ -163,6 +163,22 @@ def test_keys_keep_their_order_in_a_burst(app_on, running, wait_for) -> None:
     wait_for(job())
 
 
+def test_a_reading_in_one_burst_on_the_list_is_taken_whole(app_on, running, wait_for) -> None:
+    """Its first figure opens the line; what comes behind it is typed there, not taken for a letter."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            app.do("go_run")
+            await hand.sees("to read")
+            burst(app, "9p5o\r")
+            await hand.sees("post 1 logged")
+            assert app.page.NAME == "run"
+            assert app.session.run.posts[0].readings[-1].text == "9p5o"
+
+    wait_for(job())
+
+
 @pytest.mark.parametrize("theme", ["dark", "term"])
 def test_rows_that_are_kept_follow_theme_and_size(app_on, running, wait_for, theme) -> None:
     """What is handed out for a frame is what the library's own way gives, after every change."""

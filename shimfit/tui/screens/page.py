@@ -160,7 +160,7 @@ class Page(RoleScreen):
 
     def focus_home(self) -> None:
         """Put the cursor where typing goes when nothing special is asked."""
-        self.line.focus()
+        self.set_focus(self.line)
 
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""
@@ -375,7 +375,7 @@ class Page(RoleScreen):
         if not self.is_up:
             return
         self._open_line(question.label, question.value, lends=False)
-        self.line.focus()
+        self.set_focus(self.line)  # now: the keys behind this one are meant for it
         self.show_keys()
         self.show_echo()
 
@@ -452,7 +452,9 @@ class Page(RoleScreen):
             return echo_words(session.echo(text), session.aim(text), session.glyphs, self.window.width)[0]
 
         log = partial(session.enter, post=name)
-        self.ask(Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo))
+        self.ask(
+            Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo, does="log")
+        )
 
     # ------------------------------------------------------------ what takes its time
 
@@ -597,7 +599,7 @@ class RowsPage(Page):
 
     def focus_home(self) -> None:
         """The list takes the keys."""
-        self.list.focus()
+        self.set_focus(self.list)
 
     def open_marked(self) -> None:
         """Choose the marked row."""
