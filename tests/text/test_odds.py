@@ -64,6 +64,7 @@ def test_one_more_reading_before_the_packs_is_named_where_it_is_worth_its_minute
     said = "Better read it once more before packing, the level turned end for end"
     found = chance(0.45, 0.5, 0.45, again=0.55)
     assert verify_by(found) == (f"{said}: then 11 of 20 come out plumb in one round, not 9",)
+    assert verify_by(replace(found, again=0.46)) == (said,), "the same number twice says nothing"
     assert verify_by(found, briefly=True) == (said,)
     alike = chance(0.45, 0.5, 0.45, again=0.46)
     assert verify_by(alike) == (said,), "no figure where both round to the same"
