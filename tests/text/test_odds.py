@@ -1,5 +1,7 @@
 """A chance told in counts of a group that is named."""
 
+from dataclasses import replace
+
 import pytest
 
 from shimfit.model import Chance
