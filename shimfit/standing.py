@@ -275,6 +275,11 @@ class PostRecord:
         return self.verdict is not None and self.verdict.advice == TWO_MUST_AGREE
 
     @property
+    def is_settled_by_turning(self) -> bool:
+        """True where the level, or the sensor, turned end for end settles what is too close to call."""
+        return "end for end" in self.why
+
+    @property
     def decision(self) -> Decision:
         """plumb, out, too-close; none when the post is not verified as it stands now."""
         return self.verdict.decision if self.verdict else "none"

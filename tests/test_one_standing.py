@@ -420,7 +420,7 @@ def going_back(record: Any, posts: dict[str, PostRecord], now: datetime) -> None
 DOES = {
     "read": "How far is", "read other way": "Read the other", "pack": "Pack",
     "change packs": "Change",
-    "tighten": ("Tighten", "Within"), "turn level": "Read again, the level",
+    "tighten": ("Tighten", "Within"), "turn level": ("Read again, the level", "Too close to call"),
     "no pack": ("No", "This box can't"), "ask": "No answer",
     "read again": ("Read", "Cut", "How far"), "none": ("Plumb", "Skipped"),
 }  # fmt: skip
@@ -451,6 +451,9 @@ def on_screen(site: Site, posts: dict[str, PostRecord]) -> None:
         assert {line.seat for line in view.packs} >= {pack.seat for pack in going_in}
         if post.going_in is None:
             assert view.packs == ()
+        if post.next_step == "turn level":
+            turns = any("end for end" in remark for remark in view.remarks)
+            assert view.do.startswith("Read again, the level turned") == turns
         if post.decision == "plumb" or post.next_step == "turn level":
             assert "packed" not in view.result
             assert view.packs == (), "nothing is to be put in"
@@ -509,7 +512,7 @@ def answered(site: Site, posts: dict[str, PostRecord], said: dict[str, dict[str,
     for row in reported["posts"]:
         post = posts[row["post"]]
         assert (row["decision"], row["lean"] == "verified") == (post.decision, post.decision != "none")
-        assert re.search(rf"^{post.lean_known}: post .*\b{post.name}\b", lines, re.MULTILINE)
+        assert re.search(rf"^lean {post.lean_known}: post .*\b{post.name}\b", lines, re.MULTILINE)
     for one, other in pairwise(posts.values()):
         to_verify = [post.name for post in (one, other) if said[post.name]["decision"] != "plumb"]
         known = one.lean_now[0] is not None and other.lean_now[0] is not None

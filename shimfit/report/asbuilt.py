@@ -209,7 +209,7 @@ class _Record(Paper):
             who = f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"
             read = [when if post.after else f"{when} (before)", who]
         notes, at_hand, missing = notes_of(post, self.faces, self.units), {}, []
-        for name in post.photos:
+        for name in dict.fromkeys(post.photos):
             given = Path(name).expanduser()
             places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
             photo = next((found for place in places if (found := photo_at(place))), None)

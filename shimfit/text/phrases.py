@@ -382,8 +382,10 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
             return f"{FLUSH.capitalize()}then read again" if stands_out else "Read it again"
         case "read again":
             return "How far is the TOP out of plumb now, each way?"
-        case "turn level":
+        case "turn level" if record.is_settled_by_turning:
             return "Read again, the level turned end for end"
+        case "turn level":
+            return "Too close to call: what settles it is said below"
         case "no pack" if answer is not None and answer.status == "gave-up":
             return "No packs were found in the time there was"
         case "no pack":

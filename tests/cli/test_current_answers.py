@@ -227,6 +227,15 @@ def test_what_a_wider_limit_made_needless_is_not_taken_to_have_gone_in(type_, tm
     assert type_("stock", "list", "--json")[1] == box
 
 
+def test_on_the_limit_nobody_is_sent_to_turn_a_level_that_settles_nothing(type_, tmp_path) -> None:
+    type_("stock", "import", str(tmp_path / "box.csv"))
+    type_("read", "lake/walk/1", "8n 3o")
+    _, said = type_("read", "lake/walk/1", "2n 0", "--sure")
+    assert "it lies on the limit, where no instrument helps" in said
+    assert "Too close to call: what settles it is said below." in said
+    assert "turned end for end" not in said
+
+
 def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tmp_path) -> None:
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "8n 3o")
@@ -238,7 +247,8 @@ def test_too_close_lists_what_is_to_be_done_from_here_and_not_what_was(type_, tm
         None,
     )
     _, said = type_("read", "lake/walk/1", "1.9n 0", "--sure")
-    assert "the level turned end for end" in said
+    assert "read it afresh and between the marks too (strong, shy)" in said
+    assert "turned end for end" not in said, "that would settle nothing"
     assert "No answer" not in said
     assert "Pack" not in said
     assert "mean of 2" in said

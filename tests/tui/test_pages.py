@@ -498,3 +498,22 @@ def test_esc_and_a_key_soon_after_it_are_both_taken(app_on, running, wait_for, s
                 assert app.page.line.value.isascii()
 
     wait_for(story())
+
+
+def test_a_plan_is_not_called_answers_of_single_posts_once_more_was_read(app_on, running, wait_for) -> None:
+    from shimfit.workflow.plan import log_plan, plan_site_run
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            session = app.session
+            for text in ("1:4n3h", "2:3p2o"):
+                assert session.enter(text).done
+            await hand.settled()
+            at = session.place
+            log_plan(session.site, at.job, at.run, plan_site_run(session.site, at.job, at.run))
+            assert session.enter("3:0.2n0").done
+            await hand.press("f6")
+            await hand.sees("2 posts wait for packs", "As planned; what was logged since is not in it:")
+
+    wait_for(story())

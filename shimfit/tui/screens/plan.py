@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import ShimfitError, UsageError
-from shimfit.model import Face
+from shimfit.model import PLANNED, Face
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import Words, wrapped
 from shimfit.text.plan_phrases import (
@@ -260,7 +260,10 @@ class PlanScreen(PostList):
             )
             self._lines = [(nothing, "")]
             return
-        self._lines = [("As each post was answered when it was read:", ""), *plan_lines(self._answer, words)]
+        together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
+        how = "As planned; what was logged since is not in it:"
+        how = how if together and self._answer["planned"] else "As each post was answered when it was read:"
+        self._lines = [(how, ""), *plan_lines(self._answer, words)]
 
     # ------------------------------------------------------------ drawing
 

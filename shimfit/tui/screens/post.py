@@ -313,7 +313,7 @@ class PostScreen(Page):
                 return "tight? type the lean again"
             case PostState.TOO_CLOSE if snapshot.record.is_contradicted:
                 return "type the lean once more"
-            case PostState.TOO_CLOSE:
+            case PostState.TOO_CLOSE if snapshot.record.is_settled_by_turning:
                 return self.session.keys.spell("^P: Turn the level takes both readings")
             case _:
                 return "packed and tight? type the lean again"
