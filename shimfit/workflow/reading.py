@@ -72,7 +72,7 @@ def second_look(
     """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
     from shimfit.entry.second_look import second_look as look
 
-    if understood.second_look is not None:
+    if understood.second_look is not None or asked.bed:  # no post leans there: nothing to hold it against
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
     repeat = None

@@ -145,7 +145,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             if question := None if sure else second_look(site, place, post, parsed, asked):
                 raise looks_like_a_slip(question)
         except EntryError as error:
-            at = "" if error.at is None else f" (after {error.at} characters)"
+            at = f" (after {error.at} characters)" if error.at else ""
             raise row.refuse("entry", f"{error.message}{at}") from error
         said.append((place, cell("entry", ""), asked))
     return tuple(log_reading(site, place, entry, asked, sure=True) for place, entry, asked in said)

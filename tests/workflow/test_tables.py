@@ -139,7 +139,17 @@ def test_a_row_read_with_another_instrument_is_no_repeat_of_the_last(site: Site)
     log_reading(site, at, "9mm n 5mm o")
     log_reading(site, at, "0.5mm n 0.5mm o", sure=True)
     table = "post,entry,instrument\n2,0.5mm n 2.4mm o,"
-    with pytest.raises(FileError, match="nothing was done since"):
+    with pytest.raises(FileError, match=r"nothing was done since.* --sure if so; nothing was taken in"):
         log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
     (logged,) = log_readings(site, "lake", "jetty", f"{table}level-B", "r.csv", sure=False)
     assert logged.reading.instrument == "level-B"
+
+
+def test_a_bed_is_not_held_against_the_post_that_stood_on_it(site: Site) -> None:
+    at = Place("lake", "jetty", "2")
+    log_reading(site, at, "1mm n 1mm o")
+    table = "post,entry,stage\n2,9mm n 8mm h,bed\n"
+    (logged,) = log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    assert logged.reading.stage == "bed"
+    with pytest.raises(FileError, match="which way"):
+        log_readings(site, "lake", "jetty", "post,entry,stage\n2,9mm n 8mm,bed\n", "r.csv", sure=False)

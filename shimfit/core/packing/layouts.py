@@ -400,9 +400,9 @@ def corner_task(
 ) -> Task:
     """The corners as the search sees them: the one with the least need stays down, needs told from it.
 
-    lift_mm: the one that stays down is lifted so much, on the pack that stands there already where `on` is
-    told; of a round foot 0 means that the three others are
-    packed, and None that they need not be: its rim's exact point stays down, and the corner next to it bare.
+    lift_mm: the one that stays down is lifted so much, on the pack that stands there already where that is
+    given (`on`); of a round foot 0 means that the three others are packed, and None that they need not be:
+    its rim's exact point stays down, and the corner next to it bare.
     """
     question, plane = asked.question, asked.question.plane
     needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
