@@ -218,7 +218,8 @@ class PostBuilder:
     @property
     def _stands_alone(self) -> bool:
         """The latest reading is denied by others, nothing was done in between, and none bears it out."""
-        return self.mean_of == 1 and CONTRADICTS in self._left_out
+        known = self._reading is not None and self._reading.zero_found
+        return known and self.mean_of == 1 and CONTRADICTS in self._left_out
 
     def _leave_out(self, why: str) -> None:
         self._left_out = [why if one in (None, CONTRADICTS) else one for one in self._left_out]
@@ -312,8 +313,8 @@ class PostBuilder:
             verdict = decide(self._reading, tolerance, rule)
             if not self._verifies and verdict.decision != "too-close":
                 verdict = None  # out whatever the sensor's zero is: packed as any post that was read
-        if verdict is not None and verdict.decision == "plumb" and self._stands_alone:
-            # One of the two is false, and nobody knows which: that is no proof.
+        if verdict is not None and verdict.decision != "out" and self._stands_alone:
+            # One of the two is false, and nobody knows which: that is no proof, and no level settles it.
             verdict = replace(verdict, decision="too-close", probability=None, advice=TWO_MUST_AGREE)
         # A reading does not settle what is under the post, where two crews say different things of that.
         shut_out = SKIPPED if self.skipped is not None else CREWS_DISAGREE if self.conflict else None

@@ -124,3 +124,15 @@ def test_a_repeat_that_cannot_be_of_the_same_lean_is_asked_about_however_small_i
         log_reading(site, AT, "1.9mm n 0.2mm o")
     log_reading(site, AT, "0.5mm n 0.3mm o")  # as near as two readings of one level come
     assert site.post(AT).mean_of == 2
+
+
+def test_one_that_lies_on_the_limit_is_denied_as_well(site: Site) -> None:
+    """No finer level settles which of two is wrong; and the third, which was asked for, is not doubted."""
+    log_reading(site, AT, "9.5mm n 6.5mm o")
+    log_tightened(site, AT)
+    log_reading(site, AT, "0.3mm n 0.2mm o", sure=True)
+    log_reading(site, AT, "1.9mm n 0.2mm o", sure=True)
+    assert site.post(AT).why == TWO_MUST_AGREE
+    log_reading(site, AT, "0.4mm n 0.2mm o")
+    post = site.post(AT)
+    assert (post.state, post.mean_of, post.contradicted) == (PostState.PLUMB, 2, 1)
