@@ -438,6 +438,8 @@ def _too_close(record: PostRecord, words: Words) -> str:
     margin_mm = allowed_mm - off_mm
     say = shown.thickness if words.units == "mm" else shown.small
     margin = say(margin_mm, words.units)
+    if margin == say(0.0, words.units):
+        return ", on the limit"
     return f", {margin} {'inside' if margin_mm >= 0 else 'beyond'}"
 
 

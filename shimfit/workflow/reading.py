@@ -135,7 +135,9 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
         post = site.post(place)
         name = asked.instrument or site.settings.instrument
         if not name:
-            raise UsageError("name the instrument that was turned: --instrument NAME")
+            raise UsageError(
+                "name the instrument that was turned: --instrument NAME, or the setting instrument"
+            )
         instrument = named(site, name)
         entry = site.entry_settings(site.run(place.job, place.run))
         first, second = (parse_reading(text, entry) for text in (first_text, second_text))

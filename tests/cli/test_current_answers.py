@@ -231,6 +231,7 @@ def test_on_the_limit_nobody_is_sent_to_turn_a_level_that_settles_nothing(type_,
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "8n 3o")
     _, said = type_("read", "lake/walk/1", "2n 0", "--sure")
+    assert "2.0 mm off, allowed 2.0 mm, on the limit" in said
     assert "it lies on the limit, where no instrument helps" in said
     assert "Too close to call: what settles it is said below." in said
     assert "turned end for end" not in said

@@ -176,7 +176,8 @@ class PostList(ListPage):
 
     def marked_post(self) -> str:
         """The post that is marked in the list."""
-        return self.marked[0].name if self.marked is not None else super().marked_post()
+        marked = self.marked
+        return marked[0].name if marked is not None else super().marked_post()
 
     def _chosen(self, index: int) -> None:
         posts = self.posts()
@@ -272,9 +273,10 @@ class RunScreen(PostList):
 
     def _below(self) -> Iterator[Part]:
         """The marked post: what is to be done there, its packs; the run itself where nothing is beside."""
-        if self.marked is None:
+        marked = self.marked
+        if marked is None:
             return
-        post, words = self.marked
+        post, words = marked
         if not self.shares and self.window.height >= SHARES_FROM[1]:
             yield self._drawn(8, 18, in_plan=self._turns)
             return
@@ -287,8 +289,9 @@ class RunScreen(PostList):
         if self._turns:
             yield self._drawn(9, 22, in_plan=True)
         yield self._drawn(9, 18 if self._turns else 32)
-        if self.marked is not None:
-            yield before_after(*self.marked) or from_the_side(*self.marked)
+        marked = self.marked
+        if marked is not None:
+            yield before_after(*marked) or from_the_side(*marked)
 
     @property
     def _turns(self) -> bool:
@@ -617,18 +620,18 @@ class RecordScreen(PostList):
 
     def _packs(self, *, below: bool) -> Part:
         """What is under the marked post: below the list where that has room for more than words."""
-        if self.marked is None or below != (self.window.height >= PACKS_BELOW_FROM):
-            return None
-        return packs_at(*self.marked)
+        marked = self.marked if below == (self.window.height >= PACKS_BELOW_FROM) else None
+        return packs_at(*marked) if marked is not None else None
 
     def _beside(self) -> Iterator[Part]:
         """The marked post as the paper will have it, how it stood and stands, and what is under it."""
-        if self.marked is not None:
-            yield list(_paper_rows(*self.marked))
-            yield before_after(*self.marked)
+        marked = self.marked
+        if marked is not None:
+            yield list(_paper_rows(*marked))
+            yield before_after(*marked)
             yield self._packs(below=False)
-            yield readings_trend(*self.marked)
-            yield from_the_side(*self.marked)
+            yield readings_trend(*marked)
+            yield from_the_side(*marked)
 
     def _hint(self) -> str:
         run, words = self.session.run, self.session.words
