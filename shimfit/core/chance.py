@@ -301,7 +301,7 @@ def _inside(zone: Zone, rests_mm: Sequence[tuple[float, float]], s: tuple[float,
 # ---------------------------------------------------------------- the chance
 
 _LEAST_U = 0.05
-"""Smallest standard deviation ÷ reach that is told apart: below, the edge is as good as sharp."""
+"""Smallest standard deviation ÷ reach that is distinguished: below, the edge is as good as sharp."""
 _DEGREE_A_SHARE = 2.8
 """Degree of the polynomials × (least standard deviation ÷ reach): leaves 1e-8 (measured, 0.1 … 0.6)."""
 _LEAST_DEGREE = 6

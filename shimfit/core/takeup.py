@@ -136,7 +136,7 @@ class Observed:
 def material_shares(packs: Iterable[Pack], lots: Iterable[Lot]) -> dict[str, float]:
     """Thickness of each material in packs, in mm: what `Observed.shares` and `blended` take.
 
-    Pieces of lots that are not known, or whose material is not told, stand under ''.
+    Pieces of lots that are not known, or whose material is not given, stand under ''.
     """
     material_of = {lot.lot: lot.material for lot in lots}
     shares: dict[str, float] = {}

@@ -33,7 +33,7 @@ DIVES = ((0.8, 0.1), (0.9, 0.05), (0.7, 0.02))
 MOST_STEPS, LEAST_GAP = 60, 1e-4
 """Roundings of a dive; the gap that a dive tries to stay within is not smaller."""
 DIFFERS = 1e-6
-"""Relative difference between the objective told and cost · x from which an answer is not believed."""
+"""Relative difference between the objective reported and cost · x from which an answer is not believed."""
 
 
 def _silent() -> Any:
@@ -88,7 +88,7 @@ class Highs:
                 return IntegerAnswer("proven", dived, cost, min(bound, cost))
             start = dived
         highs = _silent()
-        # HiGHS stops 1e-4 short of the optimum unless told otherwise.
+        # HiGHS stops 1e-4 short of the optimum unless set otherwise.
         highs.setOptionValue("mip_rel_gap", float(relative_gap))
         highs.setOptionValue("mip_abs_gap", 1e-9)
         if nodes is not None:

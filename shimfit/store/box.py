@@ -2,7 +2,7 @@
 
 A box belongs to a data file. Events of the box that came from another crew's file by import stay in the log
 but move nothing here, until `box-joined {log}` says that the other box was emptied into this one (as when
-everything moves to a new machine). Instruments are told apart by name and known from all logs, so that a
+everything moves to a new machine). Instruments are distinguished by name and known from all logs, so that a
 record can name what a reading was taken with.
 
 stock-imported: the lots as counted, replacing lots of the same name · stock-added: pieces put in ·

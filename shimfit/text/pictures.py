@@ -191,7 +191,7 @@ def elevation(
 
 
 def upright(canvas: Canvas, x: float, row: int, glyphs: Glyphs, role: str = "post") -> None:
-    """One row of a near-upright line at a fraction of a column: three places in each cell are told apart."""
+    """One row of a near-upright line at a fraction of a column: three places in each cell are distinct."""
     column = int(x // 1)
     part = x - column
     sign = glyphs.lean_left if part < 1 / 3 else glyphs.vertical if part < 2 / 3 else glyphs.lean_right

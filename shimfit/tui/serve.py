@@ -1,8 +1,8 @@
 """The same program in a browser: one process a tab, a page of our own, nothing loaded from elsewhere.
 
-On this machine only, unless told otherwise. Opened to the network, the address carries a key that lets in
-one browser, once; from then on that browser has a cookie. There is no login and no encryption: it is for
-a trusted network, such as the phone's own.
+On this machine only, unless `--host` opens it to the network: then the address carries a key that
+lets in one browser, once; from then on that browser has a cookie. There is no login and no encryption: it is
+for a trusted network, such as the phone's own.
 """
 
 from __future__ import annotations
@@ -269,7 +269,7 @@ LEAVING_S = 3.0
 def _leave_with_the_server() -> None:
     """End this program when the server's end of the pipe is gone, however the server ended (kill -9)."""
     poll = select.poll()
-    poll.register(sys.stdin.fileno(), 0)  # nothing is asked for: only that it was hung up is told
+    poll.register(sys.stdin.fileno(), 0)  # nothing is asked for: the poll says only that it was hung up
     poll.poll()
     os.kill(os.getpid(), signal.SIGTERM)
     time.sleep(LEAVING_S)

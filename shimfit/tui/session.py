@@ -88,7 +88,7 @@ class Session:
     """One person at one post of an open data file."""
 
     def __init__(self, site: Site, glyphs: Glyphs, *, words_only: bool = False) -> None:
-        """words_only: directions in words, as they are heard; no arrows."""
+        """words_only: directions in words, as a voice reads them; no arrows."""
         self.site = site
         self._words_only = words_only
         self.glyphs = glyphs
@@ -138,7 +138,7 @@ class Session:
     def words(self) -> Words | None:
         """How this run is worded; None while no run is open.
 
-        A post whose last reading was typed in one unit is spoken of in the same.
+        A post whose last reading was typed in one unit is shown in the same.
         """
         if self.run is None:
             return None

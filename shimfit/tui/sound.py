@@ -24,7 +24,7 @@ SLOWEST_FROM = 5.0
 
 
 def beat_s(share: float) -> float:
-    """Seconds from beat to beat for a lean, told as a share of the allowed one (1: just allowed)."""
+    """Seconds from beat to beat for a lean, as a share of the allowed one (1: just allowed)."""
     along = min(max(0.0, (share - 1.0) / (SLOWEST_FROM - 1.0)), 1.0)
     return FASTEST_S + along * (SLOWEST_S - FASTEST_S)
 

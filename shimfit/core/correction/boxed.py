@@ -176,7 +176,7 @@ def _unchanged(
 
 
 def _finished(asked: _Correction, found: Prescription) -> Prescription:
-    """The search's answer told as a change, with the rest as it is predicted for the whole post."""
+    """The search's answer as a change, with the rest as it is predicted for the whole post."""
     standing = asked.standing
     packs = {pack.seat: _as_it_was(asked, pack) for pack in found.packs}
     lift_mm = _lifted_mm(standing, found)
@@ -224,7 +224,7 @@ def _as_it_was(asked: _Correction, pack: Pack) -> Pack:
 def _offers(asked: _Correction, place: Place) -> tuple[Offer, ...]:
     """The old pack as it is, for nothing; its taper pushed or drawn to near its want, for one handling."""
     pack = asked.there[place.seat]
-    # A pack told by its thickness alone bears where it was told: nobody knows how steep it is.
+    # A pack given by its thickness alone bears where it was said to: nobody knows how steep it is.
     inner = bool(pack.pieces) and asked.options.bearing_point == "auto"
     inner = inner and place.slope > 0.0 and slope_of(pack, asked.tables.lots) < place.slope
     kept = _bearing(asked, pack, place, inner=inner)

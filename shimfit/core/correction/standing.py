@@ -137,7 +137,7 @@ def predicted_shift_mm(
 
 
 def pack_of(foot: Foot, seat: Seat, thickness_mm: float) -> Pack:
-    """A pack told by its thickness alone, bearing at its seat. EntryError for a negative thickness."""
+    """A pack given by its thickness alone, bearing at its seat. EntryError for a negative thickness."""
     made = not_negative(thickness_mm, f"pack at {seat}")
     x, y = foot.seat_at_mm(seat)
     return Pack(seat, made, made, (x - foot.rod_at_mm[0], y - foot.rod_at_mm[1]))
@@ -279,7 +279,7 @@ def exact_change(
 
 
 def packs_now(foot: Foot, totals_mm: Mapping[Seat, float]) -> tuple[Pack, ...]:
-    """Packs in place, told by their totals: `next-out=1.5`. EntryError for a negative or impossible total."""
+    """Packs in place, given by totals: `next-out=1.5`. EntryError for a negative or impossible total."""
     for seat, total in totals_mm.items():
         if total > 200.0:
             raise EntryError(f"A pack of {total:g} mm at {seat} is too thick for a pack; check its unit.")

@@ -132,7 +132,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
         )
     four = layout == "corners" and not rolling
     if asked.relaxed and four and options.costs.round:
-        # What the search counted: it told the same four supports.
+        # What the search counted: it goes by the same four supports.
         rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
         counted, chance = options.costs.round / (options.costs.round + max(0.0, rounds)), None
     else:
@@ -174,7 +174,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
 def rolls(question: Question) -> bool:
     """True for a round foot: its rim rolls to where the post really tilts, which the search takes as plumb.
 
-    So its answers are told as found, not proven, and are taken only when they really rest in tolerance.
+    So its answers are reported as found, not proven, and are taken only when they really rest in tolerance.
     """
     return question.foot.round and question.needs is None
 
@@ -310,7 +310,7 @@ def cost_of(
             if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
                 cuts += costs.tip_cut
             if piece.is_marked:
-                # As the tables count it: a taper's thickness is told where its pack bears.
+                # As the tables count it: a taper's thickness is measured where its pack bears.
                 tail_mm = pack.made_mm - sum(one.thickness_mm for one in pack.pieces if one.is_whole)
                 material += costs.new_taper if bought else costs.thick_per_mm * tail_mm
             elif piece.is_whole:
@@ -334,7 +334,7 @@ def cost_of(
 
 
 def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = None) -> Draft:
-    """The post as it stands, without packs; what it costs is told as if the next reading were plumb."""
+    """The post as it stands, without packs; what it costs is counted as if the next reading were plumb."""
     question = asked.question
     cost = cost_of(asked, (), top_mm=question.lean.top_mm(question.height_mm))
     bound = cost.total if status == "proven" else math.inf

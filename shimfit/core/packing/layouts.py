@@ -1,4 +1,4 @@
-"""The front door, and which seats are packed: one layout as told, or the best of them with the reason.
+"""The front door, and which seats are packed: the layout asked for, or the best of them with the reason.
 
 *Corners.* One corner stays down and the three others are packed; or all four are lifted: one or two flats go
 under the corner that stays down and the others get that much thicker. Lifting has a price of its own, more
@@ -89,7 +89,7 @@ def prescribe(
 ) -> Prescription:
     """The best packs for one post from the box in the tables, with the proof in `status`.
 
-    reads: how the next reading is taken (a usual level when not told). take_up: measured ÷ predicted change,
+    reads: how the next reading is taken (a usual level when not given). take_up: measured ÷ predicted change,
     with its uncertainty; the lean is packed so much more. shift_mm: how far the packs take the top where that
     is not all of the lean. margin_slope: part of the tolerance that an aim off plumb uses up. feelers: mm,
     corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. offers:
@@ -102,7 +102,7 @@ def prescribe(
     """
     share = positive(take_up, "take-up", "")
     tables = tables.view()
-    # Asked for lean and tolerance ÷ take-up, told for themselves: what is left moves as little.
+    # Asked for lean and tolerance ÷ take-up, reported for both as they are: what is left moves as little.
     question = ask(
         foot,
         height_mm,
@@ -190,7 +190,7 @@ def solve_layout(asked: Asked, layout: Layout) -> Draft:
     The status speaks of the packs that lift in the layout that is taken. Fillers, and so how wide a base the
     other layouts could have, are the best found; `why` says so where there are some.
 
-    UsageError when totals are told (`needs`) for a layout that is not the corners.
+    UsageError when totals are given (`needs`) for a layout that is not the corners.
     """
     if asked.question.needs is not None and layout not in ("corners", "auto"):
         raise UsageError("Totals at the corners can only be packed at the corners.")
@@ -373,7 +373,7 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
             elif low < math.inf:
                 heapq.heappush(hopes, (low, i, _FEW_NODES))
             elif not (told_closer or (best is not None and best[2] == steps)):
-                # Nothing there: the bounds are worth the trouble of telling them closer.
+                # Nothing there: closer bounds are worth their trouble.
                 told_closer = True
                 these = np.array([j for _, j, had in hopes if not had], dtype=np.int64)
                 own = beside[some[these]]
@@ -398,7 +398,7 @@ def corner_task(
     lean_only: bool = False,
     on: Offer | None = None,
 ) -> Task:
-    """The corners as the search sees them: the one with the least need stays down, needs told from it.
+    """The corners as the search sees them: the one with the least need stays down, needs counted from it.
 
     lift_mm: the one that stays down is lifted so much, on the pack that stands there already where that is
     given (`on`); of a round foot 0 means that the three others are packed, and None that they need not be:

@@ -1,6 +1,6 @@
 """When nothing keeps the limits: what is missing, in words that are true, and the best that was found.
 
-The causes are tried from the outside in, and each is only told where it is shown to be the cause:
+The causes are tried from the outside in, and each is only named where it is shown to be the cause:
 
 1. Room and layout: packs of exactly the thicknesses wanted, wherever there is room, would not do either.
 2. Sharing: with every seat having the box to itself it would do, so it is pieces that are wanted twice.
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from shimfit.model import LayoutName
 
 _ROUGH_NODES = 20
-"""Nodes for the best that can be done: it is told as found, not as proven."""
+"""Nodes for the best that can be done: it is reported as found, not as proven."""
 _DUST_MM = 1e-9
 _NOT_ALL_TRIED = "Not every way to build it could be tried in the time there was."
 _ROLLS = (

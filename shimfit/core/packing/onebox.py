@@ -54,10 +54,10 @@ _WHOLE = -1
 
 
 class Used(NamedTuple):
-    """The pieces of one pack, its class, and how far in their thickness is told (None at the face)."""
+    """The pieces of one pack, its class, and how far in their thickness is measured (None at the face)."""
 
     stack: Stack
-    """Of an offer: whole pieces, tapers among them, all told as flats."""
+    """Of an offer: whole pieces, tapers among them, all counted as flats."""
     row: Row
     inner_mm: float | None
 

@@ -1,4 +1,4 @@
-"""What the search is told besides the post and the box: layout, limits, the saw, and what things cost.
+"""What the search is given besides the post and the box: layout, limits, the saw, and what things cost.
 
 All of it is data: nothing in the search knows a price or a minimum by itself.
 """

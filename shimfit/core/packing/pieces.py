@@ -1,6 +1,6 @@
 """The pieces of a pack on the grid: flats by thickness, tapers and sawn wedges by slope, what a use takes.
 
-A class of packs is one slope. Thicknesses of a taper that cost the same are told as one run; a priced or
+A class of packs is one slope. Thicknesses of a taper that cost the same are one run; a priced or
 forbidden point of a taper cuts its run where stretches start and stop to cover it.
 """
 
@@ -144,7 +144,7 @@ class Tapered:
     """The tapers and strips of a box: which thicknesses they give, at what price, and what a use takes."""
 
     length: int
-    """Grid steps that thicknesses are told up to."""
+    """Grid steps up to which thicknesses are listed."""
 
     def __init__(self, lots: Sequence[Lot], options: Options, prices: Prices | None) -> None:
         self.options = options
@@ -158,8 +158,8 @@ class Tapered:
     def taper_rows(self, inner_mm: float | None) -> list[Row]:
         """Rows of tapered pieces, by slope.
 
-        inner_mm: thickness is told that far in from the face, for pieces flatter than the gap (their tip is
-        trimmed there); None: at the face.
+        inner_mm: thickness is measured that far in from the face, for pieces flatter than the gap (their
+        tip is trimmed there); None: at the face.
         """
         runs: dict[tuple[float, float | None], list[Run]] = defaultdict(list)
         for rank, lot in enumerate(self.lots):

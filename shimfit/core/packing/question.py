@@ -68,7 +68,7 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     """The place at a seat; None when the rod's hole leaves no room for a piece there.
 
     extra_mm is added to the need: the feeler thickness of a corner that does not touch, or what turns the
-    gap into a total told otherwise.
+    gap into a total given otherwise.
     """
     foot, at = plane.foot, plane.foot.seat_at_mm(seat)
     if seat.is_corner:
@@ -186,7 +186,7 @@ class Task:
     """One post as the search sees it."""
 
     seats: tuple[SeatTask, ...]
-    """The first stays down (its need is what the others are told against); the others are searched."""
+    """The first stays down (its need is what the others are counted from); the others are searched."""
     rod_at_mm: tuple[float, float]
     height_mm: float
     allowed_mm: float
@@ -215,7 +215,7 @@ class Task:
 # ---------------------------------------------------------------- what is asked
 
 Offers = Mapping[Seat, "Sequence[Offer] | Callable[[Place], Sequence[Offer]]"]
-"""Packs that may stay at a seat; those that are pushed to measure are told for each place."""
+"""Packs that may stay at a seat; those that are pushed to measure stand for each place."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -548,7 +548,7 @@ class Build:
 
     @property
     def inner_mm(self) -> float | None:
-        """How far in its thickness is told; None at the face."""
+        """How far in its thickness is measured; None at the face."""
         return self.place.inside_mm if self.inner else None
 
 

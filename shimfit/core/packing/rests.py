@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
 _DUST = 1e-9
 _LEVELS = 6
-"""Distances of a rest by which the bound of a lift is told apart."""
+"""Distances of a rest that the bound of a lift distinguishes."""
 
 Point = tuple[float, float]
 Windows = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]

@@ -114,7 +114,7 @@ class Group:
         self.need_mm = place.need_mm(inner) if place is not None else seat.bare_need_mm
         self.at_mm = place.at_mm(inner) if place is not None else seat.at_mm
         self.inner_mm = place.inside_mm if inner and place is not None else None
-        """How far in thicknesses are told; None at the face."""
+        """How far in thicknesses are measured; None at the face."""
         self.rows: Sequence[Row] = ()
         self.base = 0
         """Thickness of the first column of values, in steps."""
@@ -377,7 +377,7 @@ class Search:
         return least
 
     def closer_lifted(self, lifts: Ints, least: Floats, room: Floats) -> Floats:
-        """`least_lifted` told closer where it leaves room (N,): apart for rests near by and ever further off.
+        """`least_lifted`, closer where it leaves room (N,): apart for rests near by and ever further off.
 
         Near ones are cheap, but leave narrow windows for what the packs may be off by.
         """
@@ -457,7 +457,7 @@ class Search:
         for group, inside, window in zip(groups, combo.inner, combo.windows, strict=True):
             some = group[inside].listed.between(*window)
             if self.task.lean_only:
-                # The least lean is only told as the best that was found: thicknesses near the need do.
+                # The least lean is only reported as the best that was found: thicknesses near the need do.
                 some = some.only(np.sort(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST]))
             lists.append(some)
         return lists

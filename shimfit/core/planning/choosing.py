@@ -3,7 +3,7 @@
 Rounds of prices and patterns (`rounds`), then the integer program (`whole`) over the patterns worth
 offering. Of a long run the patterns that the linear program is sure of are taken first, which leaves a small
 program. Where the gap stays wide, more patterns about the best prices are looked for and the choice is made
-again. Strips that the chosen wedges can't be sawn from are told shorter, and chosen again.
+again. Strips that the chosen wedges can't be sawn from are taken as shorter, and it is chosen again.
 """
 
 from __future__ import annotations
@@ -294,7 +294,7 @@ class _Choosing:
         most: int = PATTERNS_A_POST,
         sure: Sequence[Pattern] = (),
     ) -> Chosen | None:
-        """The integer program; strips that its wedges do not fit on are told shorter, and again.
+        """The integer program; strips that its wedges do not fit on are taken as shorter, and again.
 
         `sure` patterns are taken as they are.
         """
@@ -305,7 +305,7 @@ class _Choosing:
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
-        # What may be missing is told of the whole run, of which the sure ones are a part.
+        # What may be missing is a share of the whole run, of which the sure ones are a part.
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
         gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
         if self.earlier.chosen and not sure:

@@ -207,7 +207,7 @@ class Master:
         return entries
 
     def only(self, allowed: frozenset[float] | None) -> None:
-        """Patterns that use other saw settings than these are out of the program until told otherwise."""
+        """Patterns that use other saw settings than these are out of the program until set otherwise."""
         before, self.allowed = self.out(), allowed
         out = self.out()
         changed = np.flatnonzero(out != before)

@@ -4,10 +4,10 @@
 
 *Lists.* A seat wants thicknesses in a window about its need; the tables of the box tell the cheapest pack of
 each class at each thickness. Pieces at least as steep as the gap bear at the face (state 0), flatter ones and
-flats further in (state 1); with `bearing_point="corner"` everything is told at the face. A list holds, for
-each of the W thicknesses of a window in order, the cheapest class with what its mismatch with the gap costs;
-a bare seat is thickness 0 at the face, free. One post has 3 seats x 2 states: a choice of states is a
-*combination*.
+flats further in (state 1); with `bearing_point="corner"` all is measured at the face. A list holds, for each
+of the W thicknesses of a window in order, the cheapest class with what its mismatch with the gap costs;
+a bare seat is thickness 0 at the face, free. One post has 3 seats x 2 states: a choice of states
+is a *combination*.
 
 *Search.* A pattern costs the sum of its three entries and what is left over (`Rest`):
 
@@ -69,7 +69,7 @@ NARROW = 4
 NODES = 32
 """Steps of the tables from no lean to all that is allowed."""
 LEVELS = 200
-"""Chances that reaches are told for, from 0 to 1."""
+"""Chances that reaches are tabulated for, from 0 to 1."""
 SLACK = 2e-6
 """More than polynomials and single precision are off by."""
 CLASSES_AT_ONCE = 32
@@ -88,9 +88,9 @@ class Choice(NamedTuple):
     row: int
     """Index among the state's rows; BARE for nothing."""
     steps: int
-    """Thickness in quanta, told where the pack bears."""
+    """Thickness in quanta, where the pack bears."""
     inner_mm: float | None
-    """How far in from the face it is told; None at the face (also flats, the same everywhere)."""
+    """How far in from the face that is; None at the face (also flats, the same everywhere)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,7 +219,7 @@ def _falling(table: Floats) -> Floats:
 class Rest:
     """What the lean left over costs, exactly and by bounds: for P posts, each with its C combinations.
 
-    Rests are told in steps of a table, `NODES` of them from no lean to all that is allowed, turned into the
+    Rests are tabulated in steps, `NODES` of them from no lean to all that is allowed, turned into the
     axes in which a disk's chance falls both ways: `linear` (P, C, 3, 3) and `constant` (P, C, 3) are the
     geometry's maps from errors to (x, y, rock) in these.
 
@@ -231,7 +231,7 @@ class Rest:
     def __init__(self, geometry: Geometry, options: Options) -> None:
         costs, (posts, each) = options.costs, geometry.rock_low.shape
         self.round, self.unit = costs.round, costs.piece / 10.0
-        """Price of one more; a tenth of a piece, which first limits are told in."""
+        """Price of one more; a tenth of a piece, the unit of first limits."""
         self.residual, self.rock = costs.residual * geometry.residual_share, costs.rock
         """Prices of shares of lean (P,) and of rock, where a round has none."""
         self.classes: Ints = np.arange(posts * each).reshape(posts, each)
@@ -367,7 +367,7 @@ class _Tasks:
 
     The seats come in the order laid out, the longest list last. With entries i, j, k of the three lists each
     of (x, y, rock) is by_k · (k - turn), where turn = begin + by_i · i + by_j · j is where it is none: so all
-    that is left over is told in entries of the third list.
+    that is left over is a count of entries of the third list.
     """
 
     post: Ints

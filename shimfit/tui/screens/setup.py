@@ -244,7 +244,7 @@ class SetupScreen(RowsPage):
         return Outcome(self.session.keys.spell(f"{name}: {now}; it was {was}, ^Z undoes it"))
 
     def _ports(self) -> list[tuple[str, str]]:
-        """Ports that something may hang on, with what they seem to be; the one in use is told above."""
+        """Ports that something may hang on, with what they seem to be; the one in use stands above."""
         from shimfit.wire.link import ports
 
         now_s = time.monotonic()
