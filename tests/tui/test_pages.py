@@ -517,3 +517,23 @@ def test_a_plan_is_not_called_answers_of_single_posts_once_more_was_read(app_on,
             await hand.sees("As planned; what was logged since is not in it:")
 
     wait_for(story())
+
+
+def test_what_is_refused_beside_the_screen_is_words_and_no_end_of_the_program(
+    app_on, running, wait_for
+) -> None:
+    from shimfit.errors import FileError
+    from shimfit.tui.screens.page import Question
+
+    def torn(_text: str) -> None:
+        raise FileError("the box's file is torn: write it anew")
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.press("f3")
+            app.page.ask(Question("file", "which?", torn, "box.csv", doing="reading"))
+            await hand.press("enter")
+            await hand.sees("the box's file is torn", "file› box.csv")
+
+    wait_for(story())

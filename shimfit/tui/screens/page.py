@@ -13,7 +13,7 @@ from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
 from shimfit.text.canvas import Canvas, written
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Rows, Tap, Taps
 from shimfit.values import dataclass
 
@@ -517,14 +517,15 @@ class Page(RoleScreen):
 
         def over() -> None:
             self._doing = ""
-            running.fault()
-            if found[0].done and self.question is question:
+            fault = running.fault()
+            outcome = refused(fault) if fault else found[0]
+            if outcome.done and self.question is question:
                 self.stop_asking()
-            elif not found[0].done and self.question is None and not running.stopping:
+            elif not outcome.done and self.question is None and not running.stopping:
                 self.ask(replace(question, value=text))
             self.session.answer_missing()  # what was done may have changed the box
             self.show()
-            self.say(found[0])
+            self.say(outcome)
             self.show_keys()
 
         self.session.refresh()
