@@ -281,8 +281,11 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
     for piece in (piece for pack in packs for piece in pack.pieces):
         origin = by_name.get(piece.lot)
         if piece.is_whole:
-            plain = Lot(piece.lot, piece.form, 1)
-            out.append(replace(origin or plain, count=1, thickness_mm=piece.thickness_mm))
+            flat = replace(origin or Lot(piece.lot, piece.form, 1), count=1)
+            # A pack has it rounded (3/64 in is 1.19 mm there); by more it differs where it was counted anew.
+            if flat.thickness_mm is None or abs(flat.thickness_mm - piece.thickness_mm) > 1 / STEPS_PER_MM:
+                flat = replace(flat, thickness_mm=piece.thickness_mm)
+            out.append(flat)
             continue
         if piece.is_sawn:
             thin, thick = piece.thin_mm, piece.thick_mm

@@ -106,6 +106,17 @@ def test_what_comes_out_again_goes_back_as_what_it_is_now() -> None:
     assert short.taper_slope == pytest.approx(TAPER.taper_slope)
 
 
+def test_a_flat_of_fractions_of_an_inch_comes_out_into_its_own_lot() -> None:
+    lots = (replace(FLAT, thickness_mm=25.4 * 3 / 64), TAPER)  # 1.190625 mm; packs have it to 0.01 mm
+    box, pack = Ledger(lots), pack_of(Piece("F1", "flat", 1.19))
+    for before, after in (([], [pack]), ([pack], [])):
+        box.count_taken(box.moved(before, after, "3", 2.5), lot_from_row)
+    assert box.lots() == lots
+    other = Ledger([replace(lots[0], thickness_mm=1.3)])
+    other.count_taken(other.moved([pack], [], "3", 2.5), lot_from_row)
+    assert [lot.lot for lot in other.lots()] == ["F1", "F1 (2)"], "counted anew, it is another flat"
+
+
 def test_promised_pieces_are_not_in_the_box_for_others() -> None:
     packs = [
         pack_of(Piece("F1", "flat", 1.0), taper_piece(30.0, copy=1)),
