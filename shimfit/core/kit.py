@@ -173,7 +173,8 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     if without >= share:
         return Kit((), without, without, share)
     runs = [drawn(run) for run in range(DRAWN_RUNS)]
-    runs = [[post for post in run if not post.stands] for run in runs]
+    # A run of which every post stands as it is asks for nothing.
+    runs = [wanting for run in runs if (wanting := [post for post in run if not post.stands])]
     tables = build_tables([*lots, *plenty], options)
     for unsolved in (HOPELESS, None):
         ways = _ways(
