@@ -487,7 +487,8 @@ class PostRecord:
             case "read again" if self.is_contradicted:
                 return TWO_MUST_AGREE
             case "read again":
-                return next((why for why in reversed(self.left_out) if why), "")
+                why = next((why for why in reversed(self.left_out) if why), "")
+                return f"read {why}" if why.startswith("before ") else why
             case "tighten":
                 return "within tolerance as it stands"
             case "turn level":

@@ -76,6 +76,13 @@ def test_packed_after_it_was_plumb_it_is_to_be_read_again(type_, tmp_path) -> No
     assert "tighten & re-read" in rails
 
 
+def test_a_post_that_was_moved_since_it_was_read_says_so(type_) -> None:
+    type_("read", "lake/walk/2", "12n 0")
+    assert type_("run", "move", "lake/walk/2", "--at", "1250mm")[0] == 0
+    _, paper = type_("record", "lake/walk")
+    assert "2: not verified: read before it was moved; to be read again" in paper
+
+
 def test_what_was_read_out_and_never_packed_counts_as_out(type_) -> None:
     type_("read", "lake/walk/2", "12n 0")
     assert "1 out of plumb" in type_("record", "lake/walk")[1]
