@@ -150,7 +150,7 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
     man.press("l")
     man.sees("the list shows only what is left to do", gone="4 ✓ plumb")
     man.press("Enter")
-    man.sees("post 3 (3/9)", "≈ too close to call", "level turned end")
+    man.sees("post 3 (3/9)", "≈ too close to call", "what settles it is said")
     man.enter(".2n.1o")  # far from the last one, and nothing was done: it is asked about, then read once more
     man.sees("Enter again if so")
     man.press("Enter")

@@ -315,6 +315,8 @@ class PostScreen(Page):
                 return "type the lean once more"
             case PostState.TOO_CLOSE if snapshot.record.is_settled_by_turning:
                 return self.session.keys.spell("^P: Turn the level takes both readings")
+            case PostState.TOO_CLOSE:
+                return "type the next lean"
             case _:
                 return "packed and tight? type the lean again"
 
