@@ -242,12 +242,14 @@ def reads_of(post: PostRecord, run: RunState) -> Reads:
 READ_LATELY = 8
 """Posts whose readings say how fine the crew reads: a whole number of a half-mm reader tells nothing."""
 _SAME_MARKS = 1.001
+"""Times as far apart as the finest, from which marks are coarser than these: no rounding of a slope is."""
 
 
 def _read_last(run: RunState) -> list[PostRecord]:
-    return sorted((post for post in run.posts if post.last_time), key=lambda post: post.last_time or "")[
-        -READ_LATELY:
-    ]
+    """The posts that were worked on last, in the order of the run."""
+    worked_on = sorted((post.last_time, post.name) for post in run.posts if post.last_time)
+    names = {name for _, name in worked_on[-READ_LATELY:]}
+    return [post for post in run.posts if post.name in names]
 
 
 def _marks_mm(post: PostRecord) -> Iterator[float]:
