@@ -16,6 +16,7 @@ from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
+from shimfit.errors import UsageError
 from shimfit.model import (
     Decision,
     Face,
@@ -533,6 +534,14 @@ def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], Po
 
 MOST_DAYS = 36_500
 """A hundred years: the longest interval for going back to a post."""
+
+
+def check_due_days(days: int | None) -> None:
+    """Raise UsageError for an interval that no calendar holds; None: the run has none."""
+    if days is not None and not 0 <= days <= MOST_DAYS:
+        raise UsageError(f"posts can't be due every {days} days: give 0 or more, at most {MOST_DAYS}")
+
+
 FACTS = MappingProxyType(
     {
         "customer": "customer",

@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 from shimfit.cli.io import one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
-from shimfit.standing import MOST_DAYS
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -137,16 +136,10 @@ def run_due(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.site import parse_run
 
     now = _moment(args.on)
-    if args.due_days is not None and not 1 <= args.due_days <= MOST_DAYS:
-        raise UsageError(
-            f"posts can't be due every {args.due_days} days: a whole number from 1 to {MOST_DAYS}"
-        )
     with open_site(args, io, read_only=args.due_days is None) as site:
         if args.due_days is not None:
             site.change_run(*parse_run(args.path), due_days=args.due_days)
         run = record_of(site.journal, *parse_run(args.path)).run
-    if run.due_days is None:
-        raise UsageError(f"{args.path} has no interval for going back yet: set one with --due-days DAYS")
     rows = due_list(run, now)
     return io.tell(due_lines(run, rows), due_json(run, rows))
 

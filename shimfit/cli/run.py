@@ -14,7 +14,7 @@ from shimfit.model import Face, Foot, Tolerance
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
-from shimfit.standing import FACTS, MOST_DAYS, PostRecord, RunState, standing_json
+from shimfit.standing import FACTS, PostRecord, RunState, standing_json
 from shimfit.workflow.site import parse_run
 
 if TYPE_CHECKING:
@@ -136,10 +136,6 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         for post in posts:
             if heavy is not None and post["kind"] != "line":
                 post.setdefault("foot", to_json(heavy))
-        if args.due_days is not None and not 0 <= args.due_days <= MOST_DAYS:
-            raise UsageError(
-                f"posts can't be due after {args.due_days} days: give 0 or more, at most {MOST_DAYS}"
-            )
         run = site.add_run(
             job,
             name,

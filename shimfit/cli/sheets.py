@@ -62,7 +62,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
     sections = rails_sections(found, state.faces, state.units)
     _print(args, io, "Rails", facts, data, lead=lead, sections=sections, cautions=cautions_of("rails"))
-    if unsure:
+    if unsure and (args.json or "-" in (args.pdf, args.csv)):  # the lead says it where sentences are shown
         known = ", ".join(f"{name} ({found.posts[name].lean_known})" for name in unsure)
         io.talk(f"caution: cut no rail to a post before a reading proves it plumb: {known}")
     return Exit.OVER if any(one.over_mm for one in found.openings) else Exit.DONE
@@ -320,7 +320,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         {"job": job, "run": run} | asdict(sheet) | {"pressures": pressures, "shop": list(map(asdict, shop))}
     )
     over = sum(one.share > 1 for one in sheet.pressures)
-    too_much = f"; {over} pressure{'s' * (over > 1)} over the allowable" if over else ""
+    too_much = f"; {shown.counted(over, 'pressure')} over the allowable" if over else ""
     lead = f"{len(sheet.posts)} posts and their rods{too_much}."
     cautions = (*(shown.sentence(one, state.units) for one in sheet.cautions), *cautions_of("makeup"))
     sections = _makeup_sections(sheet, shop, state.units)

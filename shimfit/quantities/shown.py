@@ -254,6 +254,11 @@ def percent(probability: float | None, places: int = 1) -> str:
     return "< 0.1 %" if probability < NEVER_SURE else share(probability, places)
 
 
+def counted(count: int, what: str) -> str:
+    """So many of a thing: `1 post`, `3 posts`."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
+
+
 # ---------------------------------------------------------------- sentences
 
 _NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"

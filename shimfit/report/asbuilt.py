@@ -200,7 +200,7 @@ class _Record(Paper):
         tightened = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
         decision = [_DECIDED[post.stands], str(post.state)]
         if post.verdict is not None:
-            rounds = f" · {post.rounds} round{'' if post.rounds == 1 else 's'}" if post.rounds else ""
+            rounds = f" · {shown.counted(post.rounds, 'round')}" if post.rounds else ""
             decision[1] = shown.percent(post.probability) + rounds
         reading, read = post.after or post.before, ["–"]
         if reading is not None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.standing import MOST_DAYS
+from shimfit.standing import check_due_days
 
 if TYPE_CHECKING:
     from shimfit.model import Reading
@@ -50,9 +50,10 @@ def due_list(run: RunState, now: datetime) -> list[DueRow]:
     `now` carries its offset. Raises UsageError when the run has no interval, or none that can be.
     """
     if run.due_days is None:
-        raise UsageError(f"{run.job}/{run.name} has no interval for going back; set one in days")
-    if not 0 <= run.due_days <= MOST_DAYS:
-        raise UsageError(f"posts can't be due every {run.due_days} days: give 0 or more, at most {MOST_DAYS}")
+        raise UsageError(
+            f"{run.job}/{run.name} has no interval for going back yet: set one with --due-days DAYS"
+        )
+    check_due_days(run.due_days)
     rows = []
     for post in run.posts:
         first, latest = post.handed_over, post.verified[-1].reading if post.verified else None

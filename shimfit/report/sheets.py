@@ -120,10 +120,13 @@ class _CutSheet(_Sheet):
         sawn = sum(len(cut["pieces"]) for cut in cuts)
         served = sum(bool(post["packs"]) for post in posts)
         at = f": {', '.join(map(shown.angle, settings))}" if settings else ""
-        sawing = f"To saw: {_many(sawn, 'piece')} at {_many(len(settings), 'saw setting')}{at}."
-        without = _many(len(posts) - served, "post")
+        sawing = (
+            f"To saw: {shown.counted(sawn, 'piece')} at {shown.counted(len(settings), 'saw setting')}{at}."
+        )
+        bare = len(posts) - served
+        without = f"; {shown.counted(bare, 'post')} without" if bare else ""
         self.say(
-            f"Packs: {len(self.packs)}, for {_many(served, 'post')}; {without} without. "
+            f"Packs: {len(self.packs)}, for {shown.counted(served, 'post')}{without}. "
             f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.about.units)}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
@@ -140,7 +143,7 @@ class _CutSheet(_Sheet):
         self.y += 2.0
         left = shown.tape(cut["left_mm"], self.about.units, self.about.graduation)
         which = piece_name(cut["strip"], cut.get("copy"))
-        self.say(f"Strip {which}: {_many(len(pieces), 'piece')}, {left} left over", bold=True)
+        self.say(f"Strip {which}: {shown.counted(len(pieces), 'piece')}, {left} left over", bold=True)
         marks = [0.0, *(float(piece["mark_along_mm"]) for piece in pieces)]
         self._strip_picture(marks, float(cut["left_mm"]))
         # What is cut off the tip of each wedge: by its place, as the plan's cuts name it, and its thin edge.
@@ -350,7 +353,3 @@ class _CutSheet(_Sheet):
         if piece.mark_mm is None:
             return f"{which} {words.thick(piece.thickness_mm, units)}"
         return f"{which} to mark {self._mark(piece.mark_mm)}{tip}"
-
-
-def _many(count: int, what: str) -> str:
-    return f"{count} {what}{'' if count == 1 else 's'}"

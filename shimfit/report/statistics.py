@@ -215,10 +215,12 @@ def statistics_lines(figures: Statistics, record: RunRecord) -> list[str]:
             yet = f" ({few} of them out)"
         proven = f"{figures.plumb} of {figures.posts} posts proven plumb"
         first = f"{figures.first_try} of {figures.verified} ({shown.share(figures.first_share)})"
+        # Said once where it is the same as the score below.
+        alike = (figures.first_try, figures.verified) == (figures.score.plumb, figures.score.packed)
         rounds = f"{figures.rounds_mean:.2f} on average, at most {max(figures.rounds)}"
         lines = [
             f"{proven}{yet}, {figures.verified} verified, {figures.out} out of plumb.",
-            f"Plumb at first try: {first}; rounds per post: {rounds}.",
+            f"{'Rounds' if alike else f'Plumb at first try: {first}; rounds'} per post: {rounds}.",
             f"Posts by share of the tolerance used: {', '.join(used)}.",
         ]
     if reported := score_words(figures.score):

@@ -140,8 +140,8 @@ def kit_for_run(
         options_of(state, site.settings, site_scatter=scatter_of(site, job).factor), Highs(),
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
-    many = f"{count} post{'' if count == 1 else 's'}"
-    source = f"a usual fall of {fall:g}" if fall is not None else f"{len(read)} readings"
+    many = shown.counted(count, "post")
+    source = f"a usual fall of {fall:g}" if fall is not None else shown.counted(len(read), "reading")
     figures = ("served_share", "served_without", "asked_share", "reached")
     return {
         "job": job,

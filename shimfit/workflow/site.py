@@ -25,6 +25,7 @@ from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
 from shimfit.model import Foot
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
+from shimfit.standing import check_due_days
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
 from shimfit.store.journal import JobState, Journal
@@ -325,6 +326,7 @@ class Site(AbstractContextManager["Site"]):
         from shimfit.core.layout import Mark
 
         name = check_name(name, "run")
+        check_due_days(more.get("due_days"))
         known = self.journal.job(job)
         if name in known.runs:
             raise UsageError(f"there is a run {job}/{name} already; give this one another name")
@@ -351,6 +353,7 @@ class Site(AbstractContextManager["Site"]):
     def change_run(self, /, job: str, run: str, **changes: Any) -> None:
         """Change options of a run from now on (`run-changed` data)."""
         self.run(job, run)
+        check_due_days(changes.get("due_days"))
         self.append(self.draft((job, run), "run-changed", changes))
 
     def import_stock(self, lots: Sequence[Lot], source: str) -> None:

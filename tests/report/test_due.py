@@ -4,6 +4,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from shimfit.errors import UsageError
+from shimfit.model import Foot
 from shimfit.report.due import due_json, due_lines, due_list, read_again_lines
 from shimfit.report.record import LogStamp, run_record
 
@@ -115,3 +116,20 @@ def test_a_repeat_on_the_spot_is_no_going_back(boardwalk, later, stage, reported
     last = replace(first, slope_along=0.0002, stage=stage, time=(READ + later).isoformat())
     post = stands_by(run.posts[0], first, last)
     assert bool(read_again_lines(replace(run, posts=(post,)))) is reported
+
+
+@pytest.mark.parametrize("days", [-1, 36_501])
+def test_one_rule_for_an_interval_wherever_it_is_given(tmp_path, days):
+    from shimfit.workflow.site import Site
+
+    row = {"name": "1", "leg": 1, "station_mm": 0.0, "kind": "end"}
+    with Site.open(tmp_path / "one.db") as site:
+        site.add_job("pier")
+        laid_out = {"foot": Foot(90.0, 90.0), "height_mm": 1000.0, "posts": [row]}
+        said = f"can't be due every {days} days: give 0 or more, at most 36500"
+        with pytest.raises(UsageError, match=said):
+            site.add_run("pier", "east", **laid_out, due_days=days)
+        site.add_run("pier", "east", **laid_out, due_days=0)
+        with pytest.raises(UsageError, match=said):
+            site.change_run("pier", "east", due_days=days)
+        assert site.run("pier", "east").due_days == 0
