@@ -85,11 +85,17 @@ class TakeUp:
     @property
     def words(self) -> str:
         """For the screen: what packs give here, and that it is counted in."""
-        percent = shown.share(self.mean)
         if not self.learned:
-            usual = f"packs usually give {percent} of the change (common practice, no source)"
+            usual = f"packs usually give {shown.share(self.mean)} of the change (common practice, no source)"
             return f"nothing learned here yet; {usual}"
-        return f"the last packs moved the top {percent} as far as worked out: allowed for"
+        return given_words(self.mean)[0]
+
+
+def given_words(mean: float) -> tuple[str, str]:
+    """What packs give here, and that it is counted in; and the same for a row of a phone."""
+    percent = shown.share(mean)
+    said = f"the last packs moved the top {percent} as far as worked out: allowed for"
+    return said, f"packs here gave {percent}: allowed for"
 
 
 Book = Mapping[str, TakeUp]

@@ -10,14 +10,15 @@ import re
 from functools import partial
 from typing import TYPE_CHECKING
 
+from shimfit.core.takeup import given_words
 from shimfit.model import BESIDE_THE_OTHERS, FORMS, Face, PostState, Seat
 from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
-    from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Reading
+    from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Prescription, Reading
     from shimfit.quantities.typed import Units
     from shimfit.standing import PostRecord, RunState, Score
     from shimfit.text.canvas import Run
@@ -87,7 +88,7 @@ class PostView:
     remarks: tuple[str, ...]
     """Why, advice, cautions, notes: what matters at this post now."""
     briefly: Mapping[str, str]
-    """Remarks on the next reading's chances, with the form for a row of a phone that nothing repeats."""
+    """Remarks with the form for a row of a phone that nothing repeats."""
 
 
 class Words:
@@ -306,7 +307,6 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         lean_text = lean_text.replace("TOP leans", "TOP leant").replace("TOP stands", "TOP stood")
     going_in = record.going_in
     packs = record.packs_in_place if going_in is None else going_in.packs
-    chance = going_in.chance if going_in is not None and going_in.packs else None
     result, briefly = _results(record, lean, words)
     return PostView(
         state=record.state,
@@ -318,11 +318,16 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         result_briefly=briefly,
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
-        briefly={}
-        if chance is None
-        else {odds(chance): odds_briefly(chance)}
-        | dict(zip(verify_by(chance), verify_by(chance, briefly=True), strict=True)),
+        briefly=dict(_briefly(going_in)) if going_in is not None else {},
     )
+
+
+def _briefly(answer: Prescription) -> Iterator[tuple[str, str]]:
+    """Remarks on an answer that are longer than a row of a phone, each with its shorter form."""
+    yield given_words(answer.take_up)
+    if answer.packs and answer.chance is not None:
+        yield odds(answer.chance), odds_briefly(answer.chance)
+        yield from zip(verify_by(answer.chance), verify_by(answer.chance, briefly=True), strict=True)
 
 
 def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
@@ -535,7 +540,8 @@ def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
         reported.append(f"Better read it once more before packing, the level turned end for end{then}")
     how, now = _read_better(chance) or ("", round(GROUP * chance.plumb))
     then = "" if briefly else f": then about {now} of {GROUP} read plumb"
-    after = f"Read it {_HOW[how]} after this{then}" if how else ""
+    in_words = _HOW.get(how, "").partition(" (")[0] if briefly else _HOW.get(how, "")
+    after = f"Read it {in_words} after this{then}" if how else ""
     truly = round(GROUP * chance.within)
     if truly - now >= WORTH_FINER:
         finer = f"longer or finer level shows up to {truly}"

@@ -316,6 +316,7 @@ class ShimfitApp(App[None]):
             if self.page.question is not None:
                 self.page.stop_asking()
             return
+        self.page.outcome = None  # what came of a move there is not said again when one comes back
         if self.page.NAME != "post":
             self.pop_screen()
         if name == "post":

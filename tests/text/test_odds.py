@@ -58,7 +58,9 @@ def test_reading_finer_costs_nothing_and_is_named_before_turning():
     assert verify_by(found) == (
         "Read it between the marks too (strong, shy) after this: then about 9 of 20 read plumb",
     )
-    assert verify_by(found, briefly=True) == ("Read it between the marks too (strong, shy) after this",)
+    assert verify_by(found, briefly=True) == ("Read it between the marks too after this",), (
+        "one row of a phone"
+    )
     assert verify_by(chance(0.1, 0.85, 0.5, 0.55, finer=0.12)) == verify_by(chance(0.1, 0.85, 0.5, 0.55))
 
 

@@ -180,6 +180,8 @@ def test_the_record_is_written_and_asks_before_it_writes_over(app_on, running, w
             await hand.sees("exists already")
             await hand.press("enter")
             await hand.sees("written")
+            await hand.press("f2", "f4")
+            assert "written" not in await hand.settled(), "said once"
             await hand.press("e")
             app.page.query_one(EntryLine).value = str(tmp_path / "record.doc")
             await hand.press("enter")

@@ -59,6 +59,19 @@ def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait
     wait_for(job())
 
 
+def test_a_post_within_its_tolerance_waits_for_no_packs(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            for text in ("9n5o", "0.5n0.5o"):
+                await hand.enter(text)
+                await hand.press("down")
+            await hand.press("f6")
+            await hand.sees("1 post waits for packs")
+
+    wait_for(job())
+
+
 def test_what_can_not_be_served_is_named_with_the_reason(app_on, running, wait_for) -> None:
     async def job() -> None:
         app = app_on()

@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from shimfit.errors import ShimfitError, UsageError
-from shimfit.model import PLANNED, Face
+from shimfit.model import PLANNED, Face, PostState
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import Words, wrapped
 from shimfit.text.plan_phrases import (
@@ -247,7 +247,9 @@ class PlanScreen(PostList):
             self._title = f"{run.name}  {outcome_words(made)}"
             self._lines = [(gap_words(made), "strong"), *plan_lines(made, words)]
             return
-        waiting = len(posts_to_plan(run))
+        # One that stands within its tolerance is planned too, for the box's sake, but waits for nothing.
+        within = {post.name for post in run.posts if post.state is PostState.TIGHTEN}
+        waiting = sum(post.name not in within for post in posts_to_plan(run))
         self._title = f"{run.name}  {waiting} {'post waits' if waiting == 1 else 'posts wait'} for packs"
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
