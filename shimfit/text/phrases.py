@@ -613,6 +613,18 @@ def wrapped(text: str, width: int) -> list[str]:
     return rows
 
 
+def hanging(text: str, width: int) -> list[str]:
+    """A line as it stands where it fits; else broken into rows, the later ones standing in by two more.
+
+    Wide gaps, as between the columns of a table, close up then.
+    """
+    if len(text) <= width:
+        return [text]
+    lead = " " * (len(text) - len(text.lstrip()))
+    first, *later = wrapped(re.sub(" {3,}", "  ", text.strip()), width - len(lead) - 2)
+    return [lead + first, *(f"{lead}  {row}" for row in later)]
+
+
 def broken(rows: Iterable[Run], width: int) -> list[Run]:
     """Texts with their roles, each broken into rows; an empty one is left out."""
     return [(row, role) for text, role in rows if text for row in wrapped(text, width)]

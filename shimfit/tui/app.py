@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import signal
 from functools import partial
+from importlib import import_module
 from typing import TYPE_CHECKING, ClassVar
 
 from textual import _ansi_sequences, events
@@ -45,25 +46,15 @@ PAINTED_S = 0.5
 """What is left for painting it, as a person would see it."""
 
 
-def _build(name: str, session: Session, commands: Commands | None) -> Page:
-    """Make a page other than the home page; its module loads now and not earlier."""
-    if name == "command" and commands is not None:
-        from shimfit.tui.screens.command import CommandScreen
-
-        return CommandScreen(session, commands)
-    if name == "plan":
-        from shimfit.tui.screens.plan import PlanScreen
-
-        return PlanScreen(session)
-    if name in ("run", "stock", "record"):
-        from shimfit.tui.screens.lists import RecordScreen, RunScreen, StockScreen
-
-        return {"run": RunScreen, "stock": StockScreen, "record": RecordScreen}[name](session)
-    from shimfit.tui.screens.setup import SetupScreen
-
-    return SetupScreen(session)
-
-
+PAGES = {
+    "run": ("lists", "RunScreen"),
+    "plan": ("plan", "PlanScreen"),
+    "stock": ("lists", "StockScreen"),
+    "record": ("lists", "RecordScreen"),
+    "setup": ("setup", "SetupScreen"),
+    "command": ("command", "CommandScreen"),
+}
+"""Pages other than home: room and class. Each is loaded and built when it is first visited."""
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
 ANSWER_LOOKS_PER_SECOND = 10
@@ -322,7 +313,8 @@ class ShimfitApp(App[None]):
         if name == "post":
             return
         if name not in self.built:
-            self.built[name] = _build(name, self.session, self._commands)
+            room, screen = PAGES[name]
+            self.built[name] = getattr(import_module(f"shimfit.tui.screens.{room}"), screen)(self.session)
             self.install_screen(self.built[name], name)
         self.push_screen(name)
 
@@ -393,7 +385,7 @@ class ShimfitApp(App[None]):
         self.go("command")
         page = self.page
         assert isinstance(page, CommandScreen)
-        page.begin(name, given, back="" if before == "command" else before, at_once=at_once)
+        page.begin(self._commands, name, given, back="" if before == "command" else before, at_once=at_once)
 
     def command_ran(self, before: Settings) -> None:
         """A command may have logged something, or changed a setting: look at everything anew.

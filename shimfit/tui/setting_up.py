@@ -64,9 +64,26 @@ def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
     """Each leg's length in mm and how far the run turns before it; None: a right angle."""
     parts = [part for part in _BETWEEN_LEGS.split(_AFTER_A_TURN.sub(r"\1, ", text.strip())) if part]
     legs = [parse_leg(part, units) for part in parts or [text]]
+    for part, (mm, _) in zip(parts, legs, strict=False):
+        _far_enough(mm, part, units, "leg")
     if legs[0][1] is not None:
         raise EntryError("the first leg has no corner before it: the angle goes with the leg after it", at=0)
     return legs
+
+
+LEAST_APART_MM = 75.0
+"""Less than that is no leg and no spacing: 2.4 was meant in metres, and would be taken for 2.4 mm."""
+
+
+def _far_enough(mm: float, text: str, units: Units, what: str) -> float:
+    if mm < LEAST_APART_MM:
+        meant = f"{text.strip()}{'m' if units == 'mm' else 'ft'}"
+        raise EntryError(f"a {what} of {shown.sized(mm, units)} can't be: type its unit, like {meant}", at=0)
+    return mm
+
+
+def _spacing(text: str, units: Units) -> float:
+    return _far_enough(parse_length(text, units, what="spacing"), text, units, "spacing")
 
 
 _LEGS = "length of each leg: {}; {} turns 45 deg to the house"
@@ -78,7 +95,7 @@ _STEPS: dict[str, tuple[str, str, Callable[[str, Units], Any]]] = {
     "every": (
         "greatest spacing of the posts, like 1.2m",
         "greatest spacing of the posts, like 48in",
-        partial(parse_length, what="spacing"),
+        _spacing,
     ),
     "foot": (
         "foot, along x across: 90x90mm, d90mm",
@@ -188,6 +205,8 @@ _BETWEEN_LOTS = re.compile(r"[;\n]|,(?=\s|$)")
 THICKEST_BARE_IN = 0.75
 """A bare number of inches above this is asked about where it is a pack's thickness: 1.5 is meant in mm."""
 _COUNT = re.compile(r"^[x×](\d+)$", re.IGNORECASE)
+_COUNT_APART = re.compile(r"(?<!\S)([x×])\s+(?=\d+(?![^\s,;]))", re.IGNORECASE)
+_UNCOUNTED = re.compile(r"(?<!\S)[x×](?![^\s,;])", re.IGNORECASE)
 
 
 def lot_hint(units: Units) -> str:
@@ -202,6 +221,9 @@ def parse_lots(text: str, units: Units, taken: Collection[str]) -> list[Lot]:
     `1.5 1.5 2 x6`. taken: names in the box.
     """
     names, lots = set(taken), list[Lot]()
+    text = _COUNT_APART.sub(r"\1", text)  # `1.5 x 4`
+    if half := _UNCOUNTED.search(text):
+        raise EntryError("x how many? A lot is typed like " + lot_hint(units), at=half.end())
     parts = [part for part in _BETWEEN_LOTS.split(text) if part.strip()]
     for part in [each for one in parts for each in _counted(one, units)]:
         first = part.split()[0].lower()

@@ -217,8 +217,8 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             return Mounted()
 
         def mark(name: str) -> None:
-            at = [entry.name for entry in app.page.entries()].index(name)
-            app.page.query_one("#list", Rows).mark(at)
+            rows = [entry.row for entry in app.page.entries()]
+            app.page.query_one("#list", Rows).mark(next(at for at, row in enumerate(rows) if name in row))
 
         monkeypatch.setattr(sensing, "sensor_of", sensor_of)
         async with running(app, *size) as hand:
@@ -231,7 +231,7 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             await hand.sees("sensor: /dev/ttyUSB0")
             assert app.session.settings.sensor == "/dev/ttyUSB0"
             assert listened == ["/dev/ttyUSB0"]
-            mark("zero")
+            mark("sensor_zero")
             await hand.sees("find it")
             await hand.sees("sensor_zero   not found")
             await hand.press("enter")

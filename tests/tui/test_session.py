@@ -10,7 +10,7 @@ from shimfit.errors import EntryError, UsageError
 from shimfit.model import Instrument, PostState, Seat
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
-from shimfit.tui.setting_up import add_run, check_answer, parse_lot
+from shimfit.tui.setting_up import add_run, check_answer, parse_lot, parse_lots
 from shimfit.workflow.layout import set_option
 
 
@@ -158,6 +158,8 @@ def test_legs_and_the_turns_between_them(make_site, text, legs) -> None:
         ("9.6m 4.8m@", "under 180"),
         ("9.6m 4.8m@180", "under 180"),
         ("9.6m 4.8q", "q"),
+        ("2.4", "a leg of 2.4 mm can't be: type its unit, like 2.4m"),
+        ("9.6m 4.8", "like 4.8m"),
     ],
 )
 def test_a_leg_that_can_not_be_is_refused_at_once(make_site, text, wrong) -> None:
@@ -173,6 +175,8 @@ def test_a_new_run_that_can_not_be_is_refused_at_the_answer_that_makes_it_so(mak
         check_answer(site, "run", "yard", {"job": "mill"})
     with pytest.raises(UsageError, match="no room between their feet"):
         check_answer(site, "foot", "90x90mm", {"job": "mill", "run": "stair", "legs": "3m", "every": "80mm"})
+    with pytest.raises(EntryError, match=r"a spacing of 1\.2 mm can't be: type its unit, like 1\.2m"):
+        check_answer(site, "every", "1.2", {"job": "mill", "run": "stair", "legs": "3m"})
 
 
 @pytest.mark.parametrize(
@@ -190,6 +194,15 @@ def test_a_lot_that_makes_no_sense_is_refused(text, wrong) -> None:
 
     with pytest.raises(ShimfitError, match=wrong):
         parse_lot(text, "mm")
+
+
+def test_a_count_may_stand_apart_and_is_never_taken_for_what_a_lot_is_made_of():
+    alike = [parse_lots(text, "mm", ()) for text in ("1.5 x4, 2 x6", "1.5 x 4, 2 X 6")]
+    assert alike[0] == alike[1]
+    assert [(lot.thickness_mm, lot.count) for lot in alike[0]] == [(1.5, 4), (2.0, 6)]
+    for text in ("1.5 x", "1.5 x, 2 x6", "flat 1.5 x"):
+        with pytest.raises(EntryError, match="x how many"):
+            parse_lots(text, "mm", ())
 
 
 def test_a_reading_of_another_post_and_one_in_the_place_of_the_last(session) -> None:

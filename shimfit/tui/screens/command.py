@@ -3,33 +3,35 @@
 from __future__ import annotations
 
 import shlex
+from functools import partial
 from typing import TYPE_CHECKING
 
-from shimfit.text.phrases import clipped, wrapped
+from shimfit.text.phrases import clipped, hanging
 from shimfit.tui.background import Running
 from shimfit.tui.commands import BEGINS, ENDED, Wanted
-from shimfit.tui.screens.page import Question, RowsPage
+from shimfit.tui.screens.page import Entry, FormPage, Question, after
 from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Tap
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from shimfit.tui.commands import Command, Commands
     from shimfit.tui.session import Session
 
 
-class CommandScreen(RowsPage):
+class CommandScreen(FormPage):
     """What a command takes, to be filled in; then what it says."""
 
     NAME = "command"
     KEYS = (("⏎ do or change", "open"), ("Esc back", "leave"), ("^P all", "palette"))
     DOES = "take it"
 
-    def __init__(self, session: Session, commands: Commands) -> None:
+    _commands: Commands
+    _command: Command
+
+    def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self._commands = commands
-        self._command: Command | None = None
         self._wanted: tuple[Wanted, ...] = ()
         self._values: dict[str, str] = {}
         self._text: list[str] | None = None
@@ -40,7 +42,13 @@ class CommandScreen(RowsPage):
         self._settings_before = session.settings
 
     def begin(
-        self, name: str, given: Mapping[str, str] | None = None, *, back: str = "", at_once: bool = False
+        self,
+        commands: Commands,
+        name: str,
+        given: Mapping[str, str] | None = None,
+        *,
+        back: str = "",
+        at_once: bool = False,
     ) -> None:
         """Fill in a command: what is needed is asked for, one after another; then Enter does it.
 
@@ -48,9 +56,9 @@ class CommandScreen(RowsPage):
         """
         self._back = back or self._back
         if self._work is not None:
-            self.say(Outcome(f"{self._called} still runs: Esc stops it", done=False))
+            self.say(Outcome(f"{self._command.name} still runs: Esc stops it", done=False))
             return
-        self._command = next(one for one in self._commands.listed if one.name == name)
+        self._commands, self._command = commands, next(one for one in commands.listed if one.name == name)
         self._wanted = tuple(Wanted(option) for option in self._command.takes)
         known = {one.label: one.known(name, self.session) for one in self._wanted}
         self._values = {label: value for label, value in known.items() if value} | dict(given or {})
@@ -61,25 +69,31 @@ class CommandScreen(RowsPage):
         else:
             self._start()
 
-    def _fill(self) -> None:
+    def entries(self) -> Iterator[Entry]:
         """What is wanted, or what was said."""
         width, more = self.window.width, self.session.glyphs.more
         if self._text is not None:
-            self.list.fill([[(row, "")] for text in self._text for row in _broken(text, width)])
+            hint = "PgUp and PgDn move; Esc goes back" if self._work is None else "it works"
+            for row in (row for text in self._text or [""] for row in hanging(text, width)):
+                yield Entry(row, hint, self.step_back)
             return
-        typed = shlex.join(self._words()) if self._command is not None else ""
-        rows = [(f"do it: shimfit {typed}", "strong")]
+        does = clipped(f"do it: shimfit {shlex.join(self._words())}", width, more)
+        yield Entry(does, "Enter does it", self._start, "strong")
         for one in self._wanted:
             value, default = self._values.get(one.label, ""), one.option.how.get("default")
             otherwise = "needed" if one.is_needed else f"({default})" if default else ""
-            rows.append((f"  {one.label:<13} {value or otherwise}", "strong" if value else ""))
-        self.list.fill([[(clipped(text, width, more), role)] for text, role in rows])
+            row = clipped(f"  {one.label:<13} {value or otherwise}", width, more)
+            yield Entry(row, one.says, partial(self._change, one), "strong" if value else "")
 
     # ------------------------------------------------------------ filling in
 
+    @property
+    def _missing(self) -> Wanted | None:
+        """What nothing runs without, and is not given yet."""
+        return next((one for one in self._wanted if one.is_needed and not self._values.get(one.label)), None)
+
     def _ask_for_needed(self) -> None:
-        missing = next((one for one in self._wanted if one.is_needed and one.label not in self._values), None)
-        if missing is not None:
+        if (missing := self._missing) is not None:
             self._ask_for(missing, self._ask_for_needed)
         elif self.question is not None:
             self.stop_asking()
@@ -89,30 +103,15 @@ class CommandScreen(RowsPage):
             fault = one.fault(text)
             if fault:
                 return refused(fault)
-            if text.strip():
-                self._values[one.label] = text.strip()
-            else:
-                self._values.pop(one.label, None)
+            self._values[one.label] = text.strip()
             self.show()
             then()
             return Outcome("")
 
-        start = self._values.get(one.label, "")
-        if not start and one.label == "path" and self._called in BEGINS and self.session.place is not None:
-            start = f"{self.session.place.job}/"
+        start, place = self._values.get(one.label, ""), self.session.place
+        if not start and one.label == "path" and self._command.name in BEGINS and place is not None:
+            start = f"{place.job}/"
         self.ask(Question(one.label, one.says, answer, start))
-
-    def _moved(self) -> None:
-        self.outcome = None
-        self.show_echo()
-
-    def _chosen(self, index: int) -> None:
-        if self._text is not None:
-            self.step_back()
-        elif index == 0:
-            self._start()
-        else:
-            self._change(self._wanted[index - 1])
 
     def _change(self, one: Wanted) -> None:
         """Another value: a choice goes to the next, a flag turns over, else the line asks."""
@@ -120,9 +119,7 @@ class CommandScreen(RowsPage):
         if len(choices) == 1:
             self._ask_for(one, self.stop_asking)
             return
-        following = choices[(choices.index(self._values.pop(one.label, "")) + 1) % len(choices)]
-        if following:
-            self._values[one.label] = following
+        self._values[one.label] = after(self._values.get(one.label, ""), choices)
         self.outcome = None
         self.show()
 
@@ -133,19 +130,15 @@ class CommandScreen(RowsPage):
         filled = [one for one in self._wanted if self._values.get(one.label)]
         filled.sort(key=lambda one: not one.is_word)
         words = [word for one in filled for word in one.words(self._values[one.label])]
-        return [*self._called.split(), *words]
-
-    @property
-    def _called(self) -> str:
-        return self._command.name if self._command is not None else ""
+        return [*self._command.name.split(), *words]
 
     def _start(self) -> None:
-        if any(one.is_needed and one.label not in self._values for one in self._wanted):
+        if self._missing is not None:
             self._ask_for_needed()
             return
         words, commands = self._words(), self._commands
         self._settings_before = self.session.settings
-        if words[0] == "listen" or "listen" in self._values:
+        if words[0] == "listen" or self._values.get("listen"):
             self.program.lend_sensor()
         self._text, self._ended, self.outcome = [], "", None
         running = Running(lambda said, stop: commands.run(words, said, stop))
@@ -187,14 +180,8 @@ class CommandScreen(RowsPage):
             state = "stopping as soon as it can" if running.stopping else "Esc stops it"
             how = f"runs, {running.seconds:.0f} s   {state}"
         elif self._text is None:
-            how = self._command.says if self._command is not None else ""
-        return f"{self._called}: {how}"
-
-    def _hint(self) -> str:
-        if self._text is not None:
-            return "PgUp and PgDn move; Esc goes back" if self._work is None else "it works"
-        index = self.list.index
-        return self._wanted[index - 1].says if 0 < index <= len(self._wanted) else "Enter does it"
+            how = self._command.says
+        return f"{self._command.name}: {how}"
 
     def _own_keys(self) -> Sequence[Tap]:
         if self._work is not None:
@@ -202,12 +189,3 @@ class CommandScreen(RowsPage):
         if self._text is not None:
             return (Tap("Esc back", "leave"), Tap("^P all", "palette"))
         return super()._own_keys()
-
-
-def _broken(text: str, width: int) -> list[str]:
-    """A line that fits as it stands, a longer one broken, its later rows standing in by two more."""
-    if len(text) <= width:
-        return [text]
-    lead = len(text) - len(text.lstrip())
-    rows = wrapped(" ".join(text.split()), width - lead - 2)
-    return [" " * (lead + (2 if index else 0)) + row for index, row in enumerate(rows)]

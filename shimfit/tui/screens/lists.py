@@ -402,8 +402,8 @@ class StockScreen(ListPage):
     def _headline(self, width: int) -> str:
         lots, short, place = self._lots, self.session.site.box().short, self.session.place
         wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
-        lots_there = "1 lot" if len(lots) == 1 else f"{len(lots)} lots"
-        head = f"The box: {lots_there}, {sum(lot.count for lot in lots)} pieces{wrong}"
+        pieces = sum(lot.count for lot in lots)
+        head = f"The box: {len(lots)} lot{'s' * (len(lots) != 1)}, {pieces} piece{'s' * (pieces != 1)}{wrong}"
         takes = place is not None and any(_pieces(self.session.record))
         more = f"; bold: post {place.post} takes it" if place is not None and takes else ""
         return fitting(width, self.session.glyphs.more, head + more, head)

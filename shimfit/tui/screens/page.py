@@ -615,3 +615,42 @@ class RowsPage(Page):
     def _row_chosen(self, event: Rows.Chosen) -> None:
         event.stop()
         self._chosen(event.index)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A row of a form."""
+
+    row: str
+    hint: str
+    """Says what it is while it is marked."""
+    do: Callable[[], object]
+    """What Enter or a tap does."""
+    role: str = ""
+
+
+class FormPage(RowsPage):
+    """A page of rows that each do something: set, change, open, run."""
+
+    def entries(self) -> Iterable[Entry]:
+        """The rows as they stand now."""
+        raise NotImplementedError
+
+    def _fill(self) -> None:
+        self._entries = [*self.entries()]
+        self.list.fill([[(entry.row, entry.role)] for entry in self._entries])
+
+    def _hint(self) -> str:
+        return self._entries[min(self.list.index, len(self._entries) - 1)].hint
+
+    def _moved(self) -> None:
+        self.outcome = None
+        self.show_echo()
+
+    def _chosen(self, index: int) -> None:
+        self._entries[index].do()
+
+
+def after(now: str, choices: Sequence[str]) -> str:
+    """The choice after the one that stands."""
+    return choices[(choices.index(now) + 1) % len(choices)]

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import PLANNED, Face, PostState
 from shimfit.text.canvas import Canvas
-from shimfit.text.phrases import Words, wrapped
+from shimfit.text.phrases import Words, hanging
 from shimfit.text.plan_phrases import (
     gap_words,
     goes_to,
@@ -89,7 +89,7 @@ class PlanScreen(PostList):
         for text, role in self._lines:
             named = _NAMES_POST.search(text)
             last = names.get(named[1], first) if named else last if text.startswith(" ") else first
-            broken = _hanging(text, width)
+            broken = hanging(text, width)
             rows += [(row, role) for row in broken]
             self._of_rows += [last] * len(broken) if last is not None else []
         return (Column("", rows),) if rows else ()
@@ -299,10 +299,3 @@ class PlanScreen(PostList):
         reported = progress_words(planning.bound, planning.best)
         canvas.put(0, 1, "stopping: the best so far is kept" if planning.stopping else reported)
         return canvas
-
-
-def _hanging(text: str, width: int) -> list[str]:
-    """Broken to a width; rows after the first stand in by two more."""
-    lead = len(text) - len(text.lstrip())
-    rows = wrapped(text.strip(), width - lead - 2)
-    return [" " * (lead + (2 if index else 0)) + row for index, row in enumerate(rows)]

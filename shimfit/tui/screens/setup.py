@@ -12,11 +12,10 @@ from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.settings import SAYS, choices_of, shown
 from shimfit.text.phrases import fitting, rod_words
 from shimfit.text.pictures import PostInRun, run_in_plan, turn_of
-from shimfit.tui.screens.page import Question, RowsPage
+from shimfit.tui.screens.page import Entry, FormPage, Question, after
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import add_run, check_answer, preview_marks, preview_words, run_steps, units_of
 from shimfit.tui.widgets import Picture
-from shimfit.values import dataclass
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
@@ -33,25 +32,14 @@ if TYPE_CHECKING:
 
 PORTS_S = 2.0
 """Ports are looked for anew no sooner than that."""
-NEW_RUN = "asks for the job, the run's length, spacing, foot, height, tolerance"
+NEW_RUN = "Enter asks for the job, the run's length, spacing, foot, height, tolerance"
 SAMPLE = "a made-up boardwalk and porch; shimfit demo --remove takes them out"
 ZERO = "what it says on a plumb post; Enter: turn it end for end and find it"
 NOISE = "its floor and memory; Enter: leave it still for two minutes and measure them"
 SENDS = "a device that nobody has described; Enter: listen, and keep a description"
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
-    """A row of the page: what stands there, what it is, and what Enter or a tap does."""
-
-    name: str
-    row: str
-    hint: str
-    do: Callable[[], object]
-    role: str = ""
-
-
-class SetupScreen(RowsPage):
+class SetupScreen(FormPage):
     """Runs to open, a run to lay out, settings to change."""
 
     NAME = "setup"
@@ -69,24 +57,10 @@ class SetupScreen(RowsPage):
         yield from super()._body()
         yield Picture(self._draw_preview, id="preview")
 
-    def _fill(self) -> None:
-        self.list.fill([[(entry.row, entry.role)] for entry in self.entries()])
-
     def _headline(self, width: int) -> str:
         place = self.session.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
         return fitting(width, "", f"{open_run}   kept in {self.session.site.journal.path}", open_run)
-
-    def _hint(self) -> str:
-        entries = [*self.entries()]
-        return entries[min(self.list.index, len(entries) - 1)].hint
-
-    def _moved(self) -> None:
-        self.outcome = None
-        self.show()
-
-    def _chosen(self, index: int) -> None:
-        [*self.entries()][index].do()
 
     def _told(self, move: Callable[[], Outcome]) -> None:
         """Make a move; show what came of it."""
@@ -182,29 +156,29 @@ class SetupScreen(RowsPage):
             if job.sample and len(f"{row}  (sample)") <= self.window.width:
                 row += "  (sample)"
             role = "strong" if path == here else ""
-            yield Entry(path, row, "Enter opens this run", partial(self._open, job.name, run), role)
-        yield Entry("", "   new run", NEW_RUN, self.new_run)
+            yield Entry(row, "Enter opens this run", partial(self._open, job.name, run), role)
+        yield Entry("   new run", NEW_RUN, self.new_run)
         if not runs:
-            yield Entry("", "   the sample job", SAMPLE, lambda: (do("sample"), do("go_post")))
+            yield Entry("   the sample job", SAMPLE, lambda: (do("sample"), do("go_post")))
         if session.run is not None:
             for name, value in _options(session.run).items():
                 ask = partial(self._ask_option, name)
-                yield Entry(name, f"     {name:<11} {value}", OPTION_HINTS[name], ask)
+                yield Entry(f"     {name:<11} {value}", OPTION_HINTS[name], ask)
         for name, says in SAYS.items():
             value = shown(name, getattr(session.settings, name)) or "none"
-            yield Entry(name, f"   {name:<15} {value}", says, partial(self._change, name))
+            yield Entry(f"   {name:<15} {value}", says, partial(self._change, name))
             if name == "sensor":
                 for url, seems in self._ports():
                     listen = partial(self._told, partial(self._set, "sensor", url))
                     hint = "Enter listens to the inclinometer there"
-                    yield Entry(url, f"     port {url}  {seems}", hint, listen)
+                    yield Entry(f"     port {url}  {seems}", hint, listen)
             if name == "sensor_axes" and session.settings.sensor:
                 for walk, words, hint in (
                     ("zero", self._zero_words(), ZERO),
                     ("noise", self._noise_words(), NOISE),
                     ("sends", "find out", SENDS),
                 ):
-                    yield Entry(walk, f"   {f'sensor_{walk}':<13} {words}", hint, partial(do, walk))
+                    yield Entry(f"   {f'sensor_{walk}':<13} {words}", hint, partial(do, walk))
 
     def _open(self, job: str, run: str) -> None:
         outcome = self.session.go_run(job, run)
@@ -225,8 +199,7 @@ class SetupScreen(RowsPage):
         """Another value for a setting: the next of its choices, else the line asks."""
         value, choices = getattr(self.session.settings, name), choices_of(name)
         if choices:
-            following = choices[(choices.index(shown(name, value)) + 1) % len(choices)]
-            self._told(partial(self._set, name, following))
+            self._told(partial(self._set, name, after(shown(name, value), choices)))
         else:
             self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
 
