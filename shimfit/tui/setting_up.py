@@ -72,11 +72,11 @@ def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
 
 
 LEAST_APART_MM = 75.0
-"""Less than that is no leg and no spacing: 2.4 was meant in metres, and would be taken for 2.4 mm."""
+"""A bare number of less is no leg and no spacing: 2.4 is meant in metres, not as 2.4 mm."""
 
 
 def _far_enough(mm: float, text: str, units: Units, what: str) -> float:
-    if mm < LEAST_APART_MM:
+    if mm < LEAST_APART_MM and text.strip()[-1:].isdigit():
         meant = f"{text.strip()}{'m' if units == 'mm' else 'ft'}"
         raise EntryError(f"a {what} of {shown.sized(mm, units)} can't be: type its unit, like {meant}", at=0)
     return mm
