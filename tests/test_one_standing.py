@@ -31,7 +31,7 @@ from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot, PostState
 from shimfit.report import tables
 from shimfit.report.due import due_json, due_lines, due_list
-from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
+from shimfit.report.record import WAITS, LogStamp, record_csv, record_json, record_lines, run_record
 from shimfit.report.statistics import statistics, statistics_json
 from shimfit.report.words import DECISION_WORDS
 from shimfit.standing import TWO_MUST_AGREE, standing_json
@@ -378,7 +378,8 @@ def on_paper(post: PostRecord, said: dict[str, Any], cells: dict[str, str], pape
         assert counted == [], "nothing counts once it was changed, skipped or in conflict"
     assert (said["after"] is None) == (cells["after_text"] == "") == (post.decision == "none")
     row = next(line for line in paper.splitlines() if line.split()[:1] == [post.name])
-    assert (DECISION_WORDS[post.stands] if post.stands != "none" else str(post.state)) in row
+    waits = WAITS[post.next_step] or str(post.state)
+    assert (DECISION_WORDS[post.stands] if post.stands != "none" else waits) in row
     if post.decision != "plumb":
         assert "proven plumb" not in row
     if post.counts is not None and post.mean_of > 1:

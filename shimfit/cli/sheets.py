@@ -181,10 +181,10 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
             Section(
                 f"Rails at {at}",
                 [
-                    *(Column("", 7.0), Column("between", 26.0, words=f"{{:^11}} at {at}: ")),
-                    Column("cut square", 30.0, bold=True, words="cut square {}; "),
-                    Column("or bevelled, long points", 34.0, words="or bevelled {}, "),
-                    *(Column("bevels", 32.0, words="ends {}"), Column("what else", words="; {}")),
+                    *(Column(""), Column("between", words=f"{{:^11}} at {at}: ")),
+                    Column("cut square", bold=True, words="cut square {}; "),
+                    Column("or bevelled, long points", words="or bevelled {}, "),
+                    *(Column("bevels", words="ends {}"), Column("what else", words="; {}")),
                 ],
                 rows,
                 bevelled,
@@ -194,7 +194,7 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
         Section(
             "Not known yet",
             [
-                Column("between", 26.0, words="{:^11} not known: "),
+                Column("between", words="{:^11} not known: "),
                 Column(
                     "no reading says how it stands now",
                     words="no reading says how post {} stands now; read it",
@@ -205,15 +205,15 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
         Section(
             "Openings wider than the limit",
             [
-                *(Column("between", 30.0, words="opening {}: "), Column("widest", 34.0, words="{}, ")),
-                Column("over the limit by", 34.0, words="{} over "),
+                *(Column("between", words="opening {}: "), Column("widest", words="{}, ")),
+                Column("over the limit by", words="{} over "),
                 Column("limit", words="the limit of {}"),
             ],
             too_wide,
         ),
         Section(
             "How each post is known to stand",
-            [Column("lean", 50.0, bold=True, words="lean {}: "), Column("posts", words="post {}")],
+            [Column("lean", bold=True, words="lean {}: "), Column("posts", words="post {}")],
             [(lean, ", ".join(names)) for lean, names in leans.items()],
         ),
     ]
@@ -275,7 +275,7 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
         facts = sheet_facts(site, job, run)
     pieces = Section(
         "To cut or buy",
-        [Column("", 7.0), Column("pieces", 18.0, bold=True, words="  {:>3} × "), Column("what", words="{}")],
+        [Column(""), Column("pieces", bold=True, words="  {:>3} × "), Column("what", words="{}")],
         [(tables.TICK, str(line["count"]), line["what"]) for line in answer["lines"]],
     )
     lead, cautions = answer["words"], cautions_of("kit")
@@ -347,9 +347,9 @@ def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units)
             "To cut or buy",
             [
                 *(
-                    Column("", 7.0),
-                    Column("pieces", 18.0, words="{:>3} × "),
-                    Column("what", 30.0, words="{} "),
+                    Column(""),
+                    Column("pieces", words="{:>3} × "),
+                    Column("what", words="{} "),
                 ),
                 Column("length", bold=True, words="{}"),
             ],
@@ -358,8 +358,8 @@ def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units)
         Section(
             "Each post",
             [
-                *(Column("", 7.0), Column("post", 30.0, bold=True, words="{:>4}  ")),
-                *(Column("cut to", 40.0, words="post {}, "), Column("rod", 40.0, words="rod {}, ")),
+                *(Column(""), Column("post", bold=True, words="{:>4}  ")),
+                *(Column("cut to", words="post {}, "), Column("rod", words="rod {}, ")),
                 Column("access hole above the foot", words="access hole at {}"),
             ],
             list(map(post, sheet.posts)),
@@ -367,9 +367,9 @@ def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units)
         Section(
             "Pressures",
             [
-                Column("under", 50.0, bold=True, words="pressure under the {}: "),
-                *(Column("pressure of allowed", 44.0, words="{}"), Column("share", 18.0, words=" ({})")),
-                *(Column("on", 30.0, words=" on {}"), Column("", words=", {}")),
+                Column("under", bold=True, words="pressure under the {}: "),
+                *(Column("pressure of allowed", words="{}"), Column("share", words=" ({})")),
+                *(Column("on", words=" on {}"), Column("", words=", {}")),
             ],
             list(map(pressure, sheet.pressures)),
         ),

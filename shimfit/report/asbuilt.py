@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -24,19 +24,18 @@ from shimfit.report.record import (
     all_readings_lines,
     exceptions_reported,
     facts_reported,
-    notes_of,
     record_csv,
     record_json,
     result_words,
+    row_of,
 )
 from shimfit.report.statistics import statistics, statistics_lines
 from shimfit.report.tables import Column, Drawn, Section
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
-    from shimfit.report.record import RunRecord
-    from shimfit.report.tables import Cell
+    from shimfit.report.record import PostRow, RunRecord
     from shimfit.standing import PostRecord
 
 _END_MM = 44.0
@@ -130,13 +129,8 @@ class _Record(Paper):
     # ------------------------------------------------------------ the posts
 
     def _exceptions(self) -> None:
+        columns = (Column("Post", bold=True), Column("Stands"), Column("Why, and what it waits for"))
         found = exceptions_reported(self.record)
-        several = any(len(names) > 1 for names, *_ in found)
-        columns = (
-            Column("Post", max(self._name_mm(), 40.0 if several else 0.0), bold=True),
-            Column("Stands", 32.0),
-            Column("Why, and what it waits for"),
-        )
         rows = [(", ".join(names), _DECIDED[stands], why) for names, stands, why in found]
         self.section(Section("Not proven plumb, and why", columns, rows))
 
@@ -157,92 +151,56 @@ class _Record(Paper):
         )
         self.y += 0.8
 
-    def _name_mm(self) -> float:
-        """Room that the posts' names take: never broken, but for one that is a sentence."""
-        names = [[post.name] for post in self.record.run.posts]
-        return min(max(12.0, self._longest(names, bold=True) - 0.2), 42.0)
-
     def _table(self) -> None:
-        rows = [self._row(post) for post in self.record.run.posts]
         unit = ", mm" if self.units == "mm" else ""  # figures in inches have their mark
-        columns = [
-            Column("Post", self._name_mm(), bold=True),
-            Column("Before", 20.0, f"leaned{unit}"),
-            Column("As built", 24.0, f"leans ± U{unit}"),
-            Column("Off plumb ± U", 26.0, f"of allowed{unit}"),
-            Column("Decision", 26.0, "chance · rounds", bold=True),
-            Column("Packs in place", 0.0, f"{shown.unit(self.units)}; f fills only"),
-            Column("Read", 26.0, "by, with"),
-        ]
-        # Each as wide as its longest line; packs take what is left, but one pack is never broken.
-        wides = [columns[0].wide] + [
-            min(max(one.wide, self._longest((row.cells[i] for row in rows), bold=one.bold)), 38.0)
-            for i, one in enumerate(columns[1:], 1)
-        ]
-        packs = [one.split(" · ") for row in rows for one in row.cells[5] if isinstance(one, str)]
-        missing = self._longest(packs) - (self.wide - sum(wides) + wides[5])
-        for i, least in ((6, 20.0), (2, 24.0), (4, 23.0)):  # these break at a space
-            taken = max(0.0, min(missing, wides[i] - least))
-            wides[i] -= taken
-            missing -= taken
-        wides[5] = 0.0
-        self.table([replace(one, wide=wide) for one, wide in zip(columns, wides, strict=True)], rows)
-
-    def _longest(self, cells: Iterable[Cell], *, bold: bool = False) -> float:
-        """Room that the longest line of some cells takes, mm."""
-        lines = (self.sheet.printable(line) for cell in cells for line in cell if isinstance(line, str))
-        return max((self.sheet.width(line, BODY, bold=bold) for line in lines), default=0.0) + 2.6
+        columns = (
+            Column("Post", bold=True),
+            Column("Before", f"leaned{unit}"),
+            Column("As built", f"leans ± U{unit}"),
+            Column("Off plumb ± U", f"of allowed{unit}"),
+            Column("Decision", "chance · rounds", bold=True),
+            Column("Packs in place", f"{shown.unit(self.units)}; f fills only"),
+            Column("Read", "by, with"),
+        )
+        self.table(columns, [self._row(post) for post in self.record.run.posts])
 
     def _row(self, post: PostRecord) -> Row:
-        packs = " · ".join(
-            words.pack(pack, self.faces, self.units).replace(" ", "\u00a0") for pack in post.packs_in_place
-        )
+        row = row_of(post, self.record.run)
+        packs = " · ".join(one.replace(" ", "\u00a0") for one in row.packs)
         tightened = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
-        decision = [_DECIDED[post.stands], str(post.state)]
-        if post.verdict is not None:
-            rounds = f" · {shown.counted(post.rounds, 'round')}" if post.rounds else ""
-            decision[1] = shown.percent(post.probability) + rounds
+        rounds = [shown.counted(post.rounds, "round").replace(" ", "\u00a0")] if post.rounds else []
+        decision = [_DECIDED[post.stands], row.waits or " · ".join([row.chance, *rounds])]
         reading, read = post.after or post.before, ["–"]
         if reading is not None:
             when = words.clock(reading.time, offset=self.offset is None)
             usual = "inclinometer" if reading.method == "sensor" else "level not named"
             who = f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"
             read = [when if post.after else f"{when} (before)", who]
-        notes, at_hand, missing = notes_of(post, self.faces, self.units), {}, []
-        for name in dict.fromkeys(post.photos):
-            given = Path(name).expanduser()
+        notes, at_hand, missing = [*row.notes], {}, []
+        for file in dict.fromkeys(post.photos):
+            given = Path(file).expanduser()
             places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
             photo = next((found for place in places if (found := photo_at(place))), None)
             if photo is None:
-                missing.append(f"photo {name}: not at hand when this was printed")
+                missing.append(f"photo {file}: not at hand when this was printed")
             else:
-                at_hand[name] = photo
+                at_hand[file] = photo
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
-        cells = (
-            [post.name, *([post.kind] if post.kind == "corner" else [])],
-            words.reading(post.before, self.faces, self.units, uncertainty=False),
-            words.reading(post.after, self.faces, self.units, uncertainty=True),
-            self._off(post),
-            decision,
-            [packs, *tightened],
-            read,
-        )
+        name = [post.name, *([post.kind] if post.kind == "corner" else [])]
+        cells = name, row.before, row.after, self._off(row), decision, [packs, *tightened], read
         return Row(cells, [*notes, *missing], list(at_hand.values()))
 
-    def _off(self, post: PostRecord) -> list[str | Drawn]:
+    def _off(self, row: PostRow) -> list[str | Drawn]:
         """How far the top is off, of what is allowed; its own tolerance; the same as a bar."""
-        allowed = post.tolerance.allowed_top_mm(post.height_mm)
-        limit = f"of {shown.fine(allowed, self.units, unit=False)}"
-        own = [] if post.tolerance == self.record.run.tolerance else [f"({post.tolerance.text})"]
-        off = words.worst_of(post.after, post.tolerance) if post.after else None
-        if off is None or post.after is None:
-            return [f"– {limit}", *own]
-        expanded = words.expanded_mm(post.verdict.u if post.verdict else None, post.after.height_mm)
-        found = shown.fine(off, self.units, unit=False)
-        found += "" if expanded is None else words.plus_minus(expanded, self.units)
-        bar = Drawn(leading(BODY), lambda sheet, box: pictures.limit_bar(sheet, box, off, expanded, allowed))
-        return [*([f"{found} {limit}"] if self.units == "mm" else [found, limit]), *own, bar]
+        limit, own, off_mm = f"of {row.allowed}", row.post.tolerance, row.off_mm
+        apart = self.units == "inch" and off_mm is not None  # a fraction and its word are long
+        lines = [row.off, limit] if apart else [f"{row.off} {limit}"]
+        lines += [f"({own.text})"] if own != self.record.run.tolerance else []
+        if off_mm is None:
+            return [*lines]
+        against = partial(pictures.limit_bar, off=off_mm, expanded=row.expanded_mm, allowed=row.allowed_mm)
+        return [*lines, Drawn(leading(BODY), against)]
 
     # ------------------------------------------------------------ closing
 

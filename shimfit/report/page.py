@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import unicodedata
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
 from io import BytesIO
@@ -38,6 +38,8 @@ GREY = 0.35
 MISSING = "▯"
 """Stands for a character that the printed font lacks; CSV and JSON have the character itself."""
 PHOTO_MM, _PHOTO_PIXELS = 20.0, (720, 720)
+_AIR_MM, _SPREAD_MM, _WORD_MM = 2.6, 9.0, 42.0
+"""Of a table's column: room beside its text; what it may get of room to spare; a longer word is broken."""
 Align = Literal["left", "right", "centre"]
 Fill: TypeAlias = float | None
 """Ink inside an outline; None: see-through. A `wide` of 0 leaves the outline out."""
@@ -350,8 +352,8 @@ class Paper:
         self.wide = sheet.wide_mm - 2 * self.left
         self.right = self.left + self.wide
         self.floor = sheet.high_mm - 14.5
-        self._head: Sequence[Column] = ()
-        """Columns of the table that is being drawn: its head stands on every page."""
+        self._head: Sequence[tuple[Column, float]] = ()
+        """Columns of the table that is being drawn, each with its width: its head stands on every page."""
         self.turn()
 
     # ------------------------------------------------------------ pages
@@ -459,24 +461,55 @@ class Paper:
 
     def table(self, columns: Sequence[Column], rows: Iterable[Row | Sequence[Cell]]) -> None:
         """Rows under their head; a row is kept whole, what stands below it may go on over pages."""
-        spare = self.wide - sum(column.wide for column in columns)
-        free = sum(not column.wide for column in columns) or 1
+        whole = [row if isinstance(row, Row) else Row(row) for row in rows]
         self.keep(leading(BODY) * 5)
-        self._head = tuple(replace(column, wide=column.wide or spare / free) for column in columns)
+        self._head = tuple(zip(columns, self._widths(columns, whole), strict=True))
         self._draw_head()
-        for row in rows:
-            self._draw_row(row if isinstance(row, Row) else Row(row))
+        for row in whole:
+            self._draw_row(row)
         self._head = ()
         self.y += 1.0
 
+    def _widths(self, columns: Sequence[Column], rows: Sequence[Row]) -> list[float]:
+        """Each as wide as its longest line, with some air; too much for the page, the widest are broken.
+
+        They are broken down to one common width, but no column below its longest word.
+        """
+        longest, least = [], []
+        for i, column in enumerate(columns):
+            lines = [(column.head, FINE, True), (column.under, FINE, False)]
+            for cell in (row.cells[i] for row in rows):
+                parts = enumerate([cell] if isinstance(cell, str) else cell)
+                lines += [(one, BODY, column.bold and n == 0) for n, one in parts if isinstance(one, str)]
+            sizes = [
+                [self.sheet.width(word, size, bold=bold) for word in self.sheet.printable(line).split(" ")]
+                + [self.sheet.width(self.sheet.printable(line), size, bold=bold)]
+                for line, size, bold in lines
+            ]
+            longest.append(max(one[-1] for one in sizes) + _AIR_MM)
+            least.append(min(max(max(one[:-1]) for one in sizes) + _AIR_MM, _WORD_MM))
+        spare = self.wide - sum(longest)
+        if spare >= 0:
+            headed = sum(bool(column.head) for column in columns)
+            each = min(spare / headed, _SPREAD_MM)
+            wides = [one + each * bool(column.head) for one, column in zip(longest, columns, strict=True)]
+            wides[-1] += self.wide - sum(wides)
+            return wides
+        low, high = 0.0, max(longest)
+        for _ in range(30):
+            cap = (low + high) / 2
+            wides = [max(min(one, cap), word) for one, word in zip(longest, least, strict=True)]
+            low, high = (low, cap) if sum(wides) > self.wide else (cap, high)
+        return [one * min(1.0, self.wide / sum(wides)) for one in wides]
+
     def _draw_head(self) -> None:
         sheet, x, y = self.sheet, self.left, self.y + ascent(FINE) + 0.3
-        tall = leading(FINE) * (1 + any(column.under for column in self._head)) + 0.8
+        tall = leading(FINE) * (1 + any(column.under for column, _ in self._head)) + 0.8
         sheet.rect(Box(self.left, self.y, self.wide, tall), wide=0, fill=0.91)
-        for column in self._head:
-            sheet.text(x + 0.8, y, column.head, FINE, bold=True, room=column.wide - 1)
-            sheet.text(x + 0.8, y + leading(FINE), column.under, FINE, room=column.wide - 1)
-            x += column.wide
+        for column, wide in self._head:
+            sheet.text(x + 0.8, y, column.head, FINE, bold=True, room=wide - 1)
+            sheet.text(x + 0.8, y + leading(FINE), column.under, FINE, room=wide - 1)
+            x += wide
         self.y += tall
         self.rule(0.3)
         self.y += 0.7
@@ -484,28 +517,28 @@ class Paper:
     def _draw_row(self, row: Row) -> None:
         sheet, step = self.sheet, leading(BODY)
         broken: list[list[str | Drawn]] = []
-        for column, cell in zip(self._head, row.cells, strict=True):
+        for (column, wide), cell in zip(self._head, row.cells, strict=True):
             parts: list[str | Drawn] = []
             for part in [cell] if isinstance(cell, str) else cell:
-                room, bold = column.wide - 1.8, column.bold and not parts
+                room, bold = wide - 1.8, column.bold and not parts
                 parts += sheet.lines_of(part, BODY, room, bold=bold) if isinstance(part, str) else [part]
             broken.append(parts)
         tall = max(sum(step if isinstance(part, str) else part.height for part in parts) for parts in broken)
-        indent = self._head[0].wide + 0.8
+        indent = self._head[0][1] + 0.8
         notes = [line for note in row.notes for line in sheet.lines_of(note, FINE, self.wide - indent)]
         below = len(notes) * leading(FINE) + (PHOTO_MM + 1) * math.ceil(len(row.photos) / 3)
         self.keep(max(tall, step) + min(below, 100.0) + 1.2)
         x = self.left
-        for column, parts in zip(self._head, broken, strict=True):
+        for (column, wide), parts in zip(self._head, broken, strict=True):
             y = self.y
             for number, part in enumerate(parts):
                 if isinstance(part, str):
                     sheet.text(x + 0.8, y + ascent(BODY), part, BODY, bold=column.bold and number == 0)
                     y += step
                 else:
-                    part.draw(sheet, Box(x + 0.8, y, column.wide - 1.8, part.height))
+                    part.draw(sheet, Box(x + 0.8, y, wide - 1.8, part.height))
                     y += part.height
-            x += column.wide
+            x += wide
         self.y += max(tall, step)
         for line in notes:
             self.say(line, FINE, indent=indent)

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from shimfit.model import Foot, Lean, Pack, Reading
-    from shimfit.report.page import Sheet
+    from shimfit.report.page import Align, Sheet
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord, Units
 
@@ -191,14 +191,14 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs_in_place if example else ():
         draw_pack(sheet, (cx, cy), foot, per_mm, pack)
-        # Its thickness outside the foot: beside a corner, next to the face's name at an edge middle.
+        # Its thickness outside the foot: beside a corner, between foot and the face's name at an edge middle.
         along, across = pack.seat.sign_along, pack.seat.sign_across
-        x, y = cx + 5.0, cy - across * half_y + (-0.8 if across > 0 else 2.4)
+        x, y = cx, cy - across * half_y + (-0.8 if across > 0 else 2.4)
         if along:
             x = cx + along * (half_x + 1.0)
             y = cy - across * (half_y - 0.8) + (0.8 if across else -2.2)
-        figure = words.thick(pack.made_mm, record.run.units)
-        sheet.text(x, y, figure, FINE, align="right" if along < 0 else "left")
+        align: Align = "left" if along > 0 else "right" if along else "centre"
+        sheet.text(x, y, words.thick(pack.made_mm, record.run.units), FINE, align=align)
     names = record.run.faces
     sheet.text(cx, cy - half_y - 4.0, f"{names[Face.OUT]} ↑ +", FINE, align="centre", bold=True)
     sheet.text(cx, cy + half_y + 5.2, names[Face.HOUSE], FINE, align="centre", bold=True)
@@ -283,7 +283,7 @@ def charts_of(record: RunRecord) -> list[Chart]:
     ]
     if len(read) > 2:
         signs = f"solid + {faces[Face.NEXT]}, dashed + {faces[Face.OUT]}"
-        title, ends = f"Lean before packing along the run, {units}: {signs}", (read[0][0], read[-1][0])
+        title, ends = f"Lean before packing, {units}: {signs}", (read[0][0], read[-1][0])
         add(title, [point for _, point in read], *(f"post {name}" for name in ends))
     for history in zero_histories(record.zeros):
         checks = [one for one in history.checks if one.checked]

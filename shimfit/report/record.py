@@ -221,9 +221,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 
 
 def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
-    """`off_mm` is what is compared with the tolerance, at the top, `u_off_mm` its standard uncertainty."""
-    built = post.after
-    u_off = post.verdict.u if post.verdict else None
+    off_mm, u_off_mm = _off(post)
     return {
         "post": post.name,
         "leg": post.leg,
@@ -232,15 +230,15 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "height_mm": post.height_mm,
         **standing_json(post),
         "before": _reading(post.before),
-        "after": _reading(built),
+        "after": _reading(post.after),
         "tolerance": tolerance_to_json(post.tolerance, post.height_mm),
         "history": [
             {key: getattr(one.verdict, key) for key in ("decision", "probability")}
             | {key: getattr(one.reading, key) for key in ("time", "text")}
             for one in post.verified
         ],
-        "off_mm": words.worst_of(built, post.tolerance) if built else None,
-        "u_off_mm": None if built is None or u_off is None else u_off * built.height_mm,
+        "off_mm": off_mm,
+        "u_off_mm": u_off_mm,
         "packs": [to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
         "rounds": post.rounds,
@@ -313,22 +311,12 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         f"Tops in {words.unit_name(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
-    rows = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
-    for post in run.posts:
-        decision = [words.DECISION_WORDS[post.stands]] if post.stands != "none" else []
-        if not post.verdict and str(post.state) not in decision:
-            decision.append(str(post.state))
-        rows.append(
-            (
-                post.name,
-                ", ".join(words.reading(post.before, run.faces, run.units, uncertainty=False)),
-                ", ".join(words.reading(post.after, run.faces, run.units, uncertainty=True)),
-                shown.fine(post.tolerance.allowed_top_mm(post.height_mm), run.units, unit=False),
-                ", ".join(decision),
-                shown.percent(post.probability),
-                ", ".join(words.pack(pack, run.faces, run.units) for pack in post.packs_in_place),
-            )
-        )
+    said = [row_of(post, run) for post in run.posts]
+    rows: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
+    for row in said:
+        decision = filter(None, (row.decision if row.post.stands != "none" else "", row.waits))
+        cells = row.before, row.after, [row.allowed], decision, [row.chance], row.packs
+        rows.append((row.post.name, *(", ".join(lines) for lines in cells)))
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
     kept = next((n for n in (7, 6) if sum(widths[:n]) + 2 * (n - 1) <= width), 5)
     widths = widths[:kept]
@@ -337,10 +325,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
     ]
     lines += [table[0], "-" * min(width, len(table[0])), *table[1:]]
     for title, below in (
-        (
-            "Notes",
-            [f"{post.name}: {one}" for post in run.posts for one in notes_of(post, run.faces, run.units)],
-        ),
+        ("Notes", [f"{row.post.name}: {one}" for row in said for one in row.notes]),
         ("All readings", all_readings_lines(record) if all_readings else []),
         ("Read again after handing over", read_again_lines(run)),
     ):
@@ -348,6 +333,66 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
             lines += ["", title, *below]
     lines += ["", f"Event log: {log.events} events, hash {log.hash}"]
     return [*lines, f"Events of job {run.job}, to check this record by: {log.figure}"] if log.job else lines
+
+
+# ---------------------------------------------------------------- a post's row, for a person
+
+
+@dataclass(frozen=True, slots=True)
+class PostRow:
+    """What is said of a post in a line of the record, the same at a terminal and on paper."""
+
+    post: PostRecord
+    before: list[str]
+    after: list[str]
+    """How the top leaned, and leans ± U, in each direction; `–` alone for no reading."""
+    off_mm: float | None
+    """How far the top is off plumb, as it is compared with what is allowed; None: not known."""
+    expanded_mm: float | None
+    """Its U (k = 2)."""
+    allowed_mm: float
+    off: str
+    """The same in the run's unit, with its U."""
+    allowed: str
+    decision: str
+    chance: str
+    """How likely it is plumb; `–`: not verified."""
+    waits: str
+    """What a post that is not verified waits for; empty for one that is."""
+    packs: list[str]
+    notes: list[str]
+
+
+def row_of(post: PostRecord, run: RunState) -> PostRow:
+    """A post's row, in the run's unit and its names of the faces."""
+    faces, units = run.faces, run.units
+    off_mm, u_off_mm = _off(post)
+    expanded_mm = None if u_off_mm is None else 2 * u_off_mm
+    allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
+    sure = "" if expanded_mm is None else words.plus_minus(expanded_mm, units)
+    return PostRow(
+        post,
+        before=words.reading(post.before, faces, units, uncertainty=False),
+        after=words.reading(post.after, faces, units, uncertainty=True),
+        off_mm=off_mm,
+        expanded_mm=expanded_mm,
+        allowed_mm=allowed_mm,
+        off="–" if off_mm is None else shown.fine(off_mm, units, unit=False) + sure,
+        allowed=shown.fine(allowed_mm, units, unit=False),
+        decision=words.DECISION_WORDS[post.stands],
+        chance=shown.percent(post.probability),
+        waits="" if post.verdict else WAITS[post.next_step] or str(post.state),
+        packs=[words.pack(pack, faces, units) for pack in post.packs_in_place],
+        notes=notes_of(post, faces, units),
+    )
+
+
+def _off(post: PostRecord) -> tuple[float | None, float | None]:
+    """How far the top is off as built, as it is compared with the tolerance, mm; its standard uncertainty."""
+    built, u = post.after, post.verdict.u if post.verdict else None
+    if built is None:
+        return None, None
+    return words.worst_of(built, post.tolerance), None if u is None else u * built.height_mm
 
 
 # ---------------------------------------------------------------- parts
@@ -394,11 +439,11 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     if off is not None:
         allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
         parts.append(f"{shown.fine(off, units)} off plumb, {shown.fine(allowed_mm, units)} allowed")
-    parts += [shown.sentence(part, units) for part in (post.why, _WAITS[post.next_step]) if part]
+    parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
     return "; ".join(parts)
 
 
-_WAITS = {
+WAITS = {
     "read": "not read yet",
     "read other way": "read in one direction only",
     "pack": "packs not in yet",

@@ -162,9 +162,9 @@ class _CutSheet(_Sheet):
             marked = set_to(at), set_to(at - last)
             rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip) or "–"))
         columns = [
-            *(Column("", 7.0), Column("cut", 9.0), Column("mark", 37.0, bold=True)),
-            *(Column("from the last", 31.0), Column("goes to"), Column("thin", 14.0), Column("thick", 14.0)),
-            Column("cut off the tip", 31.0),
+            *(Column(""), Column("cut"), Column("mark", bold=True)),
+            *(Column("from the last"), Column("goes to"), Column("thin"), Column("thick")),
+            Column("cut off the tip"),
         ]
         self.table(columns, rows)
 
@@ -216,8 +216,8 @@ class _CutSheet(_Sheet):
             for piece, place in uses
         ]
         columns = [
-            *(Column("", 7.0), Column("taper", 28.0), Column("mark", 34.0, bold=True), Column("goes to")),
-            *(Column("thickness there", 28.0), Column("cut off the tip", 34.0)),
+            *(Column(""), Column("taper"), Column("mark", bold=True), Column("goes to")),
+            *(Column("thickness there"), Column("cut off the tip")),
         ]
         lead = "Push the taper in until the mark meets the post's face; cut flush after tightening."
         self.section(Section("Tapers: marks from the original thin end", columns, rows, lead))
@@ -253,7 +253,7 @@ class _CutSheet(_Sheet):
             for (lot, thickness), places in groups.items()
         ]
         columns = [
-            *(Column("", 7.0), Column("lot", 26.0, bold=True), Column("thick", 20.0), Column("pieces", 16.0)),
+            *(Column(""), Column("lot", bold=True), Column("thick"), Column("pieces")),
             Column("post and seat"),
         ]
         self.section(Section("Flats to take", columns, rows))

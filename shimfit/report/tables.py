@@ -36,10 +36,9 @@ Cell: TypeAlias = str | Sequence[str | Drawn]
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A column of a table: its head, its width in mm (0: what is left over), a second line of its head."""
+    """A column of a table: its head and a second line of it; on paper as wide as what stands in it."""
 
     head: str
-    wide: float = 0.0
     under: str = ""
     bold: bool = False
     """Its first line is to be read first."""
