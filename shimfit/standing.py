@@ -8,7 +8,6 @@ those of `shimfit.model`. This room lies below `store`, so that nobody can get a
 
 from __future__ import annotations
 
-import hashlib
 import math
 from collections import Counter
 from dataclasses import asdict, field, fields, replace
@@ -147,6 +146,8 @@ class Here:
 def box_mark(lots: tuple[Lot, ...]) -> str:
     """A mark that two boxes share when they hold the same, whatever the order and whoever counted them."""
     rows = sorted(repr(replace(lot, note="")) for lot in lots if lot.count)
+    import hashlib
+
     return hashlib.sha256("\n".join(rows).encode()).hexdigest()[:16]
 
 

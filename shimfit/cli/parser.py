@@ -1,7 +1,7 @@
 """The parsers of the command line, built from commands.txt: one page declares every option and command.
 
-How a line of that page is read stands at its top. The page is read whole; parsers are built of the commands
-that are wanted.
+How a line of that page is read stands at its top. Of the page what is wanted is read, and parsers are built
+of it: a start that names a command pays for that one.
 """
 
 from __future__ import annotations
@@ -9,10 +9,9 @@ from __future__ import annotations
 import argparse
 import re
 import textwrap
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
-from difflib import get_close_matches
-from functools import cache
+from functools import cache, partial
 from itertools import groupby
 from pathlib import Path
 from typing import Any, NoReturn
@@ -92,9 +91,10 @@ class Page:
 
 
 @cache
-def page() -> Page:
-    """The page as it is packed with the program."""
-    return read_page(Path(__file__).with_name("commands.txt").read_text("utf-8"))
+def page(words: Iterable[str] | None = None) -> Page:
+    """The page as it is packed with the program, of the commands whose first word is among some words."""
+    text = Path(__file__).with_name("commands.txt").read_text("utf-8")
+    return read_page(text, None if words is None else frozenset(words))
 
 
 def commands() -> tuple[str, ...]:
@@ -102,8 +102,11 @@ def commands() -> tuple[str, ...]:
     return tuple(dict.fromkeys(command.name.split()[0] for command in page().commands))
 
 
-def read_page(text: str) -> Page:
-    """The page in its parts; ValueError for a line that is none (our own mistake)."""
+def read_page(text: str, wanted: Collection[str] | None = None) -> Page:
+    """The page in its parts; ValueError for a line that is none (our own mistake).
+
+    wanted: first words of the commands that are read; None: all.
+    """
     parts: dict[str, list[str]] = {}
     for line in text.splitlines():
         if line.startswith("== "):
@@ -113,8 +116,12 @@ def read_page(text: str) -> Page:
     shared = {one.name: one for line in parts["options"] for one in _options(line, {})}
     families = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in parts["families"])
     commands: list[Command] = []
-    group = ""
+    group, reads = "", False
     for line in parts["commands"]:
+        if not line.startswith(" "):
+            reads = wanted is None or line.split(maxsplit=1)[0] in wanted
+        if not reads:
+            continue
         if not line.startswith(" "):
             name, run, summary = re.split(r"\s{2,}", line, maxsplit=2)
             commands.append(Command(name, run, summary))
@@ -207,13 +214,21 @@ class Parser(argparse.ArgumentParser):
 
     def __init__(self, **given: Any) -> None:
         """As argparse's; the help is laid out by `Help`."""
-        super().__init__(**{"formatter_class": Help, **given})
+        # Every argument that is declared is tried on a formatter: none asks the terminal for its width.
+        super().__init__(**{"formatter_class": partial(Help, width=80), **given})
         self._positionals.title = "words, in this order"
+
+    def format_help(self) -> str:
+        """The help, as wide as the terminal."""
+        self.formatter_class = Help
+        return super().format_help()
 
     def error(self, message: str) -> NoReturn:
         """Raise UsageError with argparse's sentence and where to look for the right form."""
         named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
         if named:
+            from difflib import get_close_matches
+
             # argparse has no public way to its commands
             actions = [one.choices for one in self._actions if isinstance(one.choices, dict)]
             close = get_close_matches(named[1], [name for one in actions for name in one], 1)
@@ -230,8 +245,7 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
     """
     from shimfit.core.cautions import cautions_of
 
-    whole = page()
-    wanted = None if words is None else set(words)
+    whole = page(None if words is None else frozenset(words))
     caution = textwrap.fill(cautions_of("first start")[0], 110)
     parser = Parser(prog="shimfit", description=DESCRIPTION, epilog=EPILOG + caution)
     for one in whole.common:
@@ -240,12 +254,10 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
     for one in whole.first:
         one.add_to(parser, **({"default": None} if one.name == "--ascii" else {}))
     parser.set_defaults(run=None)
-    below = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser)
+    below = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser, prog="shimfit")
     families: dict[str, Any] = {}
     for command in whole.commands:
         first, _, second = command.name.partition(" ")
-        if wanted is not None and first not in wanted:
-            continue
         if not second:
             _add(below, first, command, whole)
             continue

@@ -32,8 +32,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
-    from shimfit.settings import load
-    from shimfit.workflow.packs import minutes_of, parse_seat_lengths
+    from shimfit.settings import load, minutes_of
 
     units, end = units_of(args, io), len(args.entry)
     parsed = parse_reading(args.entry, EntrySettings(units=units))
@@ -47,7 +46,11 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     hole_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
     foot = parse_foot(args.foot, units, rod_hole_mm=hole_mm)
     tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
-    now = parse_seat_lengths(args.now, units) if args.now else None
+    now = None
+    if args.now:
+        from shimfit.workflow.packs import parse_seat_lengths
+
+        now = parse_seat_lengths(args.now, units)
     question = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
     if question is not None:
         raise looks_like_a_slip(question)

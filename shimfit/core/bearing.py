@@ -17,13 +17,13 @@ workshop, on steel: a rod on timber scatters no less.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import shares_of_pull, supports_of
 from shimfit.errors import EntryError, not_negative, positive
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -41,7 +41,7 @@ costs 3.3 minutes at 1:500 and 0.4 at 1:300.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import cache, lru_cache
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -57,6 +57,7 @@ from shimfit.core.uncertainty.decision import (
     sure_beside,
 )
 from shimfit.model import Chance
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

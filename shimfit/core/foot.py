@@ -9,10 +9,10 @@ Where the rod pulls plays no part here, only in how the post comes to rest.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 
 from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.model import CORNERS, Face, Foot, Lean, Seat, seat_by_signs
+from shimfit.values import dataclass
 
 DUST_MM = 1e-9
 """Below this a clearance is rounding, not wood: a slope that lifts the whole foot by less is exactly 0."""

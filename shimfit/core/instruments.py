@@ -7,7 +7,6 @@ readings and leaves only how well it was found. Zeros are kept with their date, 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Final, Literal, TypeAlias
 
@@ -15,6 +14,7 @@ from shimfit.core.uncertainty.budget import HAND_MM, Budget, Term, budget, of_st
 from shimfit.core.uncertainty.decision import FACTORS, Rule, plumb_up_to
 from shimfit.errors import InternalError
 from shimfit.model import Instrument, InstrumentKind, Tolerance
+from shimfit.values import dataclass
 
 DUE_DAYS: Final = 30
 """A level is turned end for end at least this often. Common practice, no source; a setting."""

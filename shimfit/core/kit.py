@@ -11,7 +11,7 @@ of each kind, until those are served too, as long as that serves more.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +26,7 @@ from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

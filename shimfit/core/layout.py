@@ -9,11 +9,12 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.errors import UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

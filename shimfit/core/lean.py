@@ -12,10 +12,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 
 from shimfit.errors import EntryError, finite, positive
 from shimfit.model import Face, Lean, Reading
+from shimfit.values import dataclass
 
 
 def from_offset(offset_mm: float, height_mm: float) -> float:

@@ -11,7 +11,6 @@ and a line c0 + c1 · station; minimise max |d + a - line| + 1e-3 Σ|a|, d = how
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -19,6 +18,7 @@ import numpy as np
 
 from shimfit.core.planning.program import Sparse
 from shimfit.errors import InternalError, UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -18,10 +18,10 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from shimfit.errors import UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -8,7 +8,9 @@ model behind it and why the search stays exact: `chance`. All figures are data (
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
+
+from shimfit.values import dataclass
 
 LEAST_CHANCE = 0.02
 """A smaller chance counts as this: nobody goes round a post fifty times."""

@@ -17,13 +17,13 @@ from __future__ import annotations
 
 import cmath
 import math
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
 from shimfit.core.layout import leaves
 from shimfit.core.lean import to_degrees
 from shimfit.errors import UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,13 +14,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from shimfit.core.foot import DUST_MM, GapPlane, check_foot, gap_plane
 from shimfit.errors import EntryError, InternalError, finite, not_negative, positive
 from shimfit.model import CORNERS, Foot, Lean, Pack, Resting, Seat
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

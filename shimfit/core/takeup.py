@@ -17,11 +17,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING
 
 from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.model import Lot, Pack

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final, NoReturn, cast
 
@@ -24,6 +23,7 @@ from shimfit.entry.tokens import Token, growths, lower, tokenise
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities.typed import METRIC, MM_PER, Length, LengthUnit, Number, scan_length
+from shimfit.values import dataclass
 
 _LAST_RUN: Final = re.compile(r"[^\W\d_]+$")
 _MIXED_BEGUN: Final = re.compile(r"(?:-|\s+)[0-9]+")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 from typing import Literal, TypeAlias
@@ -21,6 +20,7 @@ from shimfit.quantities.typed import (
     mend,
     scan_number,
 )
+from shimfit.values import dataclass
 
 Kind: TypeAlias = Literal[
     "number", "unit", "ratio", "minutes", "seconds", "sign", "qualifier", "face", "plumb", "over", "height",

@@ -11,11 +11,13 @@ import os
 from collections.abc import Mapping
 from dataclasses import field, fields, replace
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 from shimfit.errors import LONGEST_TEXT, UsageError, sign_fault
-from shimfit.settings.actions import parse_keys
 from shimfit.values import dataclass
+
+if TYPE_CHECKING:
+    from shimfit.core.objective import Minutes
 
 Units = Literal["mm", "inch"]
 Theme = Literal["sun", "dark", "term"]
@@ -165,6 +167,8 @@ def _value(key: str, text: str) -> Any:
     if choices and text not in choices:
         raise UsageError(f"{key} can be {' or '.join(choices)}, not {text!r}")
     if key == "keys":
+        from shimfit.settings.actions import parse_keys
+
         parse_keys(text)
         return text.strip()
     match declared.default:
@@ -216,6 +220,27 @@ def _can_be(key: str, value: Any) -> bool:
         return bool(_value(key, str(value)) == value)
     except UsageError:
         return key == "keys" and isinstance(value, str)  # refused on the screen, where they matter
+
+
+def minutes_of(settings: Settings) -> Minutes:
+    """Prices as they are set: work in minutes, material in money, turned into minutes by the hour's worth."""
+    from shimfit.core.objective import Minutes
+
+    rate = 60.0 / settings.money_hour if settings.money_hour > 0.0 else 0.0
+    return replace(
+        Minutes(),
+        round=settings.minutes_round,
+        piece=settings.minutes_piece,
+        cut=settings.minutes_cut,
+        tip_cut=settings.minutes_tip_cut,
+        saw_set_up=settings.minutes_set_up,
+        change=settings.minutes_change,
+        lift=settings.minutes_lift,
+        lift_per_mm=settings.minutes_lift_mm,
+        bought_flat=settings.money_flat * rate,
+        bought_taper=settings.money_taper * rate,
+        bought_strip_per_m=settings.money_strip_m * rate,
+    )
 
 
 def data_file(

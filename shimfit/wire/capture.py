@@ -14,13 +14,14 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import TYPE_CHECKING, Literal
 
 from shimfit import csvfile
 from shimfit.errors import FileError
 from shimfit.outputs import CAPTURE, Growing
 from shimfit.quantities.typed import decimal_number
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping

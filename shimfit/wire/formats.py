@@ -22,7 +22,7 @@ import math
 import struct
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import field, fields
 from typing import Annotated, Any, Literal
 
 from shimfit.codec import Shape, also, fault, list_of, members, read, shape
@@ -30,6 +30,7 @@ from shimfit.core.sensing.mounting import ENTERED_U_DEG, AxisMap, SensorZero, pa
 from shimfit.core.sensing.watch import SensorErrors
 from shimfit.errors import EntryError, FileError
 from shimfit.model import Name, Within
+from shimfit.values import dataclass
 
 DEFAULT_RANGE_DEG = 45.0
 PAIR = ("x", "y")

@@ -10,12 +10,12 @@ import contextlib
 import errno
 import os
 import re
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from shimfit.errors import InstrumentError, UsageError
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence

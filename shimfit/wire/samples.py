@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 from bisect import insort
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from enum import StrEnum
 from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.lean import from_elevations, from_tangent_angles
 from shimfit.model import Lean
+from shimfit.values import dataclass
 from shimfit.wire.formats import PAIR, TANGENT_UNITS, TRIPLE, UNITS
 
 if TYPE_CHECKING:

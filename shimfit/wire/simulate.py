@@ -29,7 +29,7 @@ import select
 import struct
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -39,6 +39,7 @@ from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, FileError, InstrumentError, UsageError
 from shimfit.model import Foot, Lean, Pack, Seat
 from shimfit.quantities.typed import decimal_number
+from shimfit.values import dataclass
 from shimfit.wire.formats import Binary, Description, Modbus, Text, Xdr, parse_description
 from shimfit.wire.frames import ModbusFrames, encode_frame
 from shimfit.wire.lines import encode_text, sentence

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.lean import to_degrees
@@ -16,6 +16,7 @@ from shimfit.core.sensing.watch import Held, PostWatch, SensorErrors, Steadiness
 from shimfit.errors import EntryError
 from shimfit.model import Face
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 from shimfit.wire.formats import Binary, Description, Modbus
 from shimfit.wire.frames import FrameInput, Input, ModbusPoller, ModbusScanner
 from shimfit.wire.lines import LineInput

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.cutting import moved_packs
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Minutes, Scatter
+from shimfit.core.objective import Scatter
 from shimfit.core.takeup import (
     Book,
     Left,
@@ -31,7 +31,7 @@ from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
 from shimfit.quantities import shown
-from shimfit.settings import Settings, Units, degrees
+from shimfit.settings import Settings, Units, degrees, minutes_of
 from shimfit.store.events import Draft
 
 if TYPE_CHECKING:
@@ -177,25 +177,6 @@ def options_of(
         min_inside_mm=min(inside_mm, defaults.bearing_mm),
         minutes=minutes_of(settings),
         scatter=Scatter(factor=site_scatter),
-    )
-
-
-def minutes_of(settings: Settings) -> Minutes:
-    """Prices as they are set: work in minutes, material in money, turned into minutes by the hour's worth."""
-    rate = 60.0 / settings.money_hour if settings.money_hour > 0.0 else 0.0
-    return replace(
-        Minutes(),
-        round=settings.minutes_round,
-        piece=settings.minutes_piece,
-        cut=settings.minutes_cut,
-        tip_cut=settings.minutes_tip_cut,
-        saw_set_up=settings.minutes_set_up,
-        change=settings.minutes_change,
-        lift=settings.minutes_lift,
-        lift_per_mm=settings.minutes_lift_mm,
-        bought_flat=settings.money_flat * rate,
-        bought_taper=settings.money_taper * rate,
-        bought_strip_per_m=settings.money_strip_m * rate,
     )
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import fields, replace
 from typing import TYPE_CHECKING, Annotated, Any
 
 from shimfit import codec
@@ -30,6 +30,7 @@ from shimfit.core.stock import lots_from_rows, natural_key
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import PLANNED, Cost, Foot, Lean, Prescription, Within
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
+from shimfit.values import dataclass
 from shimfit.workflow.packs import promised
 from shimfit.workflow.solving import plan_post
 

@@ -7,7 +7,7 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import prescription_to_json, to_json
@@ -18,11 +18,12 @@ from shimfit.entry import Understood, parse_reading
 from shimfit.errors import UsageError
 from shimfit.model import TURNED, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
-from shimfit.settings import degrees
+from shimfit.settings import degrees, minutes_of
 from shimfit.standing import Here, PostRecord
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
-from shimfit.workflow.packs import awaited_packs, implied_packing, minutes_of, moving, observation
+from shimfit.values import dataclass
+from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -14,6 +13,7 @@ from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
+from shimfit.values import dataclass
 from shimfit.workflow.packs import options_of, scatter_of
 
 if TYPE_CHECKING:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core import packing
@@ -25,6 +25,7 @@ from shimfit.core.resting import scaled, scaled_rest
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
 from shimfit.model import Lean, Lot, Pack, PostState, Prescription, Seat
+from shimfit.values import dataclass
 from shimfit.workflow.packs import (
     USUAL_WIDTH_MM,
     book_of,

@@ -11,9 +11,8 @@ from shimfit.core.objective import Minutes
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Foot
-from shimfit.settings import Settings, parse_setting
+from shimfit.settings import Settings, minutes_of, parse_setting
 from shimfit.tui import setting_up
-from shimfit.workflow.packs import minutes_of
 from shimfit.workflow.reading import (
     Asked,
     answer_now,

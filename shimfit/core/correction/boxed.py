@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -23,6 +23,7 @@ from shimfit.core.packing.question import over_take_up
 from shimfit.core.resting import scaled
 from shimfit.errors import positive
 from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.correction.standing import Standing

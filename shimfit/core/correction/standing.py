@@ -8,7 +8,7 @@ asks no box what it can make.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import GapPlane, clean, gap_plane
@@ -26,6 +26,7 @@ from shimfit.model import (
     Seat,
     seat_by_signs,
 )
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.model import LayoutName, Tolerance

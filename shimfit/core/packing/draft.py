@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import defaultdict
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import clean
@@ -22,6 +22,7 @@ from shimfit.core.packing.search import Search
 from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
 from shimfit.model import CORNERS, Cost, Pack, Piece, Seat
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence

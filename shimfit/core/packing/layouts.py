@@ -16,7 +16,7 @@ from __future__ import annotations
 import heapq
 import itertools
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -56,6 +56,7 @@ from shimfit.core.resting import scaled, scaled_rest
 from shimfit.errors import EntryError, UsageError, positive
 from shimfit.model import CORNERS, Face, Seat
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -22,7 +22,7 @@ import heapq
 import itertools
 import math
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -31,6 +31,7 @@ from shimfit.core.packing.pieces import NO_CAPS, TOUCH_MM, Caps, Row, Stack
 from shimfit.core.packing.search import TIE, Cell, Choice, Group, Search
 from shimfit.core.packing.tables import Tables
 from shimfit.model import FORMS
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -6,13 +6,14 @@ All of it is data: nothing in the search knows a price or a minimum by itself.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import lru_cache
 from typing import Literal
 
 from shimfit.core.objective import LEAST_CHANCE, Minutes, Scatter
 from shimfit.errors import UsageError
 from shimfit.model import FORMS, LayoutName, Lot
+from shimfit.values import dataclass
 
 BearingPoint = Literal["auto", "corner"]
 Layout = LayoutName | Literal["auto"]

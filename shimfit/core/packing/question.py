@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from functools import cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -19,6 +19,7 @@ from shimfit.core.objective import Scatter, usual_reads
 from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
 from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.chance import Outlook

@@ -14,7 +14,6 @@ convex set (log-concave: `chance`), so the set reaches no further along an axis 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -23,6 +22,7 @@ import numpy as np
 from shimfit.core.chance import PROFILE, Chances, next_rounds
 from shimfit.core.foot import DUST_MM
 from shimfit.core.objective import LEAST_CHANCE
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -36,7 +36,6 @@ import copy
 import itertools
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
@@ -44,6 +43,7 @@ import numpy as np
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, fourfold
 from shimfit.core.packing.tables import least_of, range_minima
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

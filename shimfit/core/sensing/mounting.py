@@ -21,12 +21,13 @@ from __future__ import annotations
 
 import contextlib
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
 from shimfit.errors import EntryError, finite
 from shimfit.model import Face, Lean
 from shimfit.quantities import shown
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.sensing.watch import Held, SensorErrors

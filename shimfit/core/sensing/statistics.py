@@ -8,7 +8,6 @@ from __future__ import annotations
 import math
 from array import array
 from bisect import bisect_left
-from dataclasses import dataclass
 from functools import lru_cache
 from itertools import compress
 
@@ -17,6 +16,7 @@ from numpy import fft
 from numpy.typing import NDArray
 
 from shimfit.errors import EntryError
+from shimfit.values import dataclass
 
 Values = NDArray[np.float64]
 

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 
 import numpy as np
@@ -31,6 +31,7 @@ from shimfit.core.sensing.statistics import (
     straight_line,
 )
 from shimfit.core.uncertainty.budget import Budget, Term, budget, largest_of, of_step, rectangular
+from shimfit.values import dataclass
 
 # ---------------------------------------------------------------- a still stretch, held
 

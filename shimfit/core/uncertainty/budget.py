@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from typing import Final, Literal, TypeAlias
 
 from shimfit.errors import InternalError
+from shimfit.values import dataclass
 
 Cure: TypeAlias = Literal["turn", "repeat", "hold", "measure", "replace"]
 """What makes a term smaller: turn the instrument end for end, read again, hold longer, measure the length

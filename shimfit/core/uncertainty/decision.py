@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 from typing import Final, Literal, TypeAlias
 
@@ -24,6 +24,7 @@ from shimfit.core.uncertainty.budget import Budget, Cure, Term, cure_of
 from shimfit.core.uncertainty.disk import inside_disk, inside_interval, inside_square, normal_below
 from shimfit.errors import InternalError
 from shimfit.model import Decision, Lean, Reading, Tolerance, Verdict
+from shimfit.values import dataclass
 
 Rule: TypeAlias = Literal["95", "simple", "2u"]
 ONE_SIDED_95: Final = 1.6448536269514722
