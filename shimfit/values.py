@@ -24,6 +24,7 @@ else:
             return dataclasses.dataclass(cls, **how)
         own = vars(cls).keys() & {"__eq__", "__hash__", "__repr__"}
         made = dataclasses.dataclass(cls, init=False, eq=False, repr=False, **how)
+        made.__dataclass_params__.frozen = True  # the library asks it of what a class of its own is built on
         pickled = _PICKLED if how.get("slots") else ()
         for method in (_first_init(made), *_methods(dataclasses.fields(made)), *_FROZEN, *pickled):
             if method.__name__ not in own:

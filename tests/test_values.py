@@ -89,3 +89,28 @@ def test_what_can_be_changed_or_ordered_is_the_librarys_own() -> None:
     assert changed == Changed(2)
     with pytest.raises(TypeError):
         hash(changed)
+
+
+def test_a_class_of_the_librarys_own_may_be_built_on_one() -> None:
+    @dataclasses.dataclass(frozen=True, slots=True)
+    class Longer(Kept):
+        last: int = 0
+
+    assert Longer("a", (1,), 2) == dataclasses.replace(Longer("a", (1,)), last=2)
+    assert repr(Longer("a")).endswith("Longer(name='a', more=(), last=0)")
+
+
+def test_a_field_that_is_worked_out_is_no_parameter() -> None:
+    @dataclass(frozen=True, slots=True)
+    class Sum:
+        parts: tuple[int, ...]
+        total: int = dataclasses.field(init=False, compare=False)
+        seen: bool = dataclasses.field(default=False, init=False)
+
+        def __post_init__(self) -> None:
+            object.__setattr__(self, "total", sum(self.parts))
+
+    assert (Sum((1, 2)).total, Sum((1, 2)).seen) == (3, False)
+    with pytest.raises(TypeError):
+        Sum((1, 2), 3)
+    assert dataclasses.replace(Sum((1, 2)), parts=(4,)).total == 4
