@@ -6,7 +6,7 @@ Box and instruments are the person's, shared by all jobs.
 from __future__ import annotations
 
 import argparse
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import answered_again, open_site, units_of
@@ -113,7 +113,7 @@ def run_add(args: argparse.Namespace, io: Io) -> int:
     if lot.thickest_mm > THICKEST_MM:
         io.talk(f"caution: {shown.sized(lot.thickest_mm, units)} is thick for a pack; a wrong unit?")
     with open_site(args, io, makes=True) as site:
-        site.add_stock(lot)
+        lot = replace(lot, lot=site.add_stock(lot))
         answered = answered_again(site, io)
     if rots := caution_of_material([lot.material or ""]):
         io.talk(f"caution: {rots}")
@@ -125,7 +125,8 @@ def _lot_line(lot: Lot, units: Units) -> str:
     from shimfit.text.phrases import lot_size
 
     kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {lot_size(lot, units):<34}"
-    return f"  {kind} {lot.material} {lot.origin} {lot.note}".rstrip()
+    said = f"{lot.material} {lot.origin}".strip()
+    return f"  {kind} {'; '.join(filter(None, (said, lot.note)))}".rstrip()
 
 
 # ---------------------------------------------------------------- instruments

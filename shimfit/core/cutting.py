@@ -32,7 +32,7 @@ from shimfit.model import FORMS, Lot, Name, NotNegative
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from shimfit.model import Pack, Piece
 
@@ -270,15 +270,16 @@ def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pac
     )
 
 
-def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
+def returned(packs: Iterable[Pack], lots: Sequence[Lot], asked_for: Collection[str] = ()) -> tuple[Lot, ...]:
     """Packs that come out again, as lots for the box (count 1 each): flats whole, wedges as short tapers.
 
-    lots: those of the box, used up or not; what they are called is not used again.
+    lots: those of the box, used up or not; what they are called is not used again. asked_for: lots that an
+    answer wants; in older logs it may call a piece that comes out here `T1 from next-out`, and so is it then.
     """
     by_name = {lot.lot: lot for lot in lots}
     taken = set(by_name)
     out: list[Lot] = []
-    for piece in (piece for pack in packs for piece in pack.pieces):
+    for seat, piece in ((pack.seat, piece) for pack in packs for piece in pack.pieces):
         origin = by_name.get(piece.lot)
         if piece.is_whole:
             flat = replace(origin or Lot(piece.lot, piece.form, 1), count=1)
@@ -296,7 +297,11 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot]) -> tuple[Lot, ...]:
             thin = thick - (origin.taper_slope if origin else 0.0) * length
         if length and thin is not None and thick is not None and 0.0 <= thin < thick:
             start_mm = None if piece.is_sawn else piece.trim_tip_mm
-            name = marked(piece.lot, piece.copy or 0, start_mm, lambda one: one not in taken, piece.is_sawn)
+            name = f"{piece.lot} from {seat}"
+            if name not in asked_for or name in taken:
+                name = marked(
+                    piece.lot, piece.copy or 0, start_mm, lambda one: one not in taken, piece.is_sawn
+                )
             taken.add(name)
             form, material = FORMS[piece.form].comes_out_as, origin.material if origin else ""
             lot = Lot(name, form, 1, material, length_mm=length, thin_mm=thin, thick_mm=thick)

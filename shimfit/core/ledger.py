@@ -500,7 +500,8 @@ class Ledger:
         out and, with `of`, what is left of the copies.
         """
         came_out, went_in = moved_packs(before, after)
-        back = returned(came_out, (*self.lots(), *self.used_up()))
+        wanted = {piece.lot for pack in went_in for piece in pack.pieces}
+        back = returned(came_out, (*self.lots(), *self.used_up()), wanted)
         box = self.copy()
         for lot in back:
             box.put(lot)

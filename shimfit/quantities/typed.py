@@ -595,6 +595,7 @@ _TORQUES: Final = {
     **dict.fromkeys(("lbft", "ftlb", "lbfft", "ftlbf", "ftlbs", "lbsft"), "force_pound * foot"),
     **dict.fromkeys(("lbin", "inlb", "lbfin", "inlbf", "inlbs", "lbsin"), "force_pound * inch"),
 }
+_MOST_DIGITS: Final = 12
 _NUMBER: Final = re.compile(
     r"\s*([-+]?(?:[0-9]{1,12}(?:\.[0-9]{0,20})?|\.[0-9]{1,20})(?:e[-+]?[0-9]{1,2})?)(?![0-9.])", re.IGNORECASE
 )
@@ -613,6 +614,16 @@ def decimal_number(text: str) -> float:
     """
     match = _NUMBER.fullmatch(text.strip())
     return math.nan if match is None else float(match[1])
+
+
+def whole_number(text: str, what: str) -> int:
+    """A count as it is typed: `12`. EntryError for anything else, also for more digits than are counted."""
+    digits = text.strip()
+    if not (digits.isascii() and digits.isdigit()):
+        raise EntryError(f"{what} is a whole number, not {digits[:20]!r}", at=0)
+    if len(digits) > _MOST_DIGITS:
+        raise EntryError(f"{what} can't be as much as {digits[:_MOST_DIGITS]}…", at=0)
+    return int(digits)
 
 
 def _split(text: str, what: str) -> tuple[Fraction, str]:

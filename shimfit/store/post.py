@@ -54,6 +54,8 @@ class PostBuilder:
         self._left_out: list[str | None] = []
         self._group: list[tuple[Reading, tuple[int, ...]]] = []
         """Whole readings of the post as it stands, with the places of their parts in `readings`."""
+        self._is_counted = True
+        """Which of them count is worked out; not before somebody looks: of many repeats once."""
         self._reading: Reading | None = None
         self.mean_of = 1
         self._answer_is_current = False
@@ -130,12 +132,12 @@ class PostBuilder:
 
     def disagree(self, event: Event, why: str, *, packs: bool) -> None:
         """Crews' logs of this post do not agree: nobody is taken to have followed an answer."""
+        self._end_group()
         self.conflict = why
         self.packs_in_conflict = self.packs_in_conflict or packs
         self._put_in_for = None
         self.last_seq = max(self.last_seq, event.seq)
         self._half = None
-        self._group = []
         if not self._packed_since_answer:
             self._answer = None
             self.set_up = bool(self._work) or self.tightened or self.packs_by is not None
@@ -166,11 +168,11 @@ class PostBuilder:
         self.skipped = None
         if not self.packs_in_conflict:
             self.conflict = None
-        if reading.stage == "bed":
-            self._begin_afresh()
         if self._answer_is_current or self._round_open or not self._verifies or not self._alike(reading):
             # Something was done, or asked for, since: what was read before is of another lean.
-            self._group = []
+            self._end_group()
+        if reading.stage == "bed":
+            self._begin_afresh()
         half, self._half = self._half, None
         whole = completed(half[0] if half else None, reading)
         if whole is None:
@@ -196,24 +198,34 @@ class PostBuilder:
                 self._tried.append((self._put_in_for, whole))
                 self._put_in_for = None
         self._packs_when_read = self._packs
-        self._leave_out(READ_AGAIN)
-        self._count()
+        self._reading = whole
+        self._is_counted = False
         if not self._verifies:
+            self._count()
             self.before = self._reading
         self._answer_is_current = False
         self._work = []
 
     def _count(self) -> None:
         """The mean of the readings in the group that can be of the lean that was read last."""
+        if self._is_counted:
+            return
+        self._is_counted = True
+        self._leave_out(READ_AGAIN)
         last = self._group[-1][0]
-        agreeing = [one for one in self._group if one[0] is last or one_lean(one[0], last)]
-        self._reading = together([reading for reading, _ in agreeing])
-        self.mean_of = 1 if self._reading is last else len(agreeing)
-        counted = agreeing if self.mean_of > 1 else self._group[-1:]
-        for one in self._group:
-            why = None if one in counted else CONTRADICTS if one not in agreeing else READ_AGAIN
-            for place in one[1]:
-                self._left_out[place] = why
+        agrees = [reading is last or one_lean(reading, last) for reading, _ in self._group]
+        self._reading = together(
+            [reading for (reading, _), one in zip(self._group, agrees, strict=True) if one]
+        )
+        self.mean_of = 1 if self._reading is last else sum(agrees)
+        for (reading, places), one in zip(self._group, agrees, strict=True):
+            counts = one and (self.mean_of > 1 or reading is last)
+            for place in places:
+                self._left_out[place] = None if counts else READ_AGAIN if one else CONTRADICTS
+
+    def _end_group(self) -> None:
+        self._count()
+        self._group = []
 
     @property
     def _stands_alone(self) -> bool:
@@ -222,6 +234,7 @@ class PostBuilder:
         return known and self.mean_of == 1 and CONTRADICTS in self._left_out
 
     def _leave_out(self, why: str) -> None:
+        self._count()
         self._left_out = [why if one in (None, CONTRADICTS) else one for one in self._left_out]
 
     def _alike(self, reading: Reading) -> bool:
@@ -281,7 +294,7 @@ class PostBuilder:
         self._round_open = self._round_open or opens_round
         self.skipped = None
         self._half = None
-        self._group = []
+        self._end_group()
         self._leave_out(f"before it was {what[0]}")
 
     def _move(self, data: dict[str, Any]) -> None:
@@ -305,6 +318,7 @@ class PostBuilder:
         self, foot: Foot, height_mm: float, tolerance: Tolerance, rule: Rule, making: Making
     ) -> PostRecord:
         """Frozen value, with the run's foot, height and tolerance where the post has none of its own."""
+        self._count()
         given = self._given.get
         tolerance = given("tolerance") or tolerance
         verdict = None

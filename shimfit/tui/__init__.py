@@ -61,7 +61,7 @@ def _terminal_size() -> tuple[int, int]:
     except (AttributeError, OSError, ValueError):
         return 1, 1
     given = (os.environ.get("COLUMNS", ""), os.environ.get("LINES", ""))
-    return (columns, rows) if not all(text.isdecimal() and int(text) for text in given) else (1, 1)
+    return (columns, rows) if not all(text.isdecimal() and text.strip("0") for text in given) else (1, 1)
 
 
 def run(

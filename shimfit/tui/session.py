@@ -12,6 +12,7 @@ from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
+from shimfit.quantities.typed import whole_number
 from shimfit.settings.actions import BY_NAME, USUAL_KEYS, KeyWords
 from shimfit.text.phrases import PostView, Words, post_view
 from shimfit.values import dataclass
@@ -359,9 +360,7 @@ class Session:
             return Outcome("every post is walked again")
         from shimfit.report.due import due_list
 
-        if text and not text.removeprefix("-").isdecimal():
-            return refused(f"a whole number of days, not {text!r}")
-        days = int(text) if text else self.run.due_days
+        days = whole_number(text, "the number of days") if text else self.run.due_days
         if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
         rows = {
@@ -635,11 +634,9 @@ class Session:
         from shimfit.core.cautions import caution_of_material
 
         lots = [replace(lot, material=lot.material or material) for lot in self.lots_from(text)]
-        for lot in lots:
-            self.site.add_stock(lot)
+        added = ", ".join(f"{lot.count} {self.site.add_stock(lot)}" for lot in lots)
         self.answer_missing()
         rots = caution_of_material(lot.material for lot in lots)
-        added = ", ".join(f"{lot.count} {lot.lot}" for lot in lots)
         return f"in the box: {added}{f'. {rots}' if rots else ''}"
 
     def undo(self, *, box: bool = False, step: str | None = None) -> Outcome:

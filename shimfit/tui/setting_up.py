@@ -19,6 +19,7 @@ from shimfit.quantities.typed import (
     parse_leg,
     parse_length,
     parse_tolerance,
+    whole_number,
 )
 from shimfit.workflow.site import Site, check_room
 
@@ -249,7 +250,7 @@ def _counted(text: str, units: Units) -> list[str]:
     for part in parts:
         if counted := _COUNT.match(part):
             size, count = counts[last]
-            counts[last] = size, count - 1 + int(counted[1])
+            counts[last] = size, count - 1 + whole_number(counted[1], "a count")
         elif part[0].isdigit() or part[0] == ".":
             last = parse_length(part, units, what="thickness")
             if last > THICKEST_MM:
@@ -272,7 +273,7 @@ def parse_lot(text: str, units: Units) -> Lot:
         raise EntryError(f"a lot is typed like {lot_hint(units)}", at=0)
     form = next(one for one in FORMS if one == parts[1].lower())
     if counted := _COUNT.match(parts[-1]):
-        count, parts = int(counted[1]), parts[:-1]
+        count, parts = whole_number(counted[1], "a count"), parts[:-1]
     lengths, wanted = parts[2:], [name.removesuffix("_mm") for name in FORMS[form].needs]
     if len(lengths) != len(wanted):
         raise EntryError(

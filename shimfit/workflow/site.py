@@ -361,9 +361,12 @@ class Site(AbstractContextManager["Site"]):
         data = {"lots": [to_json(lot) for lot in lots], "source": source}
         self.append(self.draft((), "stock-imported", data))
 
-    def add_stock(self, lot: Lot) -> None:
-        """Put one lot in the box."""
+    @in_one_turn
+    def add_stock(self, lot: Lot) -> str:
+        """Put one lot in the box; what it is called there, where its name may be another lot's (`T1 (2)`)."""
+        name = self.box().stock.copy().put(lot)
         self.append(self.draft((), "stock-added", to_json(lot)))
+        return name
 
     @in_one_turn
     def out_of(self, lot: str, count: int | None = None) -> str:

@@ -92,6 +92,16 @@ def test_inch_columns_take_fractions(shimfit: Callable[..., Any], tmp_path: Path
     assert shimfit("stock list --json").json["lots"][0]["thickness_mm"] == pytest.approx(9.525)
 
 
+def test_a_lot_is_called_as_the_box_calls_it_where_its_name_is_taken(shimfit: Callable[..., Any]) -> None:
+    shimfit("stock", "add", "T1", "flat", "3", "--thickness", "2mm")
+    note = ("--material", "HDPE", "--origin", "offcut", "--note", "was under a post")
+    added = shimfit("stock", "add", "T1", "flat", "4", "--thickness", "3mm", *note)
+    assert added.out.split()[:2] == ["T1", "(2)"]
+    listed = shimfit("stock list").out
+    assert added.out in listed
+    assert "HDPE offcut; was under a post\n" in listed
+
+
 @pytest.mark.parametrize("size", ["nan", "inf", "1e400", "1e-400", "-2", "0", "0x10"])
 def test_a_size_that_no_piece_has_is_refused_by_line_and_column(
     shimfit: Callable[..., Any], tmp_path: Path, size: str

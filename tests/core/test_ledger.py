@@ -381,6 +381,22 @@ def test_a_piece_that_older_logs_named_keeps_its_name_when_its_thick_end_is_cut_
     assert {lot.lot: lot.length_mm for lot in box.lots()} == {"T1 from next.1-32": pytest.approx(97.5)}
 
 
+def test_an_open_answer_of_an_older_log_finds_the_piece_that_comes_out_under_the_name_it_gave_it() -> None:
+    """Such an answer puts the piece from under one corner under another, cut shorter."""
+    box = Ledger([TAPER])
+    stood = [pack_of(Piece("T1", "taper", 3.0, mark_mm=80.0))]
+    box.count_taken(box.moved([], stood, "3", 2.5), lot_from_row)
+    name = f"T1 from {stood[0].seat}"
+    (other,) = (seat for seat in Seat if seat.name == "PREV_HOUSE")
+    again = [replace(stood[0], seat=other, pieces=(Piece(name, "taper", 2.0, mark_mm=40.0),))]
+    box.count_taken(box.moved(stood, again, "3", 2.5), lot_from_row)
+    mm = {lot.lot: lot.length_mm for lot in box.lots()}
+    assert name not in mm, "it is under the post"
+    assert mm["T1.1-42"] == pytest.approx(37.5), "what was cut off it is back"
+    assert not box.short
+    assert not box.taken_twice
+
+
 def any_piece(rng: random.Random, names: list[str]) -> Piece:
     name = rng.choice(names)
     copy = rng.choice([None, None, 1, 2, 4])

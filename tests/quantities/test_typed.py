@@ -13,7 +13,15 @@ from hypothesis import strategies as st
 
 from shimfit.entry import parse_foot, parse_length
 from shimfit.errors import EntryError
-from shimfit.quantities.typed import Fault, Length, Number, decimal_number, read_length, scan_number
+from shimfit.quantities.typed import (
+    Fault,
+    Length,
+    Number,
+    decimal_number,
+    read_length,
+    scan_number,
+    whole_number,
+)
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 
@@ -233,3 +241,12 @@ def test_a_signed_decimal_number(text, value):
 )
 def test_what_is_no_decimal_number_passes_no_check_of_a_range(text):
     assert math.isnan(decimal_number(text))
+
+
+@pytest.mark.parametrize("text", ["", "-1", "1.5", "x", "٣", "1_000", "9" * 13, "9" * 5000])
+def test_a_count_is_refused_in_a_sentence_however_many_digits_it_has(text):
+    """Python makes no number of more than 4,300 digits (sys.set_int_max_str_digits)."""
+    with pytest.raises(EntryError, match="how many (is a whole number, not|can't be as much as)") as caught:
+        whole_number(text, "how many")
+    assert len(str(caught.value)) < 60
+    assert whole_number(" 12 ", "how many") == 12

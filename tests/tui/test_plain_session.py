@@ -62,6 +62,8 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
         "1000mm",
         "",
         "lot F1 flat 1 x8",
+        "lot F1 flat 2 x4",
+        "lot F9 flat 1 x" + "1" * 5000,
         "lot F1 round 1",
         "gone F1",
         "undo box",
@@ -81,6 +83,8 @@ def test_setting_up_stock_and_second_looks(tmp_path) -> None:
     assert "refused: no run is open" in said
     assert "heron/jetty, post 1, 1 of 5: to read." in said
     assert "in the box: 8 F1" in said
+    assert "in the box: 4 F1 (2)" in said, "as the box calls it"
+    assert "a count can't be as much as 111111111111" in said
     assert "a lot is typed like" in said
     assert "F1: 0 left" in said
     assert "Enter" in said

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, ClassVar
 from shimfit.errors import EntryError, ShimfitError
 from shimfit.model import PostState
 from shimfit.quantities import shown
+from shimfit.quantities.typed import whole_number
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, post_view, score_words
@@ -496,9 +497,10 @@ class StockScreen(ListPage):
             return
 
         def take_out(text: str) -> str:
-            if text and not (text.isdecimal() and int(text)):
+            count = whole_number(text, "the number of pieces") if text else None
+            if count == 0:
                 raise EntryError(f"how many pieces, not {text!r}", at=0)
-            reported = self.session.site.out_of(lot.lot, int(text) if text else None)
+            reported = self.session.site.out_of(lot.lot, count)
             self.session.answer_missing()
             return self.session.keys.spell(f"{reported}; ^Z brings it back")
 
