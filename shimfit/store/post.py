@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 from functools import cached_property
+from itertools import compress
 from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
@@ -212,14 +213,12 @@ class PostBuilder:
             return
         self._is_counted = True
         self._leave_out(READ_AGAIN)
-        last = self._group[-1][0]
-        agrees = [reading is last or one_lean(reading, last) for reading, _ in self._group]
-        self._reading = together(
-            [reading for (reading, _), one in zip(self._group, agrees, strict=True) if one]
-        )
-        self.mean_of = 1 if self._reading is last else sum(agrees)
+        whole = [reading for reading, _ in self._group]
+        agrees = [reading is whole[-1] or one_lean(reading, whole[-1]) for reading in whole]
+        self._reading = together(list(compress(whole, agrees)))
+        self.mean_of = 1 if self._reading is whole[-1] else sum(agrees)
         for (reading, places), one in zip(self._group, agrees, strict=True):
-            counts = one and (self.mean_of > 1 or reading is last)
+            counts = one and (self.mean_of > 1 or reading is whole[-1])
             for place in places:
                 self._left_out[place] = None if counts else READ_AGAIN if one else CONTRADICTS
 

@@ -93,9 +93,9 @@ def test_inch_columns_take_fractions(shimfit: Callable[..., Any], tmp_path: Path
 
 
 def test_a_lot_is_called_as_the_box_calls_it_where_its_name_is_taken(shimfit: Callable[..., Any]) -> None:
-    shimfit("stock", "add", "T1", "flat", "3", "--thickness", "2mm")
+    shimfit("stock", "add", "T1", "flat", "--count", "3", "--thickness", "2mm")
     note = ("--material", "HDPE", "--origin", "offcut", "--note", "was under a post")
-    added = shimfit("stock", "add", "T1", "flat", "4", "--thickness", "3mm", *note)
+    added = shimfit("stock", "add", "T1", "flat", "--count", "4", "--thickness", "3mm", *note)
     assert added.out.split()[:2] == ["T1", "(2)"]
     listed = shimfit("stock list").out
     assert added.out in listed

@@ -246,7 +246,7 @@ def test_what_is_no_decimal_number_passes_no_check_of_a_range(text):
 @pytest.mark.parametrize("text", ["", "-1", "1.5", "x", "٣", "1_000", "9" * 13, "9" * 5000])
 def test_a_count_is_refused_in_a_sentence_however_many_digits_it_has(text):
     """Python makes no number of more than 4,300 digits (sys.set_int_max_str_digits)."""
-    with pytest.raises(EntryError, match="how many (is a whole number, not|can't be as much as)") as caught:
+    with pytest.raises(EntryError, match=r"how many (is a whole number, not|can't be as much as)") as caught:
         whole_number(text, "how many")
     assert len(str(caught.value)) < 60
     assert whole_number(" 12 ", "how many") == 12
