@@ -366,10 +366,6 @@ def _face(text: str, faces: Mapping[str, str]) -> str:
     raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
 
 
-PLUMB = "Plumb"
-"""All that a command says of a plumb post; the screen adds the key that walks on."""
-
-
 def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
     """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
     from shimfit.text.phrases import post_view
@@ -379,7 +375,7 @@ def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[
     view = post_view(post, words)
     if view.lean:
         yield f"{view.lean}, at {shown.lean(post.height_mm, words.units, words.graduation)}."
-    yield f"{PLUMB if view.do.startswith(PLUMB) else view.do}."
+    yield f"{view.do}."
     for line in view.packs:
         purpose = "" if line.lifts else "  (only supports)"
         changed = f"  ({line.changed})" if line.changed else ""

@@ -374,9 +374,7 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "read other way":
             return "Read the other direction too"
         case "none":
-            return (
-                f"Skipped: {record.skipped}" if record.skipped else "Plumb. Enter walks on to the next post"
-            )
+            return f"Skipped: {record.skipped}" if record.skipped else "Plumb"
         case "tighten" if answer is not None:
             return "Within tolerance as it stands: tighten, then read again"
         case "tighten":
@@ -422,11 +420,17 @@ def _results(record: PostRecord, lean: Lean | None, words: Words) -> tuple[str, 
         after = after if after.startswith("under") else f"about {after}"
         briefly = f"{short} off now {words.dot} {after} after this"
         return f"{briefly}; {allowed}", briefly
-    elif record.counts is not None and record.mean_of > 1:
+    elif _says_mean(record):
         reported = f"{off.capitalize()} off, mean of {record.mean_of}; {allowed}"
     else:
         reported = words.off(lean, record).capitalize() + _too_close(record, words)
     return reported, reported
+
+
+def _says_mean(record: PostRecord) -> bool:
+    """True where the result says itself that it is the mean of several readings."""
+    packs = record.answer.packs if record.answer is not None else ()
+    return record.counts is not None and record.mean_of > 1 and not packs
 
 
 def _too_close(record: PostRecord, words: Words) -> str:
@@ -457,7 +461,8 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     if verdict is not None and verdict.probability is not None and record.state is PostState.PLUMB:
         sure = shown.percent(verdict.probability, 0).replace("> ", "over ").replace("< ", "under ")
         reported.append(f"{sure} sure that it is within")
-    reported += record.said_of_readings
+    said = record.said_of_readings
+    reported += said[1:] if _says_mean(record) else said
     if answer is not None:
         if answer.why and answer.why not in reported:
             reported.append(answer.why)
@@ -494,12 +499,11 @@ def odds(chance: Chance) -> str:
 
 
 def odds_briefly(chance: Chance) -> str:
-    """`About 17 of 20 read plumb at once`, `About 2 of 20 plumb at once, 10 turned`: one row of a phone."""
+    """`About 17 of 20 read plumb at once`, `About 2 of 20 read plumb, 10 if turned`: one row of a phone."""
     plumb = _counts((chance.plumb, chance.too_close, chance.out))[0]
     reported, better = f"About {plumb} of" if plumb else "None of", _read_better(chance)
-    if better is not None:
-        return f"{reported} {GROUP} plumb at once, {better[1]} {better[0]}"
-    return f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb at once"
+    reported = f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb"
+    return f"{reported} at once" if better is None else f"{reported}, {better[1]} if {better[0]}"
 
 
 def _read_better(chance: Chance) -> tuple[str, int] | None:
@@ -524,6 +528,7 @@ def score_words(score: Score) -> str | None:
     return f"Plumb at the first reading after packing: {so_many}{few}"
 
 
+AGAIN_FIRST = "Better read it once more before packing"
 _HOW = {"finer": "between the marks too (strong, shy)", "turned": "end for end"}
 
 
@@ -537,7 +542,7 @@ def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
         settled, now = round(GROUP * chance.again), round(GROUP * chance.turned)
         so_many = f": then {settled} of {GROUP} come out plumb in one round, not {now}"
         then = "" if briefly or settled == now else so_many
-        reported.append(f"Better read it once more before packing, the level turned end for end{then}")
+        reported.append(f"{AGAIN_FIRST}, the level turned end for end{then}")
     how, now = _read_better(chance) or ("", round(GROUP * chance.plumb))
     then = "" if briefly else f": then about {now} of {GROUP} read plumb"
     in_words = _HOW.get(how, "").partition(" (")[0] if briefly else _HOW.get(how, "")

@@ -192,8 +192,25 @@ class Session:
             view = replace(view, do=f"working{self.glyphs.more}")
         elif self._is_to_tighten(record):
             view = replace(view, do="Tighten the nut, read again.")
+        elif record.state is PostState.PLUMB:
+            view = replace(view, do=f"{view.do}. {self._what_comes_next}")
         remarks = (*self._remarks(record, words), *view.remarks)
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
+
+    @property
+    def _what_comes_next(self) -> str:
+        """Where one goes from a post that is plumb."""
+        assert self.run is not None
+        left = len(self.run.left_to_do)
+        if not left:
+            return f"Every post is done: {self._hands_over} the record"
+        if self.index + 1 < len(self.run.posts):
+            return "Enter walks on to the next post"
+        return f"The last post; {left} before it {'is' if left == 1 else 'are'} left to do"
+
+    @property
+    def _hands_over(self) -> str:
+        return "write makes" if self._words_only else self.keys.spell("F4 hands over")
 
     def _remarks(self, record: PostRecord, words: Words) -> list[str]:
         """What the post's own record does not hold: the re-tighten walk, an instrument to check, the bow.
@@ -344,8 +361,7 @@ class Session:
         if self.due:
             again = sum(not self._is_to_tighten(post) for post in posts if post.name in self.due)
             return Outcome(f"the {end} that is due; {again} of {len(self.due)} read again", done=False)
-        hands_over = "write makes" if self._words_only else self.keys.spell("F4 hands over")
-        more = f"{len(left)} left to do" if left else f"every post is done: {hands_over} the record"
+        more = f"{len(left)} left to do" if left else f"every post is done: {self._hands_over} the record"
         return Outcome(f"this is the {end} post of the run; {more}", done=False)
 
     def _retighten(self, text: str) -> Outcome:

@@ -614,7 +614,7 @@ class RecordScreen(PostList):
         facts = facts_reported(record)
         missing = ", ".join(name.lower() for name, text in facts if text == paper.NOT_GIVEN)
         yield [
-            ("what the paper says besides", "label"),
+            (self.session.keys.spell("what the paper says besides (^P: job set)"), "label"),
             *([(f"not given: {missing}", "")] if missing else []),
             *_texts(f"{name}: {text}" if name else text for name, text in facts if text != paper.NOT_GIVEN),
         ]

@@ -254,13 +254,16 @@ class PlanScreen(PostList):
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
-            nothing = (
-                "p plans them together from the box: which piece serves which post, and what is to be cut."
-                if waiting
-                else "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) "
-                "walks on after each reading."
-            )
-            self._lines = [(nothing, "")]
+            if waiting:
+                said = "p plans them together from the box: which piece serves which post, and what is cut."
+            elif run.left_to_do:
+                said = (
+                    "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) "
+                )
+                said += "walks on after each reading."
+            else:
+                said = "Nothing to plan: every post is done."
+            self._lines = [(said, "")]
             return
         together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
         how = "As planned; what was logged since is not in it:"

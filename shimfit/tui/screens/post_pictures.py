@@ -12,7 +12,7 @@ from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice, written
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import broken, clipped, fitting, in_order, wrapped
+from shimfit.text.phrases import AGAIN_FIRST, broken, clipped, fitting, in_order, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.values import dataclass
 
@@ -302,7 +302,9 @@ def _remark_rows(snapshot: Snapshot, size: ScreenSize) -> list[list[Run]]:
     if view is None or (size.squat and snapshot.steps[snapshot.done + 1 :]):
         return []
     short = view.briefly if size.slim and not snapshot.live_packs else {}
-    return [broken([(short.get(remark, remark), "")], size.middle) for remark in view.remarks]
+    is_packed = bool(snapshot.steps) and snapshot.pack is None  # too late for what comes before
+    remarks = [one for one in view.remarks if not (is_packed and one.startswith(AGAIN_FIRST))]
+    return [broken([(short.get(remark, remark), "")], size.middle) for remark in remarks]
 
 
 WIDEST_PLAN, TALLEST_PLAN = 84, 33
