@@ -66,6 +66,8 @@ SMOOTHING = 0.5
 """Share of the best prices in those of a round, the rest being the newest duals; a fifth of it once calm."""
 MOST_EXACT = 60
 """Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
+LIFTS_AT_ONCE = 200
+"""Lifted feet that are searched in one go."""
 GONE_THROUGH = 60
 """Patterns of a post that are gone through for one that the box holds."""
 POSTS_AT_ONCE = 20
@@ -96,17 +98,18 @@ class Pricing:
         self.rest = search.Rest(self.maker.geometry, options)
         self.numbers: Ints = np.arange(len(posts))
         """Of the posts among all."""
-        self.under_pivot = 0
-        """Thickness in quanta of the flats that lift the whole foot, 0 = none."""
+        self.under_pivot: Ints = np.zeros(len(posts), np.int64)
+        """(P,) thickness in quanta of the flats that lift the whole foot, 0 = none."""
         self.guess = np.full(len(posts), search.FIRST_LIMIT * self.rest.unit)
         """(P,) how far the best pattern lay above its bound last time: where the next search starts."""
 
-    def some(self, numbers: Ints, under_pivot: int = 0) -> Pricing:
+    def some(self, numbers: Ints, under_pivot: Ints | None = None) -> Pricing:
         """That of some of the posts; their whole feet lifted."""
         part, geometry = copy(self), self.maker.geometry.some(numbers)
-        lift_mm = under_pivot * self.options.quantum_mm
+        part.under_pivot = self.under_pivot[numbers] if under_pivot is None else under_pivot
+        lift_mm = part.under_pivot[:, None, None] * self.options.quantum_mm
         part.maker = ListMaker(replace(geometry, gap_mm=geometry.gap_mm + lift_mm), self.options)
-        part.posts, part.rest, part.under_pivot = geometry.posts, self.rest.some(numbers), under_pivot
+        part.posts, part.rest = geometry.posts, self.rest.some(numbers)
         part.numbers, part.guess = self.numbers[numbers], self.guess[numbers]
         return part
 
@@ -126,31 +129,60 @@ class Pricing:
         for seat, entry in enumerate(found.entry[0].tolist()):
             state = (combination >> seat) & 1
             picked.append((seat, state, lists.choice(post, seat, state, entry)))
-        if self.under_pivot:
-            picked.append((geometries.PIVOT, 0, search.Choice(0, self.under_pivot, None)))
+        if self.under_pivot[post]:
+            picked.append((geometries.PIVOT, 0, search.Choice(0, int(self.under_pivot[post]), None)))
         return within_own_stock(tables, picked, extra, int(self.numbers[post]), limit)
 
     def lifted(self, tables: Tables, ceiling: Floats, *, in_the_box: bool) -> tuple[Floats, list[Pattern]]:
         """The same with a flat under the pivot too, which lifts the whole foot: four packs.
 
-        Each thickness of flat is tried, cheapest first, for the posts where four packs at their cheapest
-        come below the ceiling; it is the way out where a need is smaller than the thinnest piece.
+        It is the way out where a need is smaller than the thinnest piece. Each post's likeliest thickness of
+        flat comes first, then ever more of the next: what is found rules most of them out.
         """
-        tables.grown(self.maker.longest + 1)
         least, patterns = ceiling.copy(), []
-        if not tables.thick.size:
-            return least, []
-        floor = 3.0 * float(tables.cheapest[:, 1:].min()) + self.rest.floor.min(axis=1)
-        for steps in tables.thick[np.argsort(tables.c1, kind="stable")].tolist():
-            lift = self.options.costs.lifting(steps * self.options.quantum_mm)
-            cheaper = floor + lift + float(tables.cheapest[0, steps])
-            doubtful = np.flatnonzero(self.maker.geometry.can_lift & (least > cheaper))
-            if doubtful.size:
+        post, steps, bound = self.lifts(tables, ceiling)
+        order = np.argsort(bound, kind="stable")
+        order = order[np.argsort(post[order], kind="stable")]
+        rank = np.arange(post.size) - np.searchsorted(post[order], post[order])
+        for wave in range(int(rank.max(initial=-1) + 1).bit_length()):
+            some = order[(rank + 1 >= 1 << wave) & (rank + 1 < 2 << wave)]
+            some = some[bound[some] < least[post[some]] - search.EPS]
+            for first in range(0, some.size, LIFTS_AT_ONCE):
+                these = some[first : first + LIFTS_AT_ONCE]
+                part = self.some(post[these], steps[these])
                 most = GONE_THROUGH if in_the_box else 1
-                part = self.some(doubtful, steps)
-                least[doubtful], more = part.gone_through(tables, least[doubtful], most)
+                own, more = part.gone_through(tables, least[post[these]], most)
+                np.minimum.at(least, post[these], own)
                 patterns += more
         return least, patterns
+
+    def lifts(self, tables: Tables, ceiling: Floats) -> tuple[Ints, Ints, Floats]:
+        """(N,) posts, flats under their pivots in quanta, and what four packs then are not below.
+
+        Those for which that is below the ceiling: what stands at the pivot and the lift, the cheapest pack
+        in the window of each of the others, and what any rest costs.
+        """
+        tables.grown(self.maker.longest + 1)
+        thick, can = tables.thick, self.maker.geometry.can_lift[:, None]
+        beside, floor = self.beneath(tables, thick), self.rest.floor
+        bound = beside + 3.0 * float(tables.cheapest[:, 1:].min()) + floor.min(axis=1)[:, None]
+        post, which = np.nonzero(can & (bound < ceiling[:, None]))
+        steps = thick[which]
+        packs = self.maker.least_lifted(tables, post, steps)
+        each = floor[post] + search.by_combination(packs, floor.shape[1])
+        bound = beside[which] + each.min(axis=1, initial=math.inf)
+        some = np.flatnonzero(bound < ceiling[post])
+        return post[some], steps[some], bound[some]
+
+    def beneath(self, tables: Tables, under_pivot: Ints) -> Floats:
+        """What flats under the pivot cost, and lifting the foot by them."""
+        flats = np.where(under_pivot > 0, tables.cheapest[0, under_pivot], 0.0)
+        return np.asarray(flats + self.lifting(under_pivot))
+
+    def lifting(self, under_pivot: Ints) -> Floats:
+        """What lifting feet so many quanta costs."""
+        costs, lift_mm = self.options.costs, under_pivot * self.options.quantum_mm
+        return np.where(under_pivot > 0, costs.lift + costs.lift_per_mm * lift_mm, 0.0)
 
     def gone_through(
         self, tables: Tables, ceiling: Floats, most: int = GONE_THROUGH
@@ -161,10 +193,7 @@ class Pricing:
         through, cheapest first, each with its own pieces counted, until what comes can be no better. The
         cheapest is looked for first: nearly always the box holds it, and no more need be listed.
         """
-        lift = down = 0.0
-        if self.under_pivot:
-            lift = self.options.costs.lifting(self.under_pivot * self.options.quantum_mm)
-            down = float(tables.cheapest[0, self.under_pivot]) + lift
+        down = self.beneath(tables, self.under_pivot)
         room = np.maximum(0.0, ceiling - down)
         lists = self.maker.make(tables)
         least = ceiling.copy()
@@ -174,12 +203,12 @@ class Pricing:
             below, guess = np.where(doubtful, room, -np.inf), room.copy() if keep > 1 else None
             _, found = search.cheapest(lists, below, keep, self.rest, guess)
             found = found[np.lexsort((np.arange(found.post.size), found.post))]
-            extra = (self._extra(lists, tables, found) + lift).tolist()
+            extra = self._extra(lists, tables, found).tolist()
             least[doubtful] = ceiling[doubtful]
             doubtful[:] = False
             seen = np.zeros(ceiling.size, np.int64)
             for n, post in enumerate(found.post.tolist()):
-                worth, total = float(least[post]), float(found.total[n]) + down
+                worth, total = float(least[post]), float(found.total[n] + down[post])
                 if total >= worth:
                     continue
                 seen[post] += 1
@@ -193,8 +222,9 @@ class Pricing:
         return least, list(best.values())
 
     def _extra(self, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
-        """What lean, rock and bearing cost: the total less the pieces and their prices."""
-        extra, geometry, post = found.total.copy(), self.maker.geometry, found.post
+        """What lean, rock, bearing and lift cost: the total less the pieces and their prices."""
+        geometry, post = self.maker.geometry, found.post
+        extra = found.total + self.lifting(self.under_pivot[post])
         outer = np.array([kind.sigma for kind in tables.rows])
         for seat in range(geometries.SEATS):
             state, reach_mm = (found.combination >> seat) & 1, geometry.inside_mm[post, seat]

@@ -44,6 +44,7 @@ import numpy as np
 
 from shimfit.core.chance import next_rounds
 from shimfit.core.objective import LEAST_CHANCE
+from shimfit.core.packing.tables import least_of, range_minima
 from shimfit.core.planning.geometry import SEATS, STATES
 
 if TYPE_CHECKING:
@@ -132,10 +133,11 @@ class ListMaker:
         q = options.quantum_mm
         possible = np.isfinite(low_mm) & np.isfinite(high_mm)
         low_mm, high_mm = np.where(possible, low_mm, 0.0), np.where(possible, high_mm, -1.0)
-        self.first: Ints = np.maximum(0, np.ceil((geometry.gap_mm + low_mm) / q - 1e-6)).astype(np.int64)
+        self._low: Ints = np.ceil((geometry.gap_mm + low_mm) / q - 1e-6).astype(np.int64)
+        self._last: Ints = np.floor((geometry.gap_mm + high_mm) / q + 1e-6).astype(np.int64)
+        self.first = np.maximum(0, self._low)
         """(P, 3, 2) least thickness that a seat may be given, in quanta."""
-        last = np.floor((geometry.gap_mm + high_mm) / q + 1e-6).astype(np.int64)
-        self.width: Ints = np.where(possible, np.maximum(0, last - self.first + 1), 0)
+        self.width: Ints = np.where(possible, np.maximum(0, self._last - self.first + 1), 0)
         """(P, 3, 2) number of thicknesses; 0 = none."""
         self.width[:, :, 1] = np.where(geometry.steep == 0.0, 0, self.width[:, :, 1])
         self.longest = int((self.first + self.width).max(initial=1))
@@ -150,22 +152,12 @@ class ListMaker:
         cost, row = np.full(shape, np.inf), np.full(shape, BARE, np.int16)
         for reach_mm in self.reaches_mm:
             at = np.nonzero(self.geometry.inside_mm == reach_mm)
-            post, seat = at
-            face: tuple[Any, ...] = (post, seat, 0)
-            inner: tuple[Any, ...] = (post, seat, 1)
             if reach_mm < self.options.room_mm or not at[0].size:
                 continue
-            steep = self.geometry.steep[at]
-            rows, cheapest, sigma = tables.rows, tables.cheapest, tables.sigma
-            bears = sigma[:, None] >= steep - 1e-12
-            if self.geometry.combinations == 1:
-                bears[:] = True
-            cost[face], row[face] = self._best(rows, cheapest, bears, face)
-            if self.geometry.combinations > 1:
-                rows, cheapest, sigma = tables.inner_table(reach_mm)
-                bears = sigma[:, None] < steep - 1e-12
-                bears[0] = True
-                cost[inner], row[inner] = self._best(rows, cheapest, bears, inner)
+            for state in range(STATES if self.geometry.combinations > 1 else 1):
+                place: tuple[Any, ...] = (*at, state)
+                rows, cheapest, bears = self.bearing(tables, reach_mm, self.geometry.steep[at], state)
+                cost[place], row[place] = self._best(rows, cheapest, bears, place)
         steps = self.first[..., None] + np.arange(width)
         inside = np.arange(width) < self.width[..., None]
         cost[~inside] = np.inf
@@ -175,6 +167,35 @@ class ListMaker:
         bare[[post.foot.round for post in self.geometry.posts]] = False
         cost[bare], row[bare] = 0.0, BARE
         return Lists(self.geometry, cost, self.first, row, self.options.quantum_mm)
+
+    def bearing(
+        self, tables: Tables, reach_mm: float, steep: Floats, state: int
+    ) -> tuple[list[Row], Floats, Bools]:
+        """Classes as they bear in a state, their cheapest packs, and (R, N) which do so at gaps so steep."""
+        rows, cheapest, sigma = tables.inner_table(reach_mm if state else None)
+        at_face = (sigma[:, None] >= steep - 1e-12) | (self.geometry.combinations == 1)
+        bears = ~at_face if state else at_face
+        if state:
+            bears[0] = True
+        return rows, cheapest, bears
+
+    def least_lifted(self, tables: Tables, post: Ints, steps: Ints) -> Floats:
+        """(N, 3, 2) the least that a seat can be given costs, where the feet of posts are lifted so far."""
+        start = np.maximum(0, self._low[post] + steps[:, None, None])
+        stop = self._last[post] + steps[:, None, None] + 1
+        tables.grown(int(stop.max(initial=1)))
+        least = np.full(start.shape, np.inf)
+        for reach_mm in self.reaches_mm:
+            if reach_mm < self.options.room_mm:
+                continue
+            for state in range(STATES):
+                packs = tables.inner_table(reach_mm if state else None)[1].min(axis=0)
+                packs[0] = np.inf if state else 0.0
+                here = np.zeros(start.shape, bool)
+                here[:, :, state] = self.geometry.inside_mm[post] == reach_mm
+                here &= start < stop
+                least[here] = least_of(range_minima(packs), start[here], stop[here])
+        return least
 
     def _best(
         self, rows: list[Row], cheapest: Floats, bears: Bools, place: tuple[Any, ...]
@@ -199,6 +220,16 @@ class ListMaker:
             best[some] = np.where(better, seen, best[some])
             which[some] = np.where(better, np.int16(k), which[some])
         return best, which
+
+
+def states_of(combinations: int) -> Ints:
+    """(C, 3) state of each seat."""
+    return (np.arange(combinations)[:, None] >> np.arange(SEATS)) & 1
+
+
+def by_combination(cost: Floats, combinations: int) -> Floats:
+    """(N, C) sums over the seats of what each costs in its state (N, 3, 2)."""
+    return np.asarray(cost[:, np.arange(SEATS), states_of(combinations)].sum(axis=2), float)
 
 
 def row_of(tables: Tables, choice: Choice) -> Row:
@@ -426,12 +457,12 @@ class _Hunt:
         self.by_cost = np.take_along_axis(lists.cost, self.order.reshape(lists.cost.shape), axis=3).reshape(
             -1
         )
-        self.bits = (np.arange(geometry.combinations)[:, None] >> np.arange(SEATS)) & 1
+        self.bits = states_of(geometry.combinations)
         first = lists.cost.min(axis=3)
         self.least = first.reshape(-1)
         self.floor = rest.floor
         """(P, C) what any rest of a combination costs at least."""
-        self.base = self.floor + sum(first[:, seat, self.bits[:, seat]] for seat in range(SEATS))
+        self.base = self.floor + by_combination(first, geometry.combinations)
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
         finite = self.cost[np.isfinite(self.cost)]
