@@ -6,7 +6,7 @@ import os
 import time
 from collections import Counter, defaultdict
 from dataclasses import replace
-from itertools import chain, combinations, pairwise
+from itertools import chain, combinations, combinations_with_replacement, pairwise, product
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import Earlier, PlanPost, plan, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
+from shimfit.core.planning.exact import every_pattern
 from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker
@@ -272,6 +273,54 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
     )  # fmt: skip
     assert done.objective <= theirs.fun + 1e-6
     assert done.bound <= theirs.fun + 1e-6
+
+
+def test_every_pattern_below_a_ceiling_is_plain_enumeration():
+    """Flats only, one or two a seat: what each set of pieces costs at least, against all ways to lay them."""
+    given = posts(2, 3, tolerance=Tolerance("1:150", "ratio", 1 / 150))
+    options = Options(max_pieces=2, minutes=Minutes(lift=1e4))
+    tables = build_tables(box(6, 0, 0, 3), options)
+    pricing = Pricing(given, options, tables)
+    made, rest = pricing.maker.geometry, pricing.rest
+    ceiling = pricing.cheapest(tables, np.full(2, np.inf), 1)[0] + 4.0
+    ours = {}
+    for pattern in every_pattern(pricing, tables, ceiling, 10_000):
+        ours[pattern.post, pattern.uses.flats] = pattern.cost
+    every = [some for k in range(3) for some in combinations_with_replacement(range(len(tables.lots)), k)]
+    thick_mm = np.array([sum(tables.lots[rank].thickness_mm for rank in some) for some in every])
+    costs, theirs = options.costs, {}
+    pays = np.array([sum(costs.piece + costs.bought(tables.lots[r]) * (tables.lots[r].origin == "bought")
+                         for r in some) for some in every])  # fmt: skip
+    for number, a, b, c in product(range(2), *[range(len(every))] * 3):
+        picked = [every[k] for k in (a, b, c)]
+        states = [int(bool(some)) for some in picked]
+        pays_for = pays[a] + pays[b] + pays[c]
+        if pays_for > ceiling[number] or any(made.steep[number] == 0):
+            continue
+        combination = sum(state << s for s, state in enumerate(states))
+        error = [thick_mm[k] - made.gap_mm[number, s, states[s]] for s, k in enumerate((a, b, c))]
+        x, y, rock = made.linear[number, combination] @ error + made.constant[number, combination]
+        if (
+            math.hypot(x, y) > 1
+            or not made.rock_low[number, combination] <= rock <= made.rock_high[number, combination]
+        ):
+            continue
+        chance = rest.chances.at(int(rest.classes[number, combination]), np.array([x]), np.array([y]))
+        total = pays_for + float(next_rounds(costs.round, chance)[0])
+        uses = tuple(sorted(Counter(chain(*picked)).items()))
+        if total < ceiling[number] and all(n <= tables.lots[rank].count for rank, n in uses):
+            theirs[number, uses] = min(total, theirs.get((number, uses), math.inf))
+    assert len(theirs) > 20
+    assert ours == pytest.approx(theirs, abs=1e-6)
+
+
+def test_a_small_run_is_proven_where_its_linear_bound_is_made_of_halves():
+    """A gap of 0.7 % was left before all patterns within it were put into the integer program."""
+    given, lots, options = compact_bench().drawn(4, 8, 24, 7)
+    done = plan(given, lots, options, Highs(), seconds=60)
+    rounds = Rounds(Pricing(given, options, build_tables(lots, options)), Highs())
+    assert rounds.first().bound < 0.99 * done.objective
+    assert done.status == "proven"
 
 
 def test_same_run_same_plan():

@@ -53,6 +53,8 @@ ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
 """Choices of saw settings that more patterns are looked for in."""
+MOST_PATTERNS = 6_000
+"""Patterns that may matter up to which it is chosen from all of them."""
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
@@ -118,6 +120,8 @@ class _Node:
     paid: frozenset[float] = field(compare=False)
     more: bool = field(compare=False, default=False)
     """At least one more has to be paid for."""
+    closed: bool = field(compare=False, default=False)
+    """Every plan that may be better was looked at."""
 
 
 class _Choosing:
@@ -225,7 +229,7 @@ class _Choosing:
             node = heappop(heap)
             if not proven:
                 self.bound = max(self.bound, min(node.bound, chosen.objective))
-            if node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
+            if node.closed or node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
                 break
             if node.allowed != node.settled.allowed:
                 to_pay = self._to_pay(node)
@@ -234,9 +238,12 @@ class _Choosing:
                 continue
             use = self._use(node)
             if not use and not node.more:
-                proven = True
-                looked += 1
-                chosen = self._look_closer(node, chosen)
+                chosen, bound = self._look_closer(node, chosen)
+                if bound is None:
+                    proven = True
+                    looked += 1
+                elif not proven:
+                    heappush(heap, replace(node, bound=max(node.bound, bound), closed=True))
                 continue
             open_ = sorted(node.allowed - node.paid)
             most = max(open_, key=lambda deg: use.get(deg, 0.0))
@@ -267,8 +274,12 @@ class _Choosing:
                 use[deg] += float(node.settled.x[k])
         return use
 
-    def _look_closer(self, node: _Node, chosen: Chosen) -> Chosen:
-        """Choose among these settings; where the gap is wide, from more patterns about the best prices."""
+    def _look_closer(self, node: _Node, chosen: Chosen) -> tuple[Chosen, float | None]:
+        """Choose among these settings; where the gap is wide, from more patterns about the best prices.
+
+        From every pattern that matters as soon as these are few: then also what no plan of the node is below,
+        else None.
+        """
         for keep, pieces in ((0, 0.0), *ENRICH_STEPS):
             missing = chosen.objective - node.bound
             if missing <= self.enough * chosen.objective:
@@ -285,7 +296,13 @@ class _Choosing:
             other = self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
-        return chosen
+            best = chosen.objective - self._to_pay(node)
+            every = None if self.long else self.rounds.every(node.settled, best, MOST_PATTERNS)
+            if every is not None:
+                other = self._choose(node.settled, chosen.patterns, every=every)
+                assert other is not None, "the plan so far is an answer"
+                return min(other, chosen, key=lambda one: one.objective), min(other.bound, chosen.objective)
+        return chosen, None
 
     def _choose(
         self,
@@ -293,15 +310,19 @@ class _Choosing:
         start: Sequence[Pattern],
         most: int = PATTERNS_A_POST,
         sure: Sequence[Pattern] = (),
+        every: Sequence[Pattern] = (),
     ) -> Chosen | None:
         """The integer program; strips that its wedges do not fit on are taken as shorter, and again.
 
-        `sure` patterns are taken as they are.
+        `sure` patterns are taken as they are; `every`: it is chosen from these, not from the rounds'.
         """
         done = {pattern.post for pattern in sure}
         master = self.rounds.master
-        patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
-        self.offered |= {pattern.key: pattern for pattern in patterns}
+        if every:
+            patterns = list({one.key: one for one in (*every, *start)}.values())
+        else:
+            patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
+            self.offered |= {pattern.key: pattern for pattern in patterns}
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
@@ -313,7 +334,7 @@ class _Choosing:
         start = [one for one in start if one.post not in done]
         open_posts = [post for post in range(len(self.posts)) if post not in done]
         patience = replace(self.patience, progress=None if self.patience.progress is None else self._tell)
-        chosen, short = None, list[int]()
+        chosen, short, bound = None, list[int](), math.inf
         for _ in range(STRIP_TRIES):
             offered = Offered(patterns, open_posts, sure, start, shares)
             other = choose(self.tables, offered, self.solver, patience, gap)
@@ -321,7 +342,9 @@ class _Choosing:
                 other = self._as_begun(start)
             if other is None:
                 break
-            chosen = self._beside(sure, other) if sure else other
+            # Strips are as long as they are in the first program: what it proves holds.
+            bound = min(bound, other.bound)
+            chosen = replace(self._beside(sure, other) if sure else other, bound=bound)
             short = self._too_short(chosen.patterns)
             if not short:
                 break

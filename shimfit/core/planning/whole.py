@@ -52,6 +52,8 @@ class Chosen:
     objective: float
     proven: bool
     """Best among the patterns that were given."""
+    bound: float = -np.inf
+    """No set of them costs less."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,7 +244,7 @@ def choose(
         return None
     picked = tuple(pattern for pattern in offered.patterns if x[box.of[pattern.key]] > 0.5)
     unsolved = tuple(post for post, column in box.left.items() if x[column] > 0.5)
-    return Chosen(picked, unsolved, answer.objective, answer.status == "proven")
+    return Chosen(picked, unsolved, answer.objective, answer.status == "proven", answer.bound)
 
 
 def worth_offering(master: Master, settled: Settled, most: int, start: Sequence[Pattern]) -> list[Pattern]:
