@@ -25,7 +25,7 @@ from shimfit.wire.frames import Input, propose_frames
 from shimfit.wire.samples import Measure, Pace, Refusal, Sample
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.wire.formats import Text
     from shimfit.wire.samples import Tally
@@ -96,9 +96,12 @@ def checksum(body: bytes) -> int:
     if len(body) > 64:
         return reduce(xor, body)
     folded = int.from_bytes(body, "little")
-    for half in (256, 128, 64, 32, 16, 8):
-        folded ^= folded >> half
-    return folded & 0xFF
+    folded ^= folded >> 256
+    folded ^= folded >> 128
+    folded ^= folded >> 64
+    folded ^= folded >> 32
+    folded ^= folded >> 16
+    return (folded ^ folded >> 8) & 0xFF
 
 
 def sentence(body: str) -> bytes:
@@ -108,7 +111,7 @@ def sentence(body: str) -> bytes:
 
 
 _HEX = re.compile(rb"[0-9A-Fa-f]{2}")
-_GROUP = rb",A,(%b),D,([A-Za-z0-9_]+)" % NUMBER.pattern
+_GROUP = rb",A,([+-]?[0-9]++\.[0-9]++),D,(\w++)"
 _USUAL = re.compile(rb"\$[A-Z]{2}XDR%b%b\*([0-9A-Fa-f]{2})" % (_GROUP, _GROUP))
 """The sentence that most inclinometers send; known at once, for thousands may come a second."""
 _WAIT_S, _LEAST_WAIT_S = 0.25, 0.05
@@ -162,10 +165,11 @@ class XdrReader:
 
     def _angles(self, line: bytes) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of each angle of ours, read from the last `$` on; none: it is no such sentence."""
-        usual = _USUAL.fullmatch(line)
-        if usual is not None and int(usual[5], 16) == checksum(line[1:-3]):
-            self.sentences += 1
-            return self._of_ours([(usual[1], usual[2]), (usual[3], usual[4])])
+        if usual := _USUAL.fullmatch(line):
+            first, its_name, second, name, digits = usual.groups()
+            if int(digits, 16) == checksum(line[1:-3]):
+                self.sentences += 1
+                return self._of_ours(((first, its_name), (second, name)), are_numbers=True)
         start = line.rfind(b"$")
         if start > 0:
             self._tally.refuse(Refusal.TRUNCATED)
@@ -192,14 +196,16 @@ class XdrReader:
             [(value, name) for kind, value, unit, name in groups if (kind, unit) == (b"A", b"D") and value]
         )
 
-    def _of_ours(self, angles: list[tuple[bytes, bytes]]) -> list[tuple[int, float]] | Refusal:
+    def _of_ours(
+        self, angles: Iterable[tuple[bytes, bytes]], *, are_numbers: bool = False
+    ) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of those (value, name) that are x or y."""
         ours = []
         for value, name in angles:
-            axis = self._axis(name)
+            axis = self._axes[name] if name in self._axes else self._axis(name)
             if axis is None:
                 continue
-            if not NUMBER.fullmatch(value):
+            if not (are_numbers or NUMBER.fullmatch(value)):
                 return Refusal.NOT_A_NUMBER
             degrees = float(value)
             if not -self._range_deg <= degrees <= self._range_deg:
@@ -210,14 +216,11 @@ class XdrReader:
 
     def _axis(self, name: bytes) -> int | None:
         """0 for x, 1 for y, None for any other name; case, spaces and a suffix do not matter."""
-        try:
-            return self._axes[name]
-        except KeyError:
-            plain = name.strip().upper()
-            axis = next((at for at, names in enumerate(self._names) if plain.startswith(names)), None)
-            if len(self._axes) < _MOST_NAMES:
-                self._axes[name] = axis
-            return axis
+        plain = name.strip().upper()
+        axis = next((at for at, names in enumerate(self._names) if plain.startswith(names)), None)
+        if len(self._axes) < _MOST_NAMES:
+            self._axes[name] = axis
+        return axis
 
     def _paired(self, angles: list[tuple[int, float]], time_s: float) -> Sample | None:
         """The sample of x and y; an axis whose other does not come within half a period is counted."""
@@ -225,23 +228,24 @@ class XdrReader:
             if self._waiting is not None:
                 self._tally.refuse(Refusal.UNPAIRED)
                 self._waiting = None
-            return self._sample(dict(angles), time_s)
+            return self._sample(angles, time_s)
         period_s, sample = self._pace.period_s, None
         patience_s = _WAIT_S if period_s is None else max(period_s / 2, _LEAST_WAIT_S)
         for axis, degrees in angles:
             waiting, self._waiting = self._waiting, None
             if waiting is not None and waiting[0] != axis and time_s - waiting[2] <= patience_s:
                 self._pace.tick(time_s)
-                sample = self._sample({axis: degrees, waiting[0]: waiting[1]}, time_s)
+                sample = self._sample([(axis, degrees), waiting[:2]], time_s)
                 continue
             if waiting is not None:
                 self._tally.refuse(Refusal.UNPAIRED)
             self._waiting = (axis, degrees, time_s)
         return sample
 
-    def _sample(self, degrees: dict[int, float], time_s: float) -> Sample:
+    def _sample(self, angles: Sequence[tuple[int, float]], time_s: float) -> Sample:
         self._tally.good += 1
-        return Sample(time_s, degrees[0], degrees[1])
+        (axis, one_deg), (_, other_deg) = angles
+        return Sample(time_s, other_deg, one_deg) if axis else Sample(time_s, one_deg, other_deg)
 
 
 _DEGREE_SIGN = re.compile(rb"\xc2?\xb0\Z")
