@@ -22,6 +22,7 @@ HOLD_S = 20.0
 """Longest that plain mode waits: 4 s on a still post, 15 where the sensor remembers."""
 LOST_S = 2.0
 """Trouble that lasts so long is reported; a link that is only just being opened is given the time."""
+NOT_YET = "not yet: "
 READY = "it stands still: Space logs it, or type"
 KNOCKED = "a knock, the level stayed: Space logs it"
 WALKS = ("axes", "zero", "noise", "sends")
@@ -80,7 +81,7 @@ def take(session: Session, sensor: Inclinometer) -> Outcome:
         return NO_RUN
     live = look(sensor)
     if live.taken is None:
-        return refused(live.fault or f"not yet: {live.word}")
+        return refused(live.fault or f"{NOT_YET}{live.word}")
     from shimfit.workflow.sensor import reading_of
 
     outcome = session.take(reading_of(live.taken, record.height_mm))

@@ -26,6 +26,7 @@ from shimfit.tui.screens.post_pictures import (
     strip_row,
     take_snapshot,
 )
+from shimfit.tui.sensing import NOT_YET, Live
 from shimfit.tui.session import Outcome
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
     from textual.widget import Widget
 
     from shimfit.standing import PostRecord
-    from shimfit.tui.sensing import Live
     from shimfit.tui.session import Session
     from shimfit.workflow.solving import Advice
 
@@ -175,12 +175,15 @@ class PostScreen(Page):
                 share = record.tolerance.uses(lean, record.height_mm)
         self.program.sound.beat(share)
         self._target_picture.redraw()
-        refused = self.outcome is not None and self.outcome.message.startswith("not yet: ")
-        if refused and live.taken is not None:
-            self.outcome = None  # what was refused a moment ago is ready now
-        if live.word != before.word or (refused and live.taken is not None):
-            self.show_echo()
         settled = live.taken is not None and before.taken is None
+        if (
+            settled
+            and self.outcome is not None
+            and (self.outcome.done or self.outcome.message.startswith(NOT_YET))
+        ):
+            self.outcome = None  # seconds have passed since it was said; that a reading is ready matters more
+        if live.word != before.word or settled:
+            self.show_echo()
         if settled and within:
             self.program.sound.ring("plumb")
 
@@ -324,6 +327,8 @@ class PostScreen(Page):
         """What the inclinometer does; where there is no room for the target, what to push or raise."""
         record, words = self.snapshot.record, self.snapshot.words
         squat = self.has_class("-squat")  # not by `screen_size`, which asks how many rows this hint takes
+        if not live.zero_found:
+            return self.session.keys.spell(f"{live.word}; ^P: Find the sensor's zero")
         if not squat or live.taken or live.believed is None or record is None or words is None:
             return live.word
         return next_step(self.snapshot.advice, live.believed, record, words, self.window.width)
