@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import asdict, field, fields, replace
+from dataclasses import asdict, astuple, field, fields, replace
 from functools import lru_cache
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
@@ -26,6 +26,7 @@ from shimfit.model import (
     PostState,
     Prescription,
     Reading,
+    Seat,
     Tolerance,
     Verdict,
 )
@@ -511,12 +512,25 @@ _USUAL = {each.name: each.default for each in fields(PostRecord) if each.init}
 def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
     """What of a post is plain, in JSON, to be kept in a snapshot; `more` names what else there is of it.
 
-    What is as in most posts, or as the run says, is left out.
+    What is as in most posts, or as the run says, is left out. How it stands, all that a list of posts asks
+    for beside, is a row of fields.
     """
     usual = _USUAL | dict(zip(_OF_RUN, defaults, strict=True))
     unusual = {name: value for name in usual if (value := getattr(post, name)) != usual[name]}
-    plain = {name: value for name, value in unusual.items() if isinstance(value, str | int | float | None)}
+    unusual.pop("after", None)  # the reading, where there is a verdict
+    plain: dict[str, Any] = {
+        name: value for name, value in unusual.items() if isinstance(value, str | int | float | None)
+    }
+    plain |= {name: astuple(unusual[name]) for name in _ROWS if name in unusual}
     return plain | {"more": " ".join(sorted(unusual.keys() - plain.keys()))}
+
+
+def _reading(row: Sequence[Any]) -> Reading:
+    *plain, rocks = row
+    return Reading(*plain, tuple((Seat(seat), mm) for seat, mm in rocks))
+
+
+_ROWS: dict[str, Callable[[Sequence[Any]], Any]] = {"reading": _reading, "verdict": lambda row: Verdict(*row)}
 
 
 def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], PostRecord]) -> PostRecord:
@@ -527,6 +541,8 @@ def from_brief(brief: dict[str, Any], defaults: Defaults, whole: Callable[[], Po
     post = object.__new__(PostRecord)
     known: dict[str, Any] = _USUAL | dict(zip(_OF_RUN, defaults, strict=True)) | brief
     known["state"] = PostState(known["state"])
+    known |= {name: read(known[name]) for name, read in _ROWS.items() if name in brief}
+    known["after"] = known["reading"] if known["verdict"] else None
     for name in known.keys() - {"more", *known["more"].split()}:
         object.__setattr__(post, name, known[name])
     object.__setattr__(post, "_whole", whole)

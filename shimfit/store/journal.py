@@ -17,9 +17,9 @@ event with that hash, the program is the same build and the seal fits; the event
 Anything else (damage, another program, a log that was replaced) is as if it were not there.
 
 Nothing but time hangs on it: it is written when a file is closed, well after what was logged is on disk, and
-a program that dies meanwhile leaves the old one or the new one. It holds of each post only what is plain
-(its place, its state, what was done); readings, answers, packs and notes are read from the post's own events,
-with their hashes, when somebody looks at them.
+a program that dies meanwhile leaves the old one or the new one. It holds of each post what is plain (its
+place, its state, what was done), the reading that counts and what that decides; all readings, answers, packs
+and notes are read from the post's own events, with their hashes, when somebody looks at them.
 """
 
 from __future__ import annotations
