@@ -527,7 +527,8 @@ def brief_of(post: PostRecord, defaults: Defaults) -> dict[str, Any]:
 
 def _reading(row: Sequence[Any]) -> Reading:
     *plain, rocks = row
-    return Reading(*plain, tuple((Seat(seat), mm) for seat, mm in rocks))
+    reading = Reading(*plain)
+    return replace(reading, rocks=tuple((Seat(seat), mm) for seat, mm in rocks)) if rocks else reading
 
 
 _ROWS: dict[str, Callable[[Sequence[Any]], Any]] = {"reading": _reading, "verdict": lambda row: Verdict(*row)}
