@@ -53,7 +53,7 @@ def test_commands_show_theirs(shimfit) -> None:
     assert all(text in trimmed for text in cautions_of("trim"))
     record = shimfit("record", "heron/jetty", "--json")
     assert all(text in record for text in cautions_of("record"))
-    kit = shimfit("kit", "heron/jetty", "--fall", "0.002")
+    kit = shimfit("kit", "heron/jetty", "--fall", "0.002", "--posts", "1")
     assert all(text in kit for text in cautions_of("kit"))
 
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import integrate, special, stats
+from scipy import special, stats
 
 from shimfit.core.objective import usual_reads
 from shimfit.errors import UsageError
@@ -77,7 +77,6 @@ class BruteAnswer:
     packs: tuple[Stacked, ...]
     top_mm: tuple[float, float]
     rock_mm: float
-    tried: int
 
 
 def best_corners(
@@ -97,7 +96,7 @@ def best_corners(
     """
     post = _Post(foot, height_mm, lean, tolerance, lots, options, reads or usual_reads())
     down, *others = sorted(CORNERS, key=lambda seat: (round(_gap(foot, lean, seat), 9), CORNERS.index(seat)))
-    best = _cheapest(post, down, others, ())
+    best = _cheapest(post, down, others, (), None)
     flats = [lot for lot in lots if _is_flat(lot)]
     singles = {(lot,) for lot in flats}
     pairs = {(one, other) for i, one in enumerate(flats) for other in flats[i:]}
@@ -106,9 +105,7 @@ def best_corners(
         if under is pairs and best is not None:
             break
         for lifting in sorted(under, key=lambda some: [lot.lot for lot in some]):
-            lifted = _cheapest(post, down, others, lifting)
-            if lifted is not None and (best is None or lifted.cost < best.cost):
-                best = lifted
+            best = _cheapest(post, down, others, lifting, best)
     if best is None and options.min_inside_mm > LEAST_INSIDE_MM:
         less = replace(options, min_inside_mm=LEAST_INSIDE_MM)
         return best_corners(foot, height_mm, lean, tolerance, lots=lots, options=less, reads=reads)
@@ -138,28 +135,28 @@ class _Post:
         return reach * self.allowed_mm / self.height_mm + 16.0 * self.options.preload_mm
 
 
-def _cheapest(post: _Post, down: Seat, others: Sequence[Seat], lifting: Sequence[Lot]) -> BruteAnswer | None:
+def _cheapest(
+    post: _Post, down: Seat, others: Sequence[Seat], lifting: Sequence[Lot], best: BruteAnswer | None
+) -> BruteAnswer | None:
+    """The cheapest with these flats under the corner that stays down, or the best so far."""
     lift = sum(_steps(lot.thickness_mm, post.options) for lot in lifting)
     lift_mm = lift * post.options.quantum_mm
     lists = [list(_stacks(post, seat, lift_mm)) for seat in others]
-    under = [Stacked(down, 0, (), post.foot.seat_at_mm(down), 0.0, 0.0)]
+    ground = Stacked(down, 0, (), post.foot.seat_at_mm(down), 0.0, 0.0)
     if lifting:
         uses = tuple(Use(lot.lot, _steps(lot.thickness_mm, post.options)) for lot in lifting)
         pieces = sum(_flat_cost(lot, post.options) for lot in lifting)
-        under = [replace(under[0], steps=lift, uses=uses, cost=pieces + _lift_cost(lift_mm, post.options))]
-    size = math.prod(len(some) for some in [under, *lists])
+        ground = replace(ground, steps=lift, uses=uses, cost=pieces + _lift_cost(lift_mm, post.options))
+    size = math.prod(map(len, lists))
     if size > MOST_COMBINATIONS:
         raise UsageError(f"{size} combinations are too many to try; use a smaller box.")
-    best: BruteAnswer | None = None
-    for ground in under:
-        # Packs that bear at the same points share one force balance.
-        by_point = [
-            [list(some) for _, some in itertools.groupby(sorted(one, key=_point), key=_point)]
-            for one in lists
-        ]
-        for groups in itertools.product(*by_point):
-            best = _cheapest_of(post, ground, groups, best)
-    return None if best is None else replace(best, tried=size)
+    # Packs that bear at the same points share one force balance.
+    by_point = [
+        [list(some) for _, some in itertools.groupby(sorted(one, key=_point), key=_point)] for one in lists
+    ]
+    for groups in itertools.product(*by_point):
+        best = _cheapest_of(post, ground, groups, best)
+    return best
 
 
 def _point(pack: Stacked) -> tuple[float, float]:
@@ -169,33 +166,31 @@ def _point(pack: Stacked) -> tuple[float, float]:
 def _cheapest_of(
     post: _Post, ground: Stacked, groups: Sequence[Sequence[Stacked]], best: BruteAnswer | None
 ) -> BruteAnswer | None:
-    """Every combination of these packs: rest them all, then take them by cost until the box has one."""
+    """Every combination of these packs whose pieces do not cost more than the best as it is: rest them all,
+    then take them by cost until the box has one."""
     points = [ground.at_mm, *(some[0].at_mm for some in groups)]
-    errors = np.stack(
-        [
-            np.full([len(some) for some in groups], ground.error_mm),
-            *np.meshgrid(*([pack.error_mm for pack in some] for some in groups), indexing="ij"),
-        ]
-    )
-    x, y, rock, holds = _rest(post, points, errors)
+    cost = ground.cost + functools.reduce(np.add.outer, ([pack.cost for pack in some] for some in groups))
+    which = np.argwhere(cost < (math.inf if best is None else best.cost))
+    cost = cost[tuple(which.T)]
+    made = [np.array([pack.error_mm for pack in some])[k] for some, k in zip(groups, which.T, strict=True)]
+    x, y, rock, holds = _rest(post, points, np.stack([np.full(len(which), ground.error_mm), *made]))
     allowed = post.allowed_mm
     over = np.maximum(abs(x), abs(y)) if post.tolerance.per_direction else np.hypot(x, y)
-    cost = ground.cost + sum(np.meshgrid(*([p.cost for p in some] for some in groups), indexing="ij"))
     fits = holds & (over <= allowed + 1e-9)
-    if not isinstance(post.options, InWeights):
-        cost[fits] += _next_round(post, points, groups, x[fits], y[fits])
-    else:
+    which, cost, x, y, rock = which[fits], cost[fits], x[fits], y[fits], rock[fits]
+    if isinstance(post.options, InWeights):
         weights = weights_of(post.options)
-        cost = cost + weights.rock * rock / (4.0 * post.options.preload_mm)
-        cost = cost + weights.residual * (abs(x) + abs(y)) / allowed
-    where = np.argwhere(fits)
-    for i, j, k in where[np.argsort(cost[tuple(where.T)])]:
-        if best is not None and cost[i, j, k] >= best.cost:
+        cost += weights.rock * rock / (4.0 * post.options.preload_mm)
+        cost += weights.residual * (abs(x) + abs(y)) / allowed
+    elif cost.size:
+        cost += _next_round(post, points, groups, x, y)
+    for n in np.argsort(cost):
+        if best is not None and cost[n] >= best.cost:
             break
-        packs = (ground, groups[0][i], groups[1][j], groups[2][k])
-        total = float(cost[i, j, k]) + _set_ups(packs, post.options)
+        packs = (ground, *(some[i] for some, i in zip(groups, which[n], strict=True)))
+        total = float(cost[n]) + _set_ups(packs, post.options)
         if (best is None or total < best.cost) and _box_has(packs, post.lots, post.options):
-            best = BruteAnswer(total, packs, (float(x[i, j, k]), float(y[i, j, k])), float(rock[i, j, k]), 0)
+            best = BruteAnswer(total, packs, (float(x[n]), float(y[n])), float(rock[n]))
     return best
 
 
@@ -232,19 +227,16 @@ def _rest(
 ) -> tuple[Floats, Floats, Floats, NDArray[np.bool_]]:
     """Top shift along and across, rock, and whether all corners carry and it rocks little enough.
 
-    errors: (4, …), thickness less need at the four points, any number of cases at once.
+    errors: (4, n), thickness less need at the four points, n cases at once.
     """
     pull = 4.0 * post.options.preload_mm
     plane = np.column_stack((np.ones(4), np.array(points) - np.array(post.foot.rod_at_mm)))
-    cases = errors.reshape(4, -1)
     clamp = np.array([[pull], [0.0], [0.0]])
-    balance = np.linalg.solve(plane.T @ plane, plane.T @ cases - clamp)
-    flattest = plane @ (np.linalg.pinv(plane) @ cases)
-    rock = 2.0 * np.linalg.norm(cases - flattest, axis=0)
-    holds = ((cases - plane @ balance).min(axis=0) >= -1e-9) & (rock <= pull + 1e-9)
-    shape = errors.shape[1:]
-    x, y = -post.height_mm * balance[1], -post.height_mm * balance[2]
-    return x.reshape(shape), y.reshape(shape), rock.reshape(shape), holds.reshape(shape)
+    balance = np.linalg.solve(plane.T @ plane, plane.T @ errors - clamp)
+    flattest = plane @ (np.linalg.pinv(plane) @ errors)
+    rock = 2.0 * np.linalg.norm(errors - flattest, axis=0)
+    holds = ((errors - plane @ balance).min(axis=0) >= -1e-9) & (rock <= pull + 1e-9)
+    return -post.height_mm * balance[1], -post.height_mm * balance[2], rock, holds
 
 
 # ---------------------------------------------------------------- the next reading
@@ -366,7 +358,7 @@ def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
     a = radius * np.sin(t)[:, None]
     chord = radius * np.cos(t)[:, None]
     inner = special.ndtr((chord - m2) / np.sqrt(v2)) - special.ndtr((-chord - m2) / np.sqrt(v2))
-    return np.trapezoid(stats.norm.pdf(a, m1, np.sqrt(v1)) * inner * chord, t, axis=0)
+    return np.trapezoid(_density(a - m1, v1) * inner * chord, t, axis=0)
 
 
 def _in_box(x: Floats, y: Floats, spread: Floats, middle: tuple[float, float], half: float) -> Floats:
@@ -376,7 +368,13 @@ def _in_box(x: Floats, y: Floats, spread: Floats, middle: tuple[float, float], h
     u = np.sqrt(spread[1, 1] - slope * spread[0, 1])
     m = y + slope * (a - x)
     inner = special.ndtr((middle[1] + half - m) / u) - special.ndtr((middle[1] - half - m) / u)
-    return integrate.simpson(stats.norm.pdf(a, x, np.sqrt(spread[0, 0])) * inner, x=a[:, 0], axis=0)
+    simpson = np.array([1.0, *[4.0, 2.0] * 19, 4.0, 1.0]) * (a[1] - a[0]) / 3.0
+    return simpson @ (_density(a - x, spread[0, 0]) * inner)
+
+
+def _density(at: Floats, variance: float) -> Floats:
+    """The normal's."""
+    return np.exp(-(at**2) / (2.0 * variance)) / math.sqrt(math.tau * variance)
 
 
 # ---------------------------------------------------------------- packs

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, ClassVar
 
 import pytest
 from textual import _wait
+from textual.css.stylesheet import Stylesheet
 
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.setting_up import add_run, parse_lot
@@ -24,6 +25,19 @@ if TYPE_CHECKING:
 # How long the pilot sleeps before it looks whether the program is idle: after every key, three times
 # over. A fiftieth of a second each was a third of these tests; idle is the same share of a shorter look.
 _wait.SLEEP_GRANULARITY, _wait.SLEEP_IDLE = 1 / 250, 1 / 5000
+
+_parse_rules, _parsed = Stylesheet._parse_rules, {}
+
+
+def _parse_once(sheet: Stylesheet, css: str, **how: object) -> list:
+    """Every program has the same style sheets: with the same colours they are parsed once in a process."""
+    key = (css, *how.values(), *sheet._variables.items())
+    if key not in _parsed:
+        _parsed[key] = _parse_rules(sheet, css, **how)
+    return _parsed[key]
+
+
+Stylesheet._parse_rules = _parse_once
 
 LOTS = (
     "T1 taper 0.5 6 200 x4",

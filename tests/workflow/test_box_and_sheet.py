@@ -43,6 +43,7 @@ def opened(folder: Path, posts: int) -> Site:
     site.add_job("lake")
     rows = [{"name": str(k), "leg": 1, "station_mm": 1200.0 * k} for k in range(1, posts + 1)]
     site.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=rows)
+    site.set("foresight", "no")  # what it leaves in the box is nothing to the sheet; one random box has it
     return site
 
 
@@ -176,7 +177,7 @@ def test_box_and_sheet_agree_in_random_boxes(tmp_path: Path, number: int) -> Non
     rng = random.Random(number)
     with opened(tmp_path, 4) as site:
         site.set("saw_deg", "0.5 1")
-        site.set("foresight", "yes" if number % 2 else "no")
+        site.set("foresight", "yes" if number % ROUNDS == 3 else "no")
         site.import_stock(lots_from_csv(random_box(rng), "box"), "box")
         readings = [
             f"{rng.randint(3, 11)}mm {rng.choice('np')} {rng.randint(0, 9)}mm {rng.choice('oh')}"
@@ -277,9 +278,9 @@ def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:
 def test_a_pack_of_ones_own_leaves_the_copies_that_others_wait_for(tmp_path: Path) -> None:
     from shimfit.workflow.packs import parse_packs
 
-    with opened(tmp_path, 6) as site:
+    with opened(tmp_path, 3) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
-        for name, text in enumerate(READINGS[:2], 1):
+        for name, text in enumerate(("5mm n 0", READINGS[0]), 1):
             log_reading(site, at(str(name)), text)
         waits = {(row["lot"], row["copy"]) for post in cut_list_of(site, "lake", "walk")["alternatives"]
                  for row in post["tapers"] if row["copy"]}  # fmt: skip
