@@ -95,7 +95,7 @@ def _answer_json(answer: Prescription, entry: str, understood: str) -> dict[str,
 
 MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
-OF_ONE_READING = ("bed", "after", "rails_on", "mid", "rocks", "turned", "instrument", "by", "face")
+OF_ONE_READING = ("bed", "after", "rails_on", "again", "mid", "rocks", "turned", "instrument", "by", "face")
 """Options of `read` that go with one entry, not with a table."""
 
 
@@ -128,7 +128,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         if args.mid is not None:  # refused before anything is logged: a line is taken whole or not at all
             parse_reading(args.mid, typed)
         if args.turned is not None:
-            logged = log_turned(site, place, args.entry, args.turned, asked)
+            logged = log_turned(site, place, args.entry, args.turned, asked, sure=args.sure)
         else:
             logged = log_reading(site, place, args.entry, asked, sure=args.sure)
         if args.mid is not None:
@@ -146,6 +146,7 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
         bed=args.bed,
         after=args.after,
         rails_on=args.rails_on,
+        again=args.again,
         rocks=tuple(_rock(text, typed.units) for text in args.rocks),
         instrument=args.instrument,
         by=args.by,
@@ -208,7 +209,7 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
             raise InstrumentError(f"no reading was held, nothing is logged: {sensor_line(last)}")
         if last.zero_words and last.zero_found:
             io.talk(last.zero_words)
-        logged = log_sensor_reading(site, place, reading_of(last.taken, height_mm), asked)
+        logged = log_sensor_reading(site, place, reading_of(last.taken, height_mm), asked, sure=args.sure)
         return _report_reading(site, logged, last.taken.text, f"inclinometer, {last.taken.text}", io)
 
 

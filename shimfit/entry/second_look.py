@@ -24,10 +24,10 @@ WORSE: Final = 0.002
 """After packing the lean gets smaller; a direction that grew by more than this is looked at again."""
 FLIP: Final = 0.001
 """A lean under 1 mm per m has no side to speak of."""
+AS_BEFORE: Final = "it stands as it did before the packs"
+"""Packs were worked out, nobody said that they went in, and the top is where it was."""
 _FACES: Final = {"along": (Face.NEXT, Face.PREV), "across": (Face.OUT, Face.HOUSE)}
 """The side that a positive slope leans to, and the other."""
-SAME: Final = 0.0001
-"""A top that moved by less than 0.1 mm per m did not move; packs that went in would have moved it."""
 
 
 def second_look(
@@ -36,16 +36,14 @@ def second_look(
     only_tightened: bool,
     height_mm: float,
     *,
-    waits_for_packs: bool = False,
     repeat: Reading | None = None,
 ) -> str | None:
     """Why the entry wants a second Enter, in a sentence; None when nothing speaks against it.
 
     `previous` = the post's last reading, None for the first; `only_tightened` = since then only the nut was
-    turned, no pack was moved; `waits_for_packs` = packs were worked out for it and nobody said that they went
-    in. Slopes of both are compared, so the gauge length may differ. `repeat` = the entry as it would be
-    logged, where nothing at all was done since `previous`: then the two can differ by their own uncertainty
-    and by no more.
+    turned, no pack was moved. Slopes of both are compared, so the gauge length may differ. `repeat` = the
+    entry as it would be logged, where nothing at all was done since `previous`: then the two can differ by
+    their own uncertainty and by no more.
     """
     if understood.is_gauge_only:
         return None
@@ -63,8 +61,6 @@ def second_look(
         for old, new, way in zip(last, now, _FACES, strict=True)
         if old is not None and new is not None
     ]
-    if waits_for_packs and len(both) == 2 and all(abs(new - old) < SAME for old, new, _ in both):
-        return "it stands as it did before the packs; are they in, and the nut tight? Enter again if so"
     for old, new, way in both:
         flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
         if repeat is not None:
@@ -86,8 +82,14 @@ def second_look(
     return None
 
 
-def looks_like_a_slip(question: str) -> EntryError:
-    """The refusal where nobody can press Enter twice: the same question, and how to say that it is so."""
+def looks_like_a_slip(question: str, *, again: str = "--again") -> EntryError:
+    """The refusal where nobody can press Enter twice: the same question, and how to say that it is so.
+
+    again: what says that it is read once more, no pack in yet.
+    """
+    if question == AS_BEFORE:
+        how = f"{again} where they are not in yet, --sure where they are in and the nut is tight"
+        return EntryError(f"{question}: add {how}", at=0)
     if "Enter again" in question:
         return EntryError(question.replace("Enter again", "add --sure"), at=0)
     return EntryError(f"{question}: add --sure if it is so", at=0)

@@ -264,7 +264,7 @@ KINDS: dict[str, Kind] = {
     "post-added": Kind(_POST, "run", "new post {run}/{name}"),
     "post-moved": Kind({"station_mm": float, "leg?": int}, "post", "moving post {run}/{post}"),
     "post-removed": Kind({}, "post", "taking out post {run}/{post}"),
-    "reading": Kind({**members(Reading), **_FOLLOWS}, "post", "reading {text}"),
+    "reading": Kind({**members(Reading), **_FOLLOWS, "again?": bool}, "post", "reading {text}"),
     "prescribed": Kind({"answer": ANSWER, "asked?": _ASKED}, "post", "the answer"),
     "packed": Kind({"packs": tuple[Pack, ...], "as_prescribed?": bool}, "post", "packs put in"),
     "tightened": Kind({"torque_nm?": NotNegative | None, **_FOLLOWS}, "post", "the nut tightened"),

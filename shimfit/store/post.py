@@ -169,7 +169,9 @@ class PostBuilder:
         self.skipped = None
         if not self.packs_in_conflict:
             self.conflict = None
-        if self._answer_is_current or self._round_open or not self._verifies or not self._alike(reading):
+        again = bool(data.get("again"))
+        asked_for = self._answer_is_current or self._round_open or not self._verifies
+        if (asked_for and not again) or not self._alike(reading):
             # Something was done, or asked for, since: what was read before is of another lean.
             self._end_group()
         if reading.stage == "bed":
@@ -186,9 +188,11 @@ class PostBuilder:
             return
         parts = (here,) if half is None or whole is reading else (half[1], here)
         self._group.append((whole, parts))
-        self._verifies = whole.stage in ("verify", "rails-on") or self.set_up
+        if not again:  # packs that were asked for are not in yet: no round is over
+            self._verifies = whole.stage in ("verify", "rails-on") or self.set_up
         if self._verifies:
             self.verifying.append(whole)
+        if self._verifies and not again:
             if self._round_open and whole.stage != "rails-on":
                 self.rounds += 1
             self._round_open = False

@@ -246,7 +246,8 @@ class _Conversation:
         rows = [
             f"Type how far the TOP leans and which way: {self.session.directions}.",
             f"  {like}, plumb; {self.session.example(half=True)} alone is half a reading.",
-            f"  ={like} corrects the last reading, 4:{like} reads post 4.",
+            f"  ={like} corrects the last reading, 4:{like} reads post 4,",
+            f"  +{like} reads once more before packing: both count.",
             "  After packing and tightening type the lean again: the same line is the re-read.",
         ]
         if self.listening.sensor is not None:

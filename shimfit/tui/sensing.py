@@ -85,7 +85,8 @@ def take(session: Session, sensor: Inclinometer) -> Outcome:
     from shimfit.workflow.sensor import reading_of
 
     outcome = session.take(reading_of(live.taken, record.height_mm))
-    sensor.again()
+    if outcome.done or outcome.bell == "refused":  # else it was asked about: the next key logs what is held
+        sensor.again()
     return outcome
 
 

@@ -9,6 +9,7 @@ from math import hypot
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
+from shimfit.entry.second_look import AS_BEFORE
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, PostState
 from shimfit.quantities import shown
@@ -65,8 +66,6 @@ def outcome_of(move: Callable[[], object]) -> Outcome:
 
 
 NO_RUN = Outcome("no run is open", done=False)
-MUCH_NEARER = 3.0
-"""So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 TAUGHT = 2
 """Plumb posts in a run of one's own after which the first-run hints go away."""
 KINDS: Mapping[str, Mapping[str, Any]] = {
@@ -75,6 +74,7 @@ KINDS: Mapping[str, Mapping[str, Any]] = {
     "mid": {"mid": True},
     "rails-on": {"rails_on": True},
     "verify": {"after": True},
+    "again": {"again": True},
 }
 """What a reading can be besides a plain one: fields of workflow.reading.Asked."""
 TOGGLES = {
@@ -416,19 +416,20 @@ class Session:
 
     def aim(self, text: str) -> str:
         """What an entry is for: `post 4: `, `corrects the last: `; empty: this post's next reading."""
-        name, corrects, _ = _addressed(text)
-        return (f"post {name}: " if name else "") + ("corrects the last: " if corrects else "")
+        name, mark, _ = _addressed(text)
+        return (f"post {name}: " if name else "") + _MARKS[mark]
 
     def enter(self, text: str, *, post: str = "") -> Outcome:
         """Log what was typed at a post (empty: this one), and stand there.
 
-        `4:6n10h` is a reading of post 4, `=6n10h` one in the place of the last. An entry that wants a second
-        look is taken the second time.
+        `4:6n10h` is a reading of post 4, `=6n10h` one in the place of the last, `+6n10h` one more of the post
+        as it stands, no pack in yet. An entry that wants a second look is taken the second time; where the
+        post stands as it did before its packs, as such a repeat.
         """
         if self.run is None or self.place is None:
             own = self.keys.spell("F5 sets up your own")
             return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
-        name, corrects, entry = _addressed(text)
+        name, mark, entry = _addressed(text)
         place = replace(self.place, post=name or post or self.place.post)
         record = self.run.post(place.post)
         if record is None:
@@ -440,9 +441,13 @@ class Session:
             meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
             before = len(text) - len(entry)  # the post that it named, or =
             return replace(refused(f"{parsed.reason}{meant}"), at=(parsed.at or 0) + before)
-        if corrects:
+        if mark == "=":
             return self._correct(place, entry)
-        reason = None if self._asked.get("mid") else self._question(place, record, parsed, entry)
+        asked = self._how_asked(again=mark == "+")
+        reason = None if asked.mid else self._question(place, record, parsed, entry, asked)
+        if reason == AS_BEFORE:
+            asked = self._how_asked(again=True)
+            reason = self._not_in_yet(f"Enter, both count; ={entry.strip()} corrects the last")
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             overrule = "" if "Enter" in reason else ": Enter again if it is so"
@@ -450,18 +455,20 @@ class Session:
         sure, self._sure_of = self._sure_of == text, None
         if place != self.place:
             self.go(place)
-        return self.attempt(lambda at: self._log(at, entry, sure=sure))
+        return self.attempt(lambda at: self._log(at, entry, asked, sure=sure))
 
-    def _question(self, place: Place, record: PostRecord, parsed: Understood, entry: str) -> str | None:
+    def _question(
+        self, place: Place, record: PostRecord, parsed: Understood, entry: str, asked: Asked
+    ) -> str | None:
         """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
 
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
         to where the packs would bring it: the last reading may have been a slip.
         """
-        from shimfit.workflow.reading import second_look
+        from shimfit.workflow.reading import MUCH_NEARER, second_look
 
-        reason = second_look(self.site, place, self.site.post(place), parsed, self._how_asked())
-        if reason is not None or record.implied is None or record.reading is None:
+        reason = second_look(self.site, place, self.site.post(place), parsed, asked)
+        if reason is not None or record.implied is None or record.reading is None or asked.again:
             return reason
         before = record.reading.lean
         expected = record.answer.resting.lean if record.answer is not None else None
@@ -484,13 +491,13 @@ class Session:
             return replace(refused(message), at=0)
         self.site.undo(place.job)
         self.go(place)
-        outcome = self.attempt(lambda at: self._log(at, entry, sure=True))
+        outcome = self.attempt(lambda at: self._log(at, entry, self._how_asked(), sure=True))
         return replace(outcome, message=f"corrected: {outcome.message}") if outcome.done else outcome
 
-    def _log(self, place: Place, text: str, *, sure: bool) -> Outcome:
+    def _log(self, place: Place, text: str, asked: Asked, *, sure: bool) -> Outcome:
         from shimfit.workflow.reading import log_reading
 
-        logged = log_reading(self.site, place, text, self._how_asked(), sure=sure)
+        logged = log_reading(self.site, place, text, asked, sure=sure)
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place)
@@ -499,21 +506,34 @@ class Session:
         """Log a reading that the inclinometer has taken."""
         from shimfit.workflow.reading import log_sensor_reading
 
-        def log(place: Place) -> Outcome:
-            log_sensor_reading(self.site, place, reading, self._how_asked())
-            return self._after_reading(place)
-
-        return self.attempt(log)
+        return self._once_more("Space", lambda at, asked: log_sensor_reading(self.site, at, reading, asked))
 
     def turned(self, first: str, second: str) -> Outcome:
         """Log two readings of one post, the level turned end for end between them."""
         from shimfit.workflow.reading import log_turned
 
-        def log(place: Place) -> Outcome:
-            log_turned(self.site, place, first, second, self._how_asked())
+        text = f"{first} / {second}"
+        return self._once_more(text, lambda at, asked: log_turned(self.site, at, first, second, asked))
+
+    def _once_more(self, what: str, log: Callable[[Place, Asked], object]) -> Outcome:
+        """Log a reading; where it stands as before its packs, ask; the second time it is a repeat."""
+        asked = self._how_asked(again=self._sure_of == what)
+        self._sure_of = None
+
+        def move(place: Place) -> Outcome:
+            log(place, asked)
             return self._after_reading(place)
 
-        return self.attempt(log)
+        outcome = self.attempt(move)
+        if not outcome.message.startswith(AS_BEFORE):
+            return outcome
+        self._sure_of = what
+        key = what if what == "Space" else "Enter"
+        return Outcome(self._not_in_yet(f"{key} again, both count"), done=False)
+
+    def _not_in_yet(self, repeat: str) -> str:
+        packed = "packed" if self._words_only else self.keys.spell("^P packed")
+        return f"as before the packs. Not in yet: {repeat}. In and tight: {packed} first"
 
     def _kind_of_next(self, text: str, place: Place) -> str:
         """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
@@ -529,10 +549,11 @@ class Session:
             raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
         return f"the next reading is: {text}" if word else "the next reading is a plain one"
 
-    def _how_asked(self) -> Asked:
+    def _how_asked(self, *, again: bool = False) -> Asked:
         from shimfit.workflow.reading import Asked
 
-        return Asked(**self._asked, answer_later=self.answers_later is not None)
+        asked = dict(self._asked) | ({"again": True} if again else {})
+        return Asked(**asked, answer_later=self.answers_later is not None)
 
     def _after_reading(self, place: Place) -> Outcome:
         """Have it answered; say how far off with the tolerance beside it, and what that decides.
@@ -699,11 +720,12 @@ class Session:
         return outcome
 
 
-_ADDRESS = re.compile(r"\s*(?:([^\s:=]+)\s*:)?\s*(=?)\s*")
+_ADDRESS = re.compile(r"\s*(?:([^\s:=]+)\s*:)?\s*([=+]?)\s*")
+_MARKS = {"": "", "=": "corrects the last: ", "+": "once more, no pack in yet: "}
 
 
-def _addressed(text: str) -> tuple[str, bool, str]:
-    """`4:=6n10h` → ("4", True, "6n10h"): post, empty where none is named; whether it corrects; the entry."""
+def _addressed(text: str) -> tuple[str, str, str]:
+    """`4:=6n10h` → ("4", "=", "6n10h"): post, empty where none is named; a key of _MARKS; the entry."""
     found = _ADDRESS.match(text)
     assert found is not None
-    return found[1] or "", bool(found[2]), text[found.end() :]
+    return found[1] or "", found[2], text[found.end() :]

@@ -7,6 +7,7 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,11 +16,13 @@ from shimfit.core.cautions import cautions_of
 from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
-from shimfit.errors import UsageError
+from shimfit.entry.second_look import AS_BEFORE, looks_like_a_slip
+from shimfit.entry.second_look import second_look as entry_looks
+from shimfit.errors import EntryError, UsageError
 from shimfit.model import TURNED, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees, minutes_of
-from shimfit.standing import Here, PostRecord
+from shimfit.standing import Here, PostRecord, one_lean
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
 from shimfit.values import dataclass
@@ -39,6 +42,8 @@ class Asked:
     after: bool = False
     """Say that this is a verifying reading although nothing was prescribed (the post stood plumb at once)."""
     rails_on: bool = False
+    again: bool = False
+    """The packs that were asked for are not in yet: read once more as it stands, and the mean counts."""
     mid: bool = False
     """Read at half height, to see whether the post is bowed; never packed for."""
     rocks: tuple[tuple[Seat, float], ...] = ()
@@ -51,6 +56,8 @@ class Asked:
 
 
 PLAIN = Asked()
+MUCH_NEARER = 3.0
+"""So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,26 +77,57 @@ class Logged:
 def second_look(
     site: Site, place: Place, post: PostRecord, understood: Understood, asked: Asked = PLAIN
 ) -> str | None:
-    """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped."""
-    from shimfit.entry.second_look import second_look as look
+    """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped.
 
+    `AS_BEFORE` where it reads as before the packs that were asked for.
+    """
     if understood.second_look is not None or asked.bed:  # no post leans there: nothing to hold it against
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
-    repeat = None
-    if last is not None and post.verdict is not None and post.counts is not None and post.implied is None:
-        now = _reading_of(site, place, post, understood, asked)
+    now, repeat = _reading_of(site, place, post, understood, asked), None
+    if stands_as_before(post, now) and not asked.again:
+        return AS_BEFORE
+    undone = asked.again if post.implied else post.verdict is not None and post.counts is not None
+    if last is not None and undone:
         same_instrument = now.instrument == last.instrument and last.method == "typed"
         # Where two contradict each other already, the third was asked for.
         repeat = now if same_instrument and not post.is_contradicted else None
-    return look(
+    return entry_looks(
         understood,
         last,
         only_tightened=last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN,
         height_mm=post.height_mm,
-        waits_for_packs=post.implied is not None,
         repeat=repeat,
     )
+
+
+def stands_as_before(post: PostRecord, now: Reading) -> bool:
+    """True when packs are asked for, nobody said that they went in, and a reading agrees with the one before.
+
+    Where the answer asked for one more reading before they go in, being nearer to that than to where they
+    would bring it is enough.
+    """
+    answer, before, lean = post.prescription, post.reading, now.lean
+    if not post.implied or answer is None or before is None or before.lean is None or lean is None:
+        return False
+    expected = answer.resting.lean
+    if expected is None or not one_lean(before, now):
+        return False
+    much = 1.0 if answer.chance is not None and answer.chance.again is not None else MUCH_NEARER
+    way = (lean.slope_along, lean.slope_across)
+    to_before = math.dist(way, (before.lean.slope_along, before.lean.slope_across))
+    return much * to_before < math.dist(way, (expected.slope_along, expected.slope_across))
+
+
+def _check_again(post: PostRecord, now: Reading, asked: Asked, *, sure: bool) -> None:
+    """Raise EntryError for a reading that looks like a repeat and is not called one, or can't be one."""
+    if asked.again and now.lean is None:
+        raise EntryError("read both ways where it is read once more", at=0)
+    if asked.again and (not post.readings or post.changed):
+        why = f"{post.changed} since it was read" if post.changed else "nothing was read there yet"
+        raise EntryError(f"it can't be read once more as it stood: {why}", at=0)
+    if not (sure or asked.again or asked.bed) and stands_as_before(post, now):
+        raise looks_like_a_slip(AS_BEFORE)
 
 
 def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, sure: bool = False) -> Logged:
@@ -103,16 +141,20 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
         if parsed.is_gauge_only:
             return _log_gauge(site, place, parsed)
         if question := None if sure or asked.mid else second_look(site, place, post, parsed, asked):
-            from shimfit.entry.second_look import looks_like_a_slip
-
             raise looks_like_a_slip(question)
         reading = _reading_of(site, place, post, parsed, asked)
+        _check_again(post, reading, asked, sure=True)
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 
 
-def log_sensor_reading(site: Site, place: Place, reading: Reading, asked: Asked = PLAIN) -> Logged:
-    """Log a reading that the inclinometer has taken (in the post's directions), then answer it."""
+def log_sensor_reading(
+    site: Site, place: Place, reading: Reading, asked: Asked = PLAIN, *, sure: bool = False
+) -> Logged:
+    """Log a reading that the inclinometer has taken (in the post's directions), then answer it.
+
+    EntryError, nothing logged, when it stands as before the packs that were asked for and is not `sure`.
+    """
     from shimfit.workflow.sensor import record_of
 
     with site.journal.exclusively():
@@ -124,12 +166,18 @@ def log_sensor_reading(site: Site, place: Place, reading: Reading, asked: Asked 
             rocks=asked.rocks,
             instrument=asked.instrument or (None if known is None else known.name),
         )
+        _check_again(post, taken, asked, sure=sure)
         _log(site, place, taken, asked)
     return _answered(site, place, taken, asked)
 
 
-def log_turned(site: Site, place: Place, first_text: str, second_text: str, asked: Asked) -> Logged:
-    """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it."""
+def log_turned(
+    site: Site, place: Place, first_text: str, second_text: str, asked: Asked, *, sure: bool = False
+) -> Logged:
+    """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it.
+
+    EntryError, nothing logged, when it stands as before the packs that were asked for and is not `sure`.
+    """
     from shimfit.workflow.instruments import counted, keep_zero_of, named, reversal_of, with_zero
 
     with site.journal.exclusively():
@@ -145,7 +193,6 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
         found = reversal_of(instrument, first, second, post.height_mm)
         if found.suspicion == "not-turned":
             raise UsageError(f"{found.words} Nothing was logged.")
-        keep_zero_of(site, instrument, found.zero)
         one = counted(first, post.height_mm, with_zero(instrument, found.zero))
         reading = Reading(
             text=f"{first_text.strip()}{TURNED}{second_text.strip()}",
@@ -163,6 +210,8 @@ def log_turned(site: Site, place: Place, first_text: str, second_text: str, aske
             face=asked.face,
             rocks=asked.rocks,
         )
+        _check_again(post, reading, asked, sure=sure)
+        keep_zero_of(site, instrument, found.zero)
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 
@@ -269,6 +318,8 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
         return "mid"
     if asked.bed or asked.rails_on:
         return "bed" if asked.bed else "rails-on"
+    if asked.again and post.reading is not None:
+        return post.reading.stage
     # "No pack can do it" asks for nothing: the next reading is again of a post that stands bare.
     answered = post.prescription is not None and post.prescription.status in ("proven", "found")
     return "verify" if asked.after or answered or post.tightened or post.packs_in_place else "stood"
@@ -295,12 +346,13 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
     post = site.post(place)
     by = asked.by or site.settings.by or None
     # Whether it says that the answer was followed is written down: later programs need not work it out.
-    data = to_json(reading) | {"follows": post.implied is not None}
+    again = {"again": True} if asked.again else {}
+    data = to_json(reading) | {"follows": post.implied is not None and not asked.again} | again
     drafts = [Draft("reading", data, place.job, place.run, place.post, by)]
     whole = completed(post.half, reading)
     if reading.stage == "bed":  # no post stands there: what was under it is back in the box
         drafts = [*moving(site, place, post.packs_in_place, ()), *drafts]
-    elif reading.stage != "mid" and whole is not None:
+    elif reading.stage != "mid" and whole is not None and not asked.again:
         drafts = [*implied_packing(site, place, post), *observation(site, place, post, whole), *drafts]
     site.append(*drafts)
 

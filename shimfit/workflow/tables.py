@@ -136,14 +136,16 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
         post = state.post(cell("post", ""))
         if post is None:
             raise row.refuse("post", f"there is no post {cell('post', '')!r} in {job}/{run}")
-        if cell("stage", "bed") != "bed":
-            raise row.refuse("stage", f"{cell('stage')!r} is not bed (leave it empty for a post that stands)")
-        place, bed = Place(job, run, post.name), cell("stage") == "bed"
-        asked = Asked(bed=bed, instrument=cell("instrument"), by=cell("by"), face=cell("face"))
+        place, stage = Place(job, run, post.name), cell("stage") or ""
+        if stage not in ("", "bed", "again"):
+            other = "or again, read once more with no pack in yet; leave it empty for a post that stands"
+            raise row.refuse("stage", f"{stage!r} is not bed ({other})")
+        asked = Asked(stage == "bed", again=stage == "again", by=cell("by"), face=cell("face"))
+        asked = replace(asked, instrument=cell("instrument"))
         try:
             parsed = parse_reading(cell("entry", ""), settings)
             if question := None if sure else second_look(site, place, post, parsed, asked):
-                raise looks_like_a_slip(question)
+                raise looks_like_a_slip(question, again="again in the column stage")
         except EntryError as error:
             at = f" (after {error.at} characters)" if error.at else ""
             raise row.refuse("entry", f"{error.message}{at}") from error

@@ -13,11 +13,11 @@ INCH = EntrySettings(units="inch")
 HEIGHT = 1000.0
 
 
-def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT, waits_for_packs=False):
+def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT):
     parsed = parse_entry(text, settings)
     assert isinstance(parsed, Understood), parsed
     last = None if previous is None else Reading("", previous[0], previous[1], HEIGHT)
-    return second_look(parsed, last, only_tightened, height, waits_for_packs=waits_for_packs)
+    return second_look(parsed, last, only_tightened, height)
 
 
 def test_the_first_reading_has_no_history():
@@ -55,18 +55,6 @@ def test_after_packing_a_lean_gets_smaller_and_may_turn_round():
     assert look("0 0", (0.006, -0.010), only_tightened=False) is None
     assert look("6p10h", (0.006, -0.010), only_tightened=False) is None
     assert "before packing" in look("16n10h", (0.006, -0.010), only_tightened=False)
-
-
-def test_a_top_that_stands_as_before_the_packs_asks_for_them():
-    def waiting(text, previous=(0.006, -0.010)):
-        return look(text, previous, only_tightened=False, waits_for_packs=True)
-
-    assert "are they in" in waiting("6n10h")
-    assert "are they in" in waiting("3n5h@500mm"), "the slope counts, not the figure"
-    assert waiting("6n10.2h") is None, "a top that moved was worked on"
-    assert waiting("6n") is None, "half a reading does not tell"
-    assert waiting("6n10h", (0.006, None)) is None
-    assert look("6n10h", (0.006, -0.010), only_tightened=False) is None, "packed: it may be read twice"
 
 
 def test_slopes_are_compared_whatever_length_they_were_read_over():

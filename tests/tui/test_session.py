@@ -225,7 +225,46 @@ def test_near_where_it_stood_with_no_pack_logged_asks_which_it_is(session) -> No
     assert session.enter("6n10h").done
     asked = session.enter("6n11h")
     assert not asked.done
-    assert "=6n11h if the last one was wrong" in asked.message
-    assert session.enter("6n11h").done, "the second Enter: packed and read again"
-    assert len(session.record.readings) == 2
+    assert "Not in yet: Enter, both count; =6n11h corrects the last." in asked.message
+    assert session.enter("6n11h").done, "the second Enter: read once more"
+    assert session.record.mean_of == 2
     assert session.enter(".5n.5h").done, "near where the packs bring it: nothing is asked"
+    assert session.record.state is PostState.PLUMB
+
+
+def test_nearer_to_where_it_stood_and_of_another_lean_asks_whether_the_last_was_wrong(session) -> None:
+    assert session.enter("6n10h").done
+    asked = session.enter("6n12.5h")
+    assert "=6n12.5h if the last one was wrong" in asked.message
+    assert session.enter("6n12.5h").done, "the second Enter: packed and read again"
+    assert session.record.packs_in_place
+
+
+@pytest.mark.parametrize("how", ["twice", "+", "kind"])
+def test_read_once_more_before_packing(session, how) -> None:
+    """Enter a second time, a + before it, or the kind of the next reading: both count, no pack is in."""
+    assert session.enter("9n5o").done
+    if how == "twice":
+        outcome = session.enter("9n5.5o")
+        assert not outcome.done
+        assert outcome.message.startswith("as before the packs. Not in yet: Enter, both count")
+    if how == "kind":
+        assert session.do("kind", "again").done
+    outcome = session.enter("+9n5.5o" if how == "+" else "9n5.5o")
+    assert outcome.done, outcome.message
+    assert "mean of 2" in outcome.message
+    assert session.record.packs_in_place == ()
+    assert session.enter("0.2n.2o").done
+    assert session.record.packs_in_place
+    assert session.aim("4:+9n5o") == "post 4: once more, no pack in yet: "
+
+
+def test_a_turned_level_before_packing_is_no_verifying_reading(session) -> None:
+    session.site.set("instrument", "blue level")
+    session.site.add_instrument(Instrument("blue level", "level", 1200.0))
+    assert session.enter("9n5o").done
+    assert not session.turned("9n5o", "8n4o").done
+    assert not session.site.box().instrument("blue level").checked, "nothing is kept of what was not logged"
+    assert session.turned("9n5o", "8n4o").done
+    assert session.record.packs_in_place == ()
+    assert session.record.readings[-1].stage == "stood"

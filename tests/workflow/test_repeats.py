@@ -7,12 +7,13 @@ from pathlib import Path
 
 import pytest
 
-from shimfit.errors import EntryError
-from shimfit.model import Foot, PostState
+from shimfit.errors import EntryError, FileError
+from shimfit.model import Foot, Lot, PostState, Reading
 from shimfit.quantities.typed import parse_tolerance
 from shimfit.standing import TWO_MUST_AGREE
-from shimfit.workflow.reading import log_packs, log_reading, log_tightened
+from shimfit.workflow.reading import Asked, log_packs, log_reading, log_sensor_reading, log_tightened
 from shimfit.workflow.site import Place, Site
+from shimfit.workflow.tables import log_readings
 
 AT = Place("lake", "walk", "1")
 
@@ -136,3 +137,98 @@ def test_one_that_lies_on_the_limit_is_denied_as_well(site: Site) -> None:
     log_reading(site, AT, "0.4mm n 0.2mm o")
     post = site.post(AT)
     assert (post.state, post.mean_of, post.contradicted) == (PostState.PLUMB, 2, 1)
+
+
+# ---------------------------------------------------------------- read once more before the packs go in
+
+AGAIN = Asked(again=True)
+
+
+@pytest.fixture
+def boxed(site: Site) -> Site:
+    taper = Lot("T1", "taper", 6, thin_mm=0.4, thick_mm=5.0, length_mm=180.0)
+    site.import_stock([taper, Lot("F1", "flat", 20, thickness_mm=0.5)], "")
+    return site
+
+
+def _count(site: Site) -> int:
+    return sum(lot.count for lot in site.box().lots)
+
+
+def test_read_once_more_before_packing_both_count_and_nothing_went_in(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    first, pieces = boxed.post(AT), _count(boxed)
+    assert first.implied
+    log_reading(boxed, AT, "5n 6h", AGAIN)
+    post = boxed.post(AT)
+    assert post.reading.slope_across == pytest.approx(-0.0065)
+    assert (post.mean_of, post.rounds, post.packs_in_place, _count(boxed)) == (2, 0, (), pieces)
+    assert post.state is PostState.PACK
+    assert post.before == post.reading, "how it stood before it was packed is the mean of both"
+    assert post.prescription_event != first.prescription_event, "packs go by the mean"
+    assert not boxed.journal.standing(("observed",), "lake"), "the deck taught nothing"
+    with Site.open(boxed.journal.path, environment={}) as reopened:
+        assert reopened.post(AT) == post
+    log_reading(boxed, AT, "0.5n 0.5h")
+    packed = boxed.post(AT)
+    assert (packed.reading.stage, packed.rounds, packed.mean_of) == ("verify", 1, 1)
+    assert packed.packs_in_place == post.implied
+    (taught,) = boxed.journal.standing(("observed",), "lake")
+    assert taught.data["measured_mm"] == pytest.approx([0.5 - 5.0, 6.5 - 0.5])
+
+
+def test_what_stands_as_before_the_packs_is_asked_about_and_may_be_either(boxed: Site) -> None:
+    """Taken without a word it would be a proof that the packs do nothing, and the deck would learn it."""
+    log_reading(boxed, AT, "5n 7h")
+    with pytest.raises(EntryError, match="add --again where they are not in yet, --sure where they are in"):
+        log_reading(boxed, AT, "5n 6.5h")
+    held = Reading("held", 0.0051, -0.0068, 1000.0, method="sensor", u_along=5e-4, u_across=5e-4)
+    with pytest.raises(EntryError, match="as it did before the packs"):
+        log_sensor_reading(boxed, AT, held)
+    table = "post,entry,stage\n1,5n 6.5h,{}\n"
+    with pytest.raises(FileError, match="again in the column stage"):
+        log_readings(boxed, "lake", "walk", table.format(""), "t.csv", sure=False)
+    assert len(boxed.post(AT).readings) == 1
+    log_readings(boxed, "lake", "walk", table.format("again"), "t.csv", sure=False)
+    assert boxed.post(AT).mean_of == 2
+    log_sensor_reading(boxed, AT, held, AGAIN)
+    assert boxed.post(AT).packs_in_place == ()
+    log_reading(boxed, AT, "5n 6.5h", sure=True)
+    assert boxed.post(AT).packs_in_place
+    assert boxed.post(AT).stands == "out"
+
+
+def test_read_once_more_before_a_change_of_packs_is_no_round(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    log_reading(boxed, AT, "0 3h")
+    post = boxed.post(AT)
+    assert (post.rounds, post.state) == (1, PostState.OUT)
+    assert post.implied
+    log_reading(boxed, AT, "0.5n 3h", AGAIN)
+    again = boxed.post(AT)
+    assert (again.rounds, again.mean_of, again.packs_in_place) == (1, 2, post.packs_in_place)
+    assert again.reading.stage == "verify"
+    log_reading(boxed, AT, "0 0")
+    assert (boxed.post(AT).rounds, boxed.post(AT).packs_in_place) == (2, again.implied)
+
+
+def test_only_a_post_that_stands_as_it_was_read_is_read_once_more(boxed: Site) -> None:
+    with pytest.raises(EntryError, match="nothing was read there yet"):
+        log_reading(boxed, AT, "5n 7h", AGAIN)
+    log_reading(boxed, AT, "5n 7h")
+    with pytest.raises(EntryError, match="both ways"):
+        log_reading(boxed, AT, "5n", AGAIN)
+    with pytest.raises(EntryError, match="nothing was done since"):
+        log_reading(boxed, AT, "1n 7h", AGAIN)
+    log_tightened(boxed, AT)
+    with pytest.raises(EntryError, match="packed and tightened since it was read"):
+        log_reading(boxed, AT, "5n 7h", AGAIN)
+
+
+def test_a_repeat_taken_back_leaves_the_first_reading_and_its_packs(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    first = boxed.post(AT)
+    log_reading(boxed, AT, "5n 6h", AGAIN)
+    boxed.undo("lake")
+    post = boxed.post(AT)
+    assert (post.reading, post.implied, post.mean_of) == (first.reading, first.implied, 1)

@@ -48,6 +48,7 @@ def entry_help(session: Session) -> list[tuple[str, str]]:
         *rows,
         (f".6d{n}.8d{o}", "degrees"),
         (f"={session.example()}", "in the place of the last reading, which was wrong"),
+        (f"+{session.example()}", "once more before packing: both count"),
         (f"4:{session.example()}", "a reading of post 4, from anywhere"),
     ]
 
