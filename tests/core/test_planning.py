@@ -15,7 +15,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import csc_array
 
 from shimfit.core.chance import next_rounds
-from shimfit.core.objective import Minutes
+from shimfit.core.objective import Minutes, Reads
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.planning import Earlier, PlanPost, plan, planned, search
 from shimfit.core.planning import geometry as geometries
@@ -290,13 +290,18 @@ def test_every_pattern_below_a_ceiling_is_plain_enumeration():
     """Flats only, one or two a seat: what each set of pieces costs at least, against all ways to lay them."""
     given = posts(2, 3, tolerance=Tolerance("1:150", "ratio", 1 / 150))
     options = Options(max_pieces=2, minutes=Minutes(lift=1e4))
-    tables = build_tables(box(6, 0, 0, 3), options)
+    lots = [
+        Lot(f"F{k}", "flat", 1 + k % 3, thickness_mm=mm, origin="bought" if k == 3 else "offcut")
+        for k, mm in enumerate((0.4, 0.8, 1.2, 0.8, 0.7, 1.6))
+    ]
+    tables = build_tables(lots, options)
     pricing = Pricing(given, options, tables)
     made, rest = pricing.maker.geometry, pricing.rest
     ceiling = pricing.cheapest(tables, np.full(2, np.inf), 1)[0] + 4.0
     ours = {}
     for pattern in every_pattern(pricing, tables, ceiling, 10_000):
-        ours[pattern.post, pattern.uses.flats] = pattern.cost
+        key = pattern.post, pattern.uses.flats
+        ours[key] = min(pattern.cost, ours.get(key, math.inf))
     every = [some for k in range(3) for some in combinations_with_replacement(range(len(tables.lots)), k)]
     thick_mm = np.array([sum(tables.lots[rank].thickness_mm for rank in some) for some in every])
     costs, theirs = options.costs, {}
@@ -332,6 +337,24 @@ def test_a_small_run_is_proven_where_its_linear_bound_is_made_of_halves():
     rounds = Rounds(Pricing(given, options, build_tables(lots, options)), Highs())
     assert rounds.first().bound < 0.99 * done.objective
     assert done.status == "proven"
+
+
+def test_a_bound_made_of_halves_hid_a_better_plan():
+    """Half of a pattern, half of a lifted one: the best of the rounds cost 64.10, 1.3 % more."""
+    lots = [Lot(f"F{k}", "flat", 20, thickness_mm=k / 2) for k in range(1, 5)]
+    lots += [
+        Lot("T1", "taper", 4, length_mm=200.0, thin_mm=0.5, thick_mm=6.0),
+        Lot("T2", "taper", 2, length_mm=200.0, thin_mm=0.8, thick_mm=8.0),
+    ]
+    reads, limit = Reads(*[0.00049] * 2, *[0.00037] * 2, step=0.000555), Tolerance("1:450", "ratio", 1 / 450)
+    given = [
+        PlanPost(str(k), Foot(90, 90), 1000.0, Lean(x / 900, y / 900), limit, reads=reads, u_take_up=0.17)
+        for k, (x, y) in enumerate(((9, 5), (-4, 3), (2.5, -7), (-8, 2)))
+    ]
+    done = plan(given, lots, Options(), Highs(), seconds=60)
+    check_box(lots, [pack for one in done.planned for pack in one.packs], Options())
+    assert done.status == "proven"
+    assert done.objective < 63.3
 
 
 def test_same_run_same_plan():

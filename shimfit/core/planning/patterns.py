@@ -179,7 +179,7 @@ def _pattern(
 
 def pattern_of(tables: Tables, packs: Sequence[SeatPack], extra: float, post: int) -> Pattern:
     """A pattern of these packs; `extra` is what lean, rock and bearing cost."""
-    cost = extra + sum(_pieces_cost(tables, pack) for pack in packs)
+    cost = extra + sum(pieces_cost(tables, pack) for pack in packs)
     return Pattern(post, tuple(packs), cost, uses_of(tables, packs))
 
 
@@ -217,7 +217,7 @@ def thick_edge_mm(tables: Tables, pack: SeatPack) -> float:
     return steps * tables.options.quantum_mm + slope * (pack.inner_mm or 0.0)
 
 
-def _pieces_cost(tables: Tables, pack: SeatPack) -> float:
+def pieces_cost(tables: Tables, pack: SeatPack) -> float:
     """Pieces, cuts and new material, without prices."""
     costs, lots = tables.options.costs, tables.lots
     cost = 0.0

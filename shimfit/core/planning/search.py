@@ -543,14 +543,14 @@ class _Hunt:
     def _pairs(self, tasks: _Tasks, limit: Floats) -> _Pairs:
         """Pairs of the first two seats that may be below the limit with the cheapest third."""
         rows = tasks.rows
-        task, i = _ragged(tasks.shortest)
+        task, i = ragged(tasks.shortest)
         spent = self.by_cost[rows[task, 0] + i]
         room = limit[tasks.post[task]] - EPS - spent - self.least[rows[task, 2] // self.width]
         floor = self.floor[tasks.post[task], tasks.combination[task]]
         number = _count_below(self.by_cost, rows[task, 1], self.width, room - floor)
         i = self.order[rows[task, 0] + i].astype(np.int64)
         turn_i = tasks.begin[:, task] + tasks.by_i[:, task] * i
-        one, j = _ragged(number)
+        one, j = ragged(number)
         of = task[one]
         place = rows[of, 1] + j
         spent_j = self.by_cost[place]
@@ -598,7 +598,7 @@ class _Hunt:
         """Patterns of pairs with every entry of their intervals: the cheapest allowed below the limit."""
         parts = []
         for part in _chunks(pairs.high - pairs.low + 1):
-            pair, k = _ragged((pairs.high - pairs.low + 1)[part])
+            pair, k = ragged((pairs.high - pairs.low + 1)[part])
             pair += part.start
             k += pairs.low[pair]
             task = pairs.task[pair]
@@ -645,7 +645,7 @@ def _first_of_each(post: Ints, bound: Floats, most: int) -> Ints:
     return np.asarray(order[np.arange(post.size) - np.searchsorted(post, post) < most], np.int64)
 
 
-def _ragged(counts: Ints) -> tuple[Ints, Ints]:
+def ragged(counts: Ints) -> tuple[Ints, Ints]:
     """For counts (3, 2): owners 0 0 0 1 1 and places 0 1 2 0 1."""
     owner = np.repeat(np.arange(counts.size), counts)
     ends = np.cumsum(counts)
