@@ -48,8 +48,10 @@ def _parsed(argv: Sequence[str]) -> argparse.Namespace:
 def carry_out(argv: Sequence[str], io: Io) -> int:
     """Run what was said; returns its exit code. What goes wrong is raised."""
     args = _parsed(argv)
-    io = replace(io, as_json=args.json)
-    module, _, function = (args.run or "rest.run_terminal").split()[0].partition(".")
+    io, command = replace(io, as_json=args.json), args.command
+    if command is not None:
+        command.check(args)
+    module, _, function = (command.run if command else "rest.run_terminal").split()[0].partition(".")
     run: Callable[[argparse.Namespace, Io], int] = getattr(import_module(f"shimfit.cli.{module}"), function)
     try:
         return int(run(args, io))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import field
 from typing import TYPE_CHECKING, Any, TextIO
 
@@ -152,6 +153,16 @@ def open_site(
     return site
 
 
+@contextmanager
+def open_run(args: argparse.Namespace, io: Io) -> Iterator[tuple[Site, RunState]]:
+    """The data file, only to be read, and the run that `path` names."""
+    from shimfit.workflow.site import parse_run
+
+    job, run = parse_run(args.path)
+    with open_site(args, io, read_only=True) as site:
+        yield site, site.run(job, run)
+
+
 def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
     """Refuse, before the work, two answers that would go to stdout and files that can't be written over.
 
@@ -170,12 +181,12 @@ def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
             check_output(args, name, kind)
 
 
-def sheet_facts(site: Site, job: str, run: str) -> SheetFacts:
+def sheet_facts(site: Site, state: RunState) -> SheetFacts:
     """The heading of a run's papers."""
     from shimfit.report.tables import facts_of
 
     made = site.journal.now().isoformat(timespec="seconds")
-    return facts_of(site.run(job, run), made, site.settings.graduation, site.box().lots)
+    return facts_of(state, made, site.settings.graduation, site.box().lots)
 
 
 def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import re
 import textwrap
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import cache, partial
 from itertools import groupby
@@ -31,6 +31,7 @@ Without a command the terminal program opens at the last run, or offers the samp
 
 """
 KINDS = {"int": int, "number": float}
+_LIMITS = re.compile(r"(>?)([-\d.e]+)\.\.([-\d.e]*)")
 NARGS: Mapping[str, Any] = {"?": "?", "*": "*", "2": 2}
 
 
@@ -48,15 +49,40 @@ class Option:
     group: str = ""
     """Heading in the command's help; empty: among the others."""
 
+    @property
+    def dest(self) -> str:
+        """What argparse calls it."""
+        return self.name.lstrip("-").replace("-", "_")
+
+    def is_given(self, said: argparse.Namespace) -> bool:
+        """True where it was said, and is not what it would be without."""
+        value = getattr(said, self.dest)
+        return not (value is None or value is False or value == [] or value == self.how.get("default"))
+
     def add_to(self, parser: argparse._ActionsContainer, **how: Any) -> None:
         """Declare it on a parser; how: what a parser has otherwise."""
         parser.add_argument(self.name, **{**self.how, **how})
         if self.once:
             kept = {key: self.how[key] for key in ("type", "action") if key in self.how}
-            dest = self.name.lstrip("-").replace("-", "_")
-            parser.add_argument(
-                self.once, dest=dest, help=argparse.SUPPRESS, default=argparse.SUPPRESS, **kept
-            )
+            kept |= {"help": argparse.SUPPRESS, "default": argparse.SUPPRESS}
+            parser.add_argument(self.once, dest=self.dest, **kept)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """Which of a command's options go together: `these` not beside any of `others`, or only beside one."""
+
+    only: bool
+    these: tuple[str, ...]
+    others: tuple[str, ...]
+    says: str
+    """`{}` in it: those of `these`, or of `others` where they are not to be there, that were given."""
+
+    def check(self, given: Iterable[str]) -> None:
+        """Raise UsageError when what was given breaks it."""
+        one, other = ([name for name in names if name in given] for names in (self.these, self.others))
+        if one and bool(other) != self.only:
+            raise UsageError(self.says.format(", ".join(other or one)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +96,13 @@ class Command:
     takes: tuple[Option, ...] = ()
     examples: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    rules: tuple[Rule, ...] = ()
+
+    def check(self, said: argparse.Namespace) -> None:
+        """Raise UsageError where options were said that do not go together."""
+        given = {one.name for one in self.takes if one.is_given(said)}
+        for rule in self.rules:
+            rule.check(given)
 
     @property
     def epilog(self) -> str:
@@ -134,6 +167,8 @@ def read_page(text: str, wanted: Collection[str] | None = None) -> Page:
             one = replace(one, notes=(*one.notes, word[5:]))
         elif word.endswith(":"):
             group = word[:-1]
+        elif word.startswith(("only ", "not ")):
+            one = replace(one, rules=(*one.rules, _rule(word)))
         else:
             taken = (replace(each, group=group) for each in _options(word, shared))
             one = replace(one, takes=(*one.takes, *taken))
@@ -159,6 +194,29 @@ def _options(line: str, shared: Mapping[str, Option]) -> Iterator[Option]:
         yield _option(spec, texts[0])
 
 
+def _rule(line: str) -> Rule:
+    spec, says = re.split(r"\s{2,}", line, maxsplit=1)
+    word, *names = spec.split()
+    at = names.index("with")
+    return Rule(word == "only", tuple(names[:at]), tuple(names[at + 1 :]), says)
+
+
+def _within(kind: Callable[[str], float], limits: re.Match[str]) -> Callable[[str], float]:
+    """What reads a number and refuses one that is not within `0.1..5000` or `>0..`."""
+    low, high = float(limits[2]), float(limits[3] or "inf")
+
+    def read(text: str) -> float:
+        value = kind(text)
+        if not (value > low if limits[1] else value >= low):
+            raise argparse.ArgumentTypeError(f"must be {'more than' if limits[1] else 'at least'} {low:g}")
+        if value > high:
+            raise argparse.ArgumentTypeError(f"must be at most {high:.15g}")
+        return value
+
+    read.__name__ = kind.__name__  # argparse says "invalid float value"
+    return read
+
+
 def _option(spec: str, text: str) -> Option:
     name, *words = spec.split()
     how: dict[str, Any] = {"help": _plain(text)}
@@ -167,6 +225,8 @@ def _option(spec: str, text: str) -> Option:
         word = words.pop(0)
         if word in KINDS:
             how["type"] = KINDS[word]
+        elif limits := _LIMITS.fullmatch(word):
+            how["type"] = _within(how["type"], limits)
         elif word in NARGS:
             how["nargs"] = NARGS[word]
         elif word == "!":
@@ -225,6 +285,7 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Raise UsageError with argparse's sentence and where to look for the right form."""
+        message = re.sub(r"^argument (--\S+): must be", r"\1 must be", message)
         named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
         if named:
             from difflib import get_close_matches
@@ -253,7 +314,7 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
     parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
     for one in whole.first:
         one.add_to(parser, **({"default": None} if one.name == "--ascii" else {}))
-    parser.set_defaults(run=None)
+    parser.set_defaults(command=None)
     below = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser, prog="shimfit")
     families: dict[str, Any] = {}
     for command in whole.commands:
@@ -281,7 +342,7 @@ def _add(below: Any, name: str, command: Command, whole: Page) -> None:
         place = parser.add_argument_group(heading) if heading else parser
         for one in options:
             one.add_to(place)
-    parser.set_defaults(run=command.run)
+    parser.set_defaults(command=command)
 
 
 def _sentence(text: str) -> str:

@@ -10,7 +10,7 @@ import time
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, one_to_stdout, open_site, words_of
+from shimfit.cli.io import Io, one_to_stdout, open_run, open_site, sheet_facts, words_of
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Foot, PostState
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_tolerance
@@ -32,10 +32,6 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     """Plan a run or a problem; 1 when a post can't be served or is predicted out of its tolerance."""
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
-    if args.line_up and args.problem is not None:
-        raise UsageError("--line-up is for a run (JOB/RUN): a problem has no stations to line up")
-    if args.off and not args.line_up:
-        raise UsageError("--off says how far feet are off the string, for --line-up: give both, or neither")
     if args.line_up and not args.off:
         io.talk("caution: no string-line offsets, so all tops are aimed at plumb: add --off POST=L")
     from shimfit.workflow import plan as planning
@@ -138,19 +134,14 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     one_to_stdout(args)
     from shimfit.workflow.plan import cut_list_of
-    from shimfit.workflow.site import parse_run
 
-    job, run = parse_run(args.path)
-    with open_site(args, io, read_only=True) as site:
-        answer = cut_list_of(site, job, run)
-        state, made = site.run(job, run), site.journal.now().isoformat(timespec="seconds")
-        words, lots = words_of(state, site.settings), site.box().lots
+    with open_run(args, io) as (site, state):
+        answer = cut_list_of(site, state.job, state.name)
+        words, facts = words_of(state, site.settings), sheet_facts(site, state)
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf
-        from shimfit.report.tables import facts_of
 
-        sheet = cut_sheet_pdf(answer, facts_of(state, made, words.graduation, lots), paper=args.paper)
-        io.write_paper(args, sheet)
+        io.write_paper(args, cut_sheet_pdf(answer, facts, paper=args.paper))
     return io.tell([text for text, _ in plan_lines(answer, words)] if args.pdf is None else (), answer)
 
 

@@ -95,8 +95,6 @@ def _answer_json(answer: Prescription, entry: str, understood: str) -> dict[str,
 
 MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
-OF_ONE_READING = ("bed", "after", "rails_on", "again", "mid", "rocks", "turned", "instrument", "by", "face")
-"""Options of `read` that go with one entry, not with a table."""
 
 
 def run_read(args: argparse.Namespace, io: Io) -> int:
@@ -105,14 +103,8 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.reading import Asked, log_reading, log_turned
     from shimfit.workflow.site import parse_place
 
-    if args.seconds is not None and args.listen is None:
-        raise UsageError("--seconds goes with --listen: how long to wait for the sensor's reading")
-    if args.table is not None and args.listen is None:
+    if args.table is not None:
         return _read_table(args, io)
-    if args.bed and (args.after or args.rails_on):
-        raise UsageError(
-            "--bed is read before a post stands there; it does not go with --after or --rails-on"
-        )
     if args.listen is not None:
         return _read_held(args, io)
     if args.entry is None:
@@ -189,13 +181,6 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.sensor import inclinometer_of, is_over, opened, reading_of
     from shimfit.workflow.site import parse_place
 
-    beside = [f"--{name}" for name in ("table", "mid", "turned", "face") if getattr(args, name) is not None]
-    if args.entry is not None or beside:
-        what = "an entry" if args.entry is not None else beside[0]
-        raise UsageError(f"--listen reads the sensor: {what} does not go with it")
-    seconds = HELD_S if args.seconds is None else args.seconds
-    if not 0 < seconds < 1e7:
-        raise UsageError("--seconds must be more than 0")
     with open_site(args, io, hold=False) as site:
         place = parse_place(args.place)
         asked = _asked(args, site.entry_settings(site.run(place.job, place.run)))
@@ -204,7 +189,7 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
         if sensor is None:
             raise UsageError("the settings name no sensor: `shimfit settings sensor PORT`, or --listen PORT")
         with opened(sensor):
-            last = watch_until(sensor, is_over, seconds, io, io.talk)
+            last = watch_until(sensor, is_over, args.seconds or HELD_S, io, io.talk)
         if last.taken is None:
             raise InstrumentError(f"no reading was held, nothing is logged: {sensor_line(last)}")
         if last.zero_words and last.zero_found:
@@ -218,14 +203,6 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.site import parse_run
     from shimfit.workflow.tables import log_readings
 
-    if args.entry is not None:
-        raise UsageError("give either one entry or --table, not both")
-    passed_over = [f"--{name.replace('_', '-')}" for name in OF_ONE_READING if getattr(args, name)]
-    if passed_over:
-        raise UsageError(
-            f"{', '.join(passed_over)}: for one reading; in a table each line says it itself, in the columns "
-            "stage (bed), instrument, by, face"
-        )
     text = io.read_text(args.table)
     with open_site(args, io) as site:
         job, run = parse_run(args.place)
@@ -278,7 +255,7 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
 
 def at_post(args: argparse.Namespace, io: Io) -> int:
     """The step that the page of commands names behind this: a function of `workflow`."""
-    room, _, function = args.run.split()[1].partition(".")
+    room, _, function = args.command.run.split()[1].partition(".")
     step: Callable[..., str] = getattr(import_module(f"shimfit.workflow.{room}"), function)
     options = [name for name in signature(step).parameters if name not in ("site", "place")]
     return _at_post(args, io, lambda site, place: step(site, place, *(getattr(args, one) for one in options)))

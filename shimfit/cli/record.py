@@ -41,8 +41,6 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.site import parse_run
 
     issues = args.issue or args.number is not None or args.why is not None
-    if issues and args.as_of is not None:
-        raise UsageError("--as-of prints what was; --issue, --number and --why issue what is now")
     with open_site(args, io, read_only=not issues) as site:
         paper = None if args.as_of is None else head_on_paper(args.as_of)
         job, run = parse_run(args.path)

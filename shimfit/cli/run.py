@@ -7,7 +7,7 @@ from dataclasses import asdict
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, answered_again, open_site, words_of
+from shimfit.cli.io import Io, answered_again, open_run, open_site, words_of
 from shimfit.codec import to_json, tolerance_to_json
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face, Foot, Tolerance
@@ -125,8 +125,6 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
 
         foot = foot_of(args.foot)
         tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
-        if args.table is not None and (args.length or args.turn or args.stations or args.corners):
-            raise UsageError("give either --table, or --stations, or --length with its turns")
         if args.table is not None:
             posts = posts_from_csv(io.read_text(args.table), args.table, units, tolerance)
         else:
@@ -172,11 +170,7 @@ def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
         return [parse_length(part, units, what="station", zero_ok=True) for part in parts]
 
     if args.stations:
-        if args.length or args.turn:
-            raise UsageError("give either the stations, or a length with its turns, not both")
         return from_stations(listed(args.stations), listed(args.corners))
-    if args.corners:
-        raise UsageError("--corners says which of the --stations are corners; after --length give --turn")
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
     turns = [parse_leg(text, units) for text in args.turn]
@@ -202,8 +196,7 @@ def _names(text: str | None) -> dict[str, str] | None:
 
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
-    with open_site(args, io, read_only=True) as site:
-        run = site.run(*parse_run(args.path))
+    with open_run(args, io) as (site, run):
         # All of it is read before anything is said: damage is an error, not half a run.
         data = run_json(run) if io.as_json else {}
         said = [] if io.as_json else list(_run_lines(run, words_of(run, site.settings)))
@@ -240,8 +233,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the posts of a run as CSV."""
     from shimfit.workflow.tables import posts_to_csv
 
-    with open_site(args, io, read_only=True) as site:
-        run = site.run(*parse_run(args.path))
+    with open_run(args, io) as (_, run):
         text = posts_to_csv(run)
     io.write(args.file, text.encode(), POSTS_CSV, args)
     io.wrote(args.file, {"posts": len(run.posts)})

@@ -7,7 +7,7 @@ from dataclasses import asdict
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import lengths_in, one_to_stdout, open_site, sheet_facts
+from shimfit.cli.io import lengths_in, one_to_stdout, open_run, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
@@ -16,7 +16,7 @@ from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_pairs, to_unit
 from shimfit.report import tables
-from shimfit.report.tables import Column, Section
+from shimfit.report.tables import Section, columns
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -39,19 +39,17 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
     from shimfit import csvfile
     from shimfit.workflow import runs
-    from shimfit.workflow.site import parse_run
 
-    job, run = parse_run(args.path)
     one_to_stdout(args, RAILS_CSV)
-    with open_site(args, io, read_only=True) as site:
-        state, facts = site.run(job, run), sheet_facts(site, job, run)
+    with open_run(args, io) as (site, state):
+        facts = sheet_facts(site, state)
     lengths = lengths_in(state.units)
     heights = [lengths(part) for part in args.at.split(",")]
     limit = None if args.opening is None else lengths(args.opening)
     depth, thick = lengths(args.rail_depth), lengths(args.rail_thick)
     with refused_in(state.units):
         found = runs.rails_of(state, heights, depth, limit, turn_deg=args.corner_deg, thick_mm=thick)
-    data = rails_json(job, run, found)
+    data = rails_json(state.job, state.name, found)
     if args.csv is not None:  # neighbours between which nothing is known have a line without figures
         rows = [row | {"to_verify": " ".join(row["to_verify"])} for row in data["rails"] + data["unknown"]]
         table = csvfile.text_of([_COLUMNS, *([row.get(name) for name in _COLUMNS] for row in rows)])
@@ -176,44 +174,33 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
     for name, post in found.posts.items():
         leans.setdefault(post.lean_known, []).append(name)
     bevelled = "Bevels: off square at each end, + where the post's top leans into the opening."
+    by_height = [
+        Section(
+            f"Rails at {at}",
+            columns(
+                *("", ("between", f"{{:^11}} at {at}: "), ("cut square", "cut square {}; ")),
+                *(("or bevelled, long points", "or bevelled {}, "), ("bevels", "ends {}")),
+                ("what else", "; {}"),
+                bold="cut square",
+            ),
+            rows,
+            bevelled,
+        )
+        for at, rows in rails.items()
+    ]
+    unread = "no reading says how post {} stands now; read it"
+    over = ("between", "opening {}: "), ("widest", "{}, "), ("over the limit by", "{} over ")
     return [
-        *(
-            Section(
-                f"Rails at {at}",
-                [
-                    *(Column(""), Column("between", words=f"{{:^11}} at {at}: ")),
-                    Column("cut square", bold=True, words="cut square {}; "),
-                    Column("or bevelled, long points", words="or bevelled {}, "),
-                    *(Column("bevels", words="ends {}"), Column("what else", words="; {}")),
-                ],
-                rows,
-                bevelled,
-            )
-            for at, rows in rails.items()
-        ),
+        *by_height,
         Section(
             "Not known yet",
-            [
-                Column("between", words="{:^11} not known: "),
-                Column(
-                    "no reading says how it stands now",
-                    words="no reading says how post {} stands now; read it",
-                ),
-            ],
+            columns(("between", "{:^11} not known: "), ("no reading says how it stands now", unread)),
             unknown,
         ),
-        Section(
-            "Openings wider than the limit",
-            [
-                *(Column("between", words="opening {}: "), Column("widest", words="{}, ")),
-                Column("over the limit by", words="{} over "),
-                Column("limit", words="the limit of {}"),
-            ],
-            too_wide,
-        ),
+        Section("Openings wider than the limit", columns(*over, ("limit", "the limit of {}")), too_wide),
         Section(
             "How each post is known to stand",
-            [Column("lean", bold=True, words="lean {}: "), Column("posts", words="post {}")],
+            columns(("lean", "lean {}: "), ("posts", "post {}"), bold="lean"),
             [(lean, ", ".join(names)) for lean, names in leans.items()],
         ),
     ]
@@ -223,23 +210,19 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
     from shimfit.text.phrases import face_names
     from shimfit.workflow.runs import line_up_run
-    from shimfit.workflow.site import parse_run
 
-    job, run = parse_run(args.path)
-    with open_site(args, io, read_only=True) as site:
-        state = site.run(job, run)
-    with refused_in(state.units):
+    with open_run(args, io) as (_, state), refused_in(state.units):
         legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
     hint = "no string-line offsets: add --off POST=L for each foot that is off the string"
     if args.off:
         offsets = " ".join(f"--off {text}" for text in args.off)
-        hint = f"packs for these aims: shimfit plan {job}/{run} --line-up {offsets}"
+        hint = f"packs for these aims: shimfit plan {args.path} --line-up {offsets}"
     data = [asdict(leg) for leg in legs]
     for leg in data:
         for target in leg["targets"]:
             target["post"] = target.pop("name")
     lines = chain(_lineup_lines(legs, face_names(state), state.units), (hint,))
-    return io.tell(lines, {"job": job, "run": run, "legs": data})
+    return io.tell(lines, {"job": state.job, "run": state.name, "legs": data})
 
 
 def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Units) -> Iterator[str]:
@@ -265,17 +248,15 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv
     from shimfit.workflow.runs import kit_for_run
-    from shimfit.workflow.site import parse_run
 
-    job, run = parse_run(args.path)
     one_to_stdout(args)
     offered = () if args.shop is None else lots_from_csv(io.read_text(args.shop), args.shop)
-    with open_site(args, io, read_only=True) as site:
-        answer = kit_for_run(site, job, run, fall=args.fall, posts=args.posts, offered=offered)
-        facts = sheet_facts(site, job, run)
+    with open_run(args, io) as (site, state):
+        answer = kit_for_run(site, state.job, state.name, fall=args.fall, posts=args.posts, offered=offered)
+        facts = sheet_facts(site, state)
     pieces = Section(
         "To cut or buy",
-        [Column(""), Column("pieces", bold=True, words="  {:>3} × "), Column("what", words="{}")],
+        columns("", ("pieces", "  {:>3} × "), ("what", "{}"), bold="pieces"),
         [(tables.TICK, str(line["count"]), line["what"]) for line in answer["lines"]],
     )
     lead, cautions = answer["words"], cautions_of("kit")
@@ -294,12 +275,10 @@ _BUILD_UP = {
 def run_makeup(args: argparse.Namespace, io: Io) -> int:
     """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
     from shimfit.core import makeup
-    from shimfit.workflow.site import parse_run
 
-    job, run = parse_run(args.path)
     one_to_stdout(args)
-    with open_site(args, io, read_only=True) as site:
-        state, facts = site.run(job, run), sheet_facts(site, job, run)
+    with open_run(args, io) as (site, state):
+        facts = sheet_facts(site, state)
     lengths = lengths_in(state.units)
     beds = parse_pairs(args.bed_height, state.units)
     build_up = makeup.BuildUp(
@@ -316,9 +295,8 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         sheet = makeup.make_up(posts, build_up)
         shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
     pressures = [asdict(one) | {"share": one.share} for one in sheet.pressures]
-    data = (
-        {"job": job, "run": run} | asdict(sheet) | {"pressures": pressures, "shop": list(map(asdict, shop))}
-    )
+    data = {"job": state.job, "run": state.name} | asdict(sheet)
+    data |= {"pressures": pressures, "shop": list(map(asdict, shop))}
     over = sum(one.share > 1 for one in sheet.pressures)
     too_much = f"; {shown.counted(over, 'pressure')} over the allowable" if over else ""
     lead = f"{len(sheet.posts)} posts and their rods{too_much}."
@@ -342,35 +320,17 @@ def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units)
         lengths = one.cut_length_mm, one.rod_length_mm, one.access_hole_height_mm
         return tables.TICK, one.name, *(shown.fine(mm, units) for mm in lengths)
 
+    shopped = [(tables.TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop]
+    to_buy = "", ("pieces", "{:>3} × "), ("what", "{} "), ("length", "{}")
+    of_a_post = "", ("post", "{:>4}  "), ("cut to", "post {}, "), ("rod", "rod {}, ")
+    of_an_area = ("under", "pressure under the {}: "), ("pressure of allowed", "{}"), ("share", " ({})")
+    access = "access hole above the foot", "access hole at {}"
     return [
-        Section(
-            "To cut or buy",
-            [
-                *(
-                    Column(""),
-                    Column("pieces", words="{:>3} × "),
-                    Column("what", words="{} "),
-                ),
-                Column("length", bold=True, words="{}"),
-            ],
-            [(tables.TICK, str(one.count), one.what, shown.lean(one.length_mm, units)) for one in shop],
-        ),
-        Section(
-            "Each post",
-            [
-                *(Column(""), Column("post", bold=True, words="{:>4}  ")),
-                *(Column("cut to", words="post {}, "), Column("rod", words="rod {}, ")),
-                Column("access hole above the foot", words="access hole at {}"),
-            ],
-            list(map(post, sheet.posts)),
-        ),
+        Section("To cut or buy", columns(*to_buy, bold="length"), shopped),
+        Section("Each post", columns(*of_a_post, access, bold="post"), list(map(post, sheet.posts))),
         Section(
             "Pressures",
-            [
-                Column("under", bold=True, words="pressure under the {}: "),
-                *(Column("pressure of allowed", words="{}"), Column("share", words=" ({})")),
-                *(Column("on", words=" on {}"), Column("", words=", {}")),
-            ],
+            columns(*of_an_area, ("on", " on {}"), ("", ", {}"), bold="under"),
             list(map(pressure, sheet.pressures)),
         ),
     ]

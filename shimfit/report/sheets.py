@@ -18,7 +18,7 @@ from shimfit.model import Face, Foot, Pack, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
-from shimfit.report.tables import TICK, Column, Section
+from shimfit.report.tables import TICK, Section, columns
 from shimfit.text.phrases import piece_name, seat_name
 from shimfit.text.plan_phrases import remainder
 
@@ -161,12 +161,8 @@ class _CutSheet(_Sheet):
             set_to = self._mark if self.about.units == "inch" else partial(words.thick, units="mm")
             marked = set_to(at), set_to(at - last)
             rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip) or "–"))
-        columns = [
-            *(Column(""), Column("cut"), Column("mark", bold=True)),
-            *(Column("from the last"), Column("goes to"), Column("thin"), Column("thick")),
-            Column("cut off the tip"),
-        ]
-        self.table(columns, rows)
+        heads = "", "cut", "mark", "from the last", "goes to", "thin", "thick", "cut off the tip"
+        self.table(columns(*heads, bold="mark"), rows)
 
     def _strip_picture(self, marks: Sequence[float], left_mm: float) -> None:
         """The strip to scale along its length, cuts leaning one way and the other (not to scale)."""
@@ -215,12 +211,9 @@ class _CutSheet(_Sheet):
             )
             for piece, place in uses
         ]
-        columns = [
-            *(Column(""), Column("taper"), Column("mark", bold=True), Column("goes to")),
-            *(Column("thickness there"), Column("cut off the tip")),
-        ]
+        heads = columns("", "taper", "mark", "goes to", "thickness there", "cut off the tip", bold="mark")
         lead = "Push the taper in until the mark meets the post's face; cut flush after tightening."
-        self.section(Section("Tapers: marks from the original thin end", columns, rows, lead))
+        self.section(Section("Tapers: marks from the original thin end", heads, rows, lead))
 
     def _alternatives(self) -> None:
         """What answers that were not planned together would each take by itself: nothing to be cut from."""
@@ -252,11 +245,8 @@ class _CutSheet(_Sheet):
             (TICK, lot, words.thick(thickness, self.about.units), str(len(places)), ", ".join(places))
             for (lot, thickness), places in groups.items()
         ]
-        columns = [
-            *(Column(""), Column("lot", bold=True), Column("thick"), Column("pieces")),
-            Column("post and seat"),
-        ]
-        self.section(Section("Flats to take", columns, rows))
+        heads = columns("", "lot", "thick", "pieces", "post and seat", bold="lot")
+        self.section(Section("Flats to take", heads, rows))
 
     def _remainders(self) -> None:
         rows, units = self.plan.get("remainders", ()), self.about.units

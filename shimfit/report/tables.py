@@ -46,6 +46,12 @@ class Column:
     """How its cell stands in the row's sentence, `{}` for the cell; an empty cell says nothing."""
 
 
+def columns(*heads: str | tuple[str, str], bold: str = "") -> list[Column]:
+    """Columns by their heads, each alone or with its words; bold: the head of the one to be read first."""
+    pairs = [(one, "") if isinstance(one, str) else one for one in heads]
+    return [Column(head, words=words, bold=head == bold != "") for head, words in pairs]
+
+
 @dataclass(frozen=True, slots=True)
 class Section:
     """A table of a sheet under its title; one without rows is left out. lead: a sentence above it."""

@@ -14,6 +14,7 @@ import pytest
 from shimfit.cli import build_parser, main
 from shimfit.cli.io import Io
 from shimfit.cli.parser import commands, page, read_page
+from shimfit.errors import UsageError
 
 NAMES = [*commands()]
 PAGE = files("shimfit.cli").joinpath("commands.txt").read_text("utf-8")
@@ -57,6 +58,41 @@ def test_an_option_is_declared_once_or_says_something_of_its_own() -> None:
 def test_a_line_of_the_page_that_is_none_is_our_mistake(line: str) -> None:
     with pytest.raises(ValueError, match="frob"):
         read_page(PAGE + line + "\n")
+
+
+def test_what_goes_together_is_about_what_the_command_takes_and_refuses_the_rest() -> None:
+    rules = [(command, rule) for command in page().commands for rule in command.rules]
+    assert len(rules) > 10
+    for command, rule in rules:
+        assert {*rule.these, *rule.others} <= {one.name for one in command.takes}, command.name
+        for one in rule.these:
+            alone, beside = [one], [one, rule.others[-1]]
+            refused, taken = (alone, beside) if rule.only else (beside, alone)
+            rule.check(taken)
+            rule.check(rule.others)
+            with pytest.raises(UsageError) as error:
+                rule.check(refused)
+            assert error.value.message == rule.says.format(refused[-1])
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("simulate --rate 0", "--rate must be at least 0.1"),
+        ("simulate --rate 5001", "--rate must be at most 5000"),
+        ("simulate --step 0", "--step must be more than 0"),
+        ("simulate --noise nan", "--noise must be at least 0"),
+        ("listen x.cap --baud 7", "--baud must be at least 50"),
+        ("listen x.cap --baud fast", "invalid int value: 'fast'"),
+        ("plan --off 2=3 lake/walk", "for --line-up"),
+        ("read lake/walk/1 3n2o --table x.csv", "either one entry or --table"),
+        ("run new lake/walk --stations 0,1m --length 1m --foot 90x90mm --height 1m", "not both"),
+        ("record lake/walk --as-of 1:2:3 --number 7", "--as-of prints what was"),
+    ],
+)
+def test_limits_and_rules_of_the_page_hold_before_anything_is_opened(line: str, said: str, capsys) -> None:
+    assert main([*line.split(), "--db", "/nowhere/at/all.db"], Io()) == 2
+    assert said in capsys.readouterr().err
 
 
 @pytest.mark.parametrize(

@@ -38,7 +38,7 @@ def test_every_command_says_what_it_does_and_what_it_wants(command: argparse.Arg
 @pytest.mark.parametrize("line", LINES)
 def test_lines_to_type_are_taken(line: str) -> None:
     typed = re.split(r"\s{3,}", line)[0]  # a remark may stand beside it
-    assert PARSER.parse_args(shlex.split(typed)[1:]).run
+    assert PARSER.parse_args(shlex.split(typed)[1:]).command
 
 
 def test_lines_to_type_are_left_whole(monkeypatch: pytest.MonkeyPatch) -> None:
