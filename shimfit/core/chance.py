@@ -503,7 +503,9 @@ class Chances:
         near, far = (deep[:, None, :] - x) / u1, (deep[:, None, :] + x) / u1
         density = np.exp(-0.5 * near * near) + np.exp(-0.5 * far * far)
         density *= (weight * chord)[:, None, :] / (u1 * math.sqrt(2.0 * math.pi))
-        return np.asarray(density @ _between(at[:, None, :], self._u2[c, None, None], chord[:, :, None]))
+        y, u2, half = at[:, None, :], self._u2[c, None, None], chord[:, :, None]
+        low, high = normal_below(np.stack(((-half - y) / u2, (half - y) / u2)))
+        return np.asarray(density @ (high - low))
 
     def _over_rectangles(self, c: Ints, z: Floats) -> Floats:
         """(c, n, n) chances at x and y = z · reach."""

@@ -345,10 +345,11 @@ def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = Non
 # ---------------------------------------------------------------- what the screen shows
 
 
-def still_good(asked: Asked, shown: Prescription) -> Draft | None:
+def still_good(asked: Asked, shown: Prescription, four: Search | None = None) -> Draft | None:
     """The shown packs under the new reading; None when they do not hold any more, or the box has changed.
 
     A pack keeps its pieces and where it bears; what it is wanted for and the rest are worked out again.
+    four: the search at the corners, which knows what a rest there costs.
     """
     question = asked.question
     if not shown.packs or shown.post != question.foot or shown.status not in ("proven", "found"):
@@ -372,13 +373,14 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         return None
     if question.left_mm(resting.lean) > question.safe_mm + _DUST:
         return None
-    counted, chance = question.chance_on(
-        packs,
-        resting,
-        asked.options,
-        all_carry=shown.layout == "corners" and not rolls(question),
-        in_full=not asked.relaxed,
-    )
+    corners = shown.layout == "corners" and not rolls(question)
+    top_mm = resting.lean.top_mm(question.height_mm)
+    if asked.relaxed and corners and four is not None and asked.options.costs.round:
+        counted, chance = four.chance_of(packs, top_mm), None
+    else:
+        counted, chance = question.chance_on(
+            packs, resting, asked.options, all_carry=corners, in_full=not asked.relaxed
+        )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
         asked,
@@ -386,7 +388,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         bearing=bearing,
         set_up=dict(shown.cost.parts).get("saw set-ups", 0.0),
         rock_mm=resting.rock_mm,
-        top_mm=resting.lean.top_mm(question.height_mm),
+        top_mm=top_mm,
         lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
         chance=counted,
     )

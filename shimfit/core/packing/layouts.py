@@ -123,14 +123,15 @@ def prescribe(
     if stands and question.stands(question.rests_on(())):
         draft = bare(asked, "corners", "proven")
     else:
-        held = None if shown is None else still_good(asked, shown)
         layout = layout or tables.options.layout
+        four = _four(asked) if shown is not None and layout == "corners" and not rolls(question) else None
+        held = None if shown is None else still_good(asked, shown, None if four is None else four.every)
         better: Draft | None = None
         if held is not None:
             # It stays unless something is better by more than this, and only that is looked for.
             limit = held.cost.total - tables.options.costs.one
-            if layout == "corners" and not rolls(question):
-                better, _ = _on_packs(asked, question.safe_mm, limit)
+            if four is not None:
+                better, _ = _on_packs(asked, limit, four)
             else:
                 asked, draft = _long_enough(asked, layout)
                 better = draft if draft.packs and draft.cost.total < limit else None
@@ -254,12 +255,12 @@ def solve_corners(asked: Asked) -> Draft:
 
     A round foot may also stand on its rim.
     """
-    rolling, allowed = rolls(asked.question), asked.question.safe_mm
+    rolling = rolls(asked.question)
     # On a rolling rim only some thicknesses are looked at: nothing found there is no proof that nothing is.
     best, gave_up = None, rolling and any(lot.count for lot in asked.tables.lots)
     if rolling:
-        best = first_that_stands(asked, allowed, partial(_on_rim, asked))
-    on_packs, finished = _on_packs(asked, allowed, math.inf if best is None else best.cost.total)
+        best = first_that_stands(asked, asked.question.safe_mm, partial(_on_rim, asked))
+    on_packs, finished = _on_packs(asked, math.inf if best is None else best.cost.total)
     if on_packs is not None:
         best = on_packs
     gave_up |= not finished
@@ -272,9 +273,8 @@ def solve_corners(asked: Asked) -> Draft:
 
 def _to_itself(asked: Asked) -> Draft | None:
     """An answer within the tolerance when every seat has the box to itself."""
-    allowed = asked.question.safe_mm
-    on_rim = _on_rim(asked, allowed) if rolls(asked.question) else None
-    return on_rim or _on_packs(asked, allowed, math.inf)[0]
+    on_rim = _on_rim(asked, asked.question.safe_mm) if rolls(asked.question) else None
+    return on_rim or _on_packs(asked, math.inf)[0]
 
 
 def kind_of(asked: Asked) -> type[Search]:
@@ -289,19 +289,24 @@ def _on_rim(asked: Asked, allowed_mm: float) -> Draft | None:
     return None if outcome.answer is None else draft_of(asked, "corners", task, outcome)
 
 
-def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | None, bool]:
+def _four(asked: Asked) -> OneBox:
+    """Three corners to be packed, the one that stays down bare."""
+    return OneBox(corner_task(asked, asked.question.safe_mm, lift_mm=0.0), asked.tables)
+
+
+def _on_packs(asked: Asked, limit: float, four: OneBox | None = None) -> tuple[Draft | None, bool]:
     """Best packs cheaper than the limit, and whether nothing is left to look at.
 
     The corner that stays down is bare, or the whole foot is lifted by one flat or two under it. What an
     answer costs at least is worked out for many lifts at once. They are searched where that is least, up to
     where it leaves no room below the limit: first with the box for every seat alone, then, where seats want
     the same piece, from the one box, a few nodes each; last those that take many. Two flats only where
-    nothing else makes an answer.
+    nothing else makes an answer. four: `_four`, where it is there already.
     """
     tables, costs, q = asked.tables, asked.options.costs, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
-    on_four = OneBox(corner_task(asked, allowed_mm, lift_mm=0.0), tables)
+    on_four = four or _four(asked)
     boxes: dict[tuple[int, bool], OneBox] = {(0, False): on_four}
     down = on_four.task.seats[0]
     stands = next(iter(_seat(asked.question, down.seat, down.place, 0.0).offers), None)
@@ -315,7 +320,7 @@ def _on_packs(asked: Asked, allowed_mm: float, limit: float) -> tuple[Draft | No
         price, alone = costs.lifting(steps * q), not nodes
         if (steps, on_old) not in boxes:
             on = stands if on_old else None
-            task = corner_task(asked, allowed_mm, lift_mm=steps * q, on=on)
+            task = corner_task(asked, asked.question.safe_mm, lift_mm=steps * q, on=on)
             boxes[steps, on_old] = OneBox(task, tables, lift=steps, like=on_four.every)
         box, last = boxes[steps, on_old], best is None and nodes > _FEW_NODES
         outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)

@@ -53,6 +53,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.pieces import Caps, Row
     from shimfit.core.packing.question import Place, SeatTask, Task
     from shimfit.core.packing.tables import Classes, Tables
+    from shimfit.model import Pack
 
     Floats = NDArray[np.float64]
     Ints = NDArray[np.int64]
@@ -309,6 +310,14 @@ class Search:
             seats_mm2 = [v[inside] for v, inside in zip(variances, (False, *inner), strict=True)]
             combos.append(Combo(inner, four, limits, task.outlook.covariance(four.x, four.y, seats_mm2)))
         return RestCosts(task, self.costs, self.pull_mm, combos)
+
+    def chance_of(self, packs: Iterable[Pack], top_mm: tuple[float, float]) -> float:
+        """The chance that the objective counts of packs that leave the top there; 0 where all can't carry."""
+        rod_x, rod_y = self.task.rod_at_mm
+        bears_mm = {pack.seat: (pack.bears_at_mm[0] + rod_x, pack.bears_at_mm[1] + rod_y) for pack in packs}
+        inner = tuple(math.dist(bears_mm.get(s.seat, s.at_mm), s.at_mm) > _SLACK for s in self.task.seats[1:])
+        c = next((c for c, combo in enumerate(self.rests.combos) if combo.inner == inner), None)
+        return 0.0 if c is None else float(self.rests.chances.at(c, [top_mm[0]], [top_mm[1]])[0])
 
     def scatter_mm2(self, seat: SeatTask) -> tuple[float, float]:
         """Variance of the thickness error of a place: at its face, and further in."""
