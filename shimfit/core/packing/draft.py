@@ -11,13 +11,23 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from dataclasses import field, replace
+from functools import cached_property, partial
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import clean
 from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing.onebox import NODE_LIMIT, OneBox
 from shimfit.core.packing.pieces import TOUCH_MM, slope_of
-from shimfit.core.packing.question import Build, Draft, Ground, Task, Work, place_of
+from shimfit.core.packing.question import (
+    Build,
+    Draft,
+    Ground,
+    SeatTask,
+    Task,
+    Work,
+    corner_places,
+    place_of,
+)
 from shimfit.core.packing.search import Search
 from shimfit.core.resting import supports_of
 from shimfit.errors import InternalError
@@ -29,7 +39,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.onebox import Answer, Outcome
     from shimfit.core.packing.options import Options
-    from shimfit.core.packing.question import Grounds, Place, Question, SeatTask
+    from shimfit.core.packing.question import Grounds, Offer, Place, Question
     from shimfit.core.packing.tables import Tables
     from shimfit.model import LayoutName, Prescription, Status
 
@@ -39,7 +49,7 @@ _TIGHTER, _TIGHTER_TIMES = 0.7, 6
 SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Asked:
     """A question and the box that it is put to."""
 
@@ -96,6 +106,52 @@ class Asked:
             thin=rolls(self.question),
             work=self.work,
         )
+
+    @cached_property
+    def four(self) -> OneBox:
+        """Three corners to be packed, the one that stays down bare."""
+        return OneBox(self.corner_task(self.question.safe_mm, lift_mm=0.0), self.tables)
+
+    def corner_task(
+        self,
+        allowed_mm: float,
+        *,
+        lift_mm: float | None = None,
+        lean_only: bool = False,
+        on: Offer | None = None,
+    ) -> Task:
+        """The corners as the search sees them: the one with the least need stays down, needs counted from it.
+
+        lift_mm: the one that stays down is lifted so much, on the pack that stands there already where that
+        is given (`on`); of a round foot 0 means that the three others are packed, and None that they need not
+        be: its rim's exact point stays down, and the corner next to it bare.
+        """
+        question, plane = self.question, self.question.plane
+        needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
+        down, *others = sorted(CORNERS, key=lambda seat: round(needs[seat], 9))
+        others.sort(key=CORNERS.index)
+        rolling = rolls(question)
+        rim = rolling and lift_mm is None
+        shift = 0.0 if rim else (lift_mm or 0.0) - needs[down]
+        extra_mm = {seat: question.extra_mm(seat) + shift for seat in CORNERS}
+        places = corner_places(plane, self.options, extra_mm)
+        stays = self.seat(down, None if rim else places[down], needs[down] + shift, stays=True)
+        seats = [stays if on is None else replace(stays, offers=(on,))]
+        for seat in others:
+            # A round foot that is bare there would roll.
+            need_mm = needs[seat] + shift if rim or not rolling else math.inf
+            seats.append(self.seat(seat, places[seat], need_mm))
+        grounds = partial(bed, question) if rim else None
+        return self.task(seats, allowed_mm, grounds=grounds, lean_only=lean_only)
+
+    def seat(self, seat: Seat, place: Place | None, need_mm: float, *, stays: bool = False) -> SeatTask:
+        """A seat with what may stay there; none where it stays down."""
+        at_mm = self.question.foot.seat_at_mm(seat)
+        offers = () if stays else self.question.offers.get(seat, ())
+        if callable(offers):
+            known = () if place is None else tuple(offers(place))
+            return SeatTask(seat, place, need_mm, at_mm, known, to_measure=True)
+        return SeatTask(seat, place, need_mm, at_mm, tuple(offers))
 
 
 def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
@@ -345,11 +401,10 @@ def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = Non
 # ---------------------------------------------------------------- what the screen shows
 
 
-def still_good(asked: Asked, shown: Prescription, four: Search | None = None) -> Draft | None:
+def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     """The shown packs under the new reading; None when they do not hold any more, or the box has changed.
 
     A pack keeps its pieces and where it bears; what it is wanted for and the rest are worked out again.
-    four: the search at the corners, which knows what a rest there costs.
     """
     question = asked.question
     if not shown.packs or shown.post != question.foot or shown.status not in ("proven", "found"):
@@ -375,8 +430,8 @@ def still_good(asked: Asked, shown: Prescription, four: Search | None = None) ->
         return None
     corners = shown.layout == "corners" and not rolls(question)
     top_mm = resting.lean.top_mm(question.height_mm)
-    if asked.relaxed and corners and four is not None and asked.options.costs.round:
-        counted, chance = four.chance_of(packs, top_mm), None
+    if asked.relaxed and corners and asked.options.costs.round:
+        counted, chance = asked.four.every.chance_of(packs, top_mm), None
     else:
         counted, chance = question.chance_on(
             packs, resting, asked.options, all_carry=corners, in_full=not asked.relaxed

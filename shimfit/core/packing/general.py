@@ -68,7 +68,7 @@ class GeneralSearch(Search):
             kinds = (False, True) if self._bears_inside(seat) else (False,)
             for inner in kinds:
                 self.groups[i][inner] = self._group(seat, inner, -spread, spread)
-        self.rests = RestCosts(task, self.costs, self.pull_mm, ())
+        self.rests = RestCosts(task, self.costs, self.pull_mm, (), ())
         outlook = task.outlook
         alone = Chances([outlook.base_mm2], [outlook.zone], task.allowed_mm)
         # Whatever carries: no supports scatter less than not at all.

@@ -42,11 +42,8 @@ from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import (
     Build,
     Draft,
-    Offer,
-    SeatTask,
     Task,
     ask,
-    corner_places,
     no_room,
     over_take_up,
     place_of,
@@ -63,7 +60,7 @@ if TYPE_CHECKING:
 
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Offers, Place, Question
+    from shimfit.core.packing.question import Offers
     from shimfit.core.packing.tables import Tables
     from shimfit.model import Foot, LayoutName, Lean, Pack, Prescription, Tolerance
 
@@ -124,14 +121,13 @@ def prescribe(
         draft = bare(asked, "corners", "proven")
     else:
         layout = layout or tables.options.layout
-        four = _four(asked) if shown is not None and layout == "corners" and not rolls(question) else None
-        held = None if shown is None else still_good(asked, shown, None if four is None else four.every)
+        held = None if shown is None else still_good(asked, shown)
         better: Draft | None = None
         if held is not None:
             # It stays unless something is better by more than this, and only that is looked for.
             limit = held.cost.total - tables.options.costs.one
-            if four is not None:
-                better, _ = _on_packs(asked, limit, four)
+            if layout == "corners" and not rolls(question):
+                better, _ = _on_packs(asked, limit)
             else:
                 asked, draft = _long_enough(asked, layout)
                 better = draft if draft.packs and draft.cost.total < limit else None
@@ -267,7 +263,7 @@ def solve_corners(asked: Asked) -> Draft:
     if best is not None:
         return replace(best, status="found") if gave_up and best.status == "proven" else best
     return best_that_can_be_done(
-        asked, "corners", corner_task, kind_of(asked), gave_up=gave_up, to_itself=_to_itself
+        asked, "corners", Asked.corner_task, kind_of(asked), gave_up=gave_up, to_itself=_to_itself
     )
 
 
@@ -284,32 +280,27 @@ def kind_of(asked: Asked) -> type[Search]:
 
 def _on_rim(asked: Asked, allowed_mm: float) -> Draft | None:
     """Best packs of a round foot whose rim stays down."""
-    task = corner_task(asked, allowed_mm)
+    task = asked.corner_task(allowed_mm)
     outcome = asked.solve(task, kind=GeneralSearch)
     return None if outcome.answer is None else draft_of(asked, "corners", task, outcome)
 
 
-def _four(asked: Asked) -> OneBox:
-    """Three corners to be packed, the one that stays down bare."""
-    return OneBox(corner_task(asked, asked.question.safe_mm, lift_mm=0.0), asked.tables)
-
-
-def _on_packs(asked: Asked, limit: float, four: OneBox | None = None) -> tuple[Draft | None, bool]:
+def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
     """Best packs cheaper than the limit, and whether nothing is left to look at.
 
     The corner that stays down is bare, or the whole foot is lifted by one flat or two under it. What an
     answer costs at least is worked out for many lifts at once. They are searched where that is least, up to
     where it leaves no room below the limit: first with the box for every seat alone, then, where seats want
     the same piece, from the one box, a few nodes each; last those that take many. Two flats only where
-    nothing else makes an answer. four: `_four`, where it is there already.
+    nothing else makes an answer.
     """
     tables, costs, q = asked.tables, asked.options.costs, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
     finished, left, tried = True, asked.node_limit, 0
-    on_four = four or _four(asked)
+    on_four = asked.four
     boxes: dict[tuple[int, bool], OneBox] = {(0, False): on_four}
     down = on_four.task.seats[0]
-    stands = next(iter(_seat(asked.question, down.seat, down.place, 0.0).offers), None)
+    stands = next(iter(asked.seat(down.seat, down.place, 0.0).offers), None)
 
     def settle(steps: int, nodes: int, *, on_old: bool = False) -> tuple[float, bool]:
         """Search one lift (0 nodes: every seat alone): what no answer is cheaper than that is left there.
@@ -320,7 +311,7 @@ def _on_packs(asked: Asked, limit: float, four: OneBox | None = None) -> tuple[D
         price, alone = costs.lifting(steps * q), not nodes
         if (steps, on_old) not in boxes:
             on = stands if on_old else None
-            task = corner_task(asked, asked.question.safe_mm, lift_mm=steps * q, on=on)
+            task = asked.corner_task(asked.question.safe_mm, lift_mm=steps * q, on=on)
             boxes[steps, on_old] = OneBox(task, tables, lift=steps, like=on_four.every)
         box, last = boxes[steps, on_old], best is None and nodes > _FEW_NODES
         outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)
@@ -396,49 +387,6 @@ def _on_packs(asked: Asked, limit: float, four: OneBox | None = None) -> tuple[D
     return None if best is None else draft_of(asked, "corners", *best), finished
 
 
-def corner_task(
-    asked: Asked,
-    allowed_mm: float,
-    *,
-    lift_mm: float | None = None,
-    lean_only: bool = False,
-    on: Offer | None = None,
-) -> Task:
-    """The corners as the search sees them: the one with the least need stays down, needs counted from it.
-
-    lift_mm: the one that stays down is lifted so much, on the pack that stands there already where that is
-    given (`on`); of a round foot 0 means that the three others are packed, and None that they need not be:
-    its rim's exact point stays down, and the corner next to it bare.
-    """
-    question, plane = asked.question, asked.question.plane
-    needs = {seat: plane.at_seat_mm(seat) + question.extra_mm(seat) for seat in CORNERS}
-    down, *others = sorted(CORNERS, key=lambda seat: round(needs[seat], 9))
-    others.sort(key=CORNERS.index)
-    rolling = rolls(question)
-    rim = rolling and lift_mm is None
-    shift = 0.0 if rim else (lift_mm or 0.0) - needs[down]
-    places = corner_places(plane, asked.options, {seat: question.extra_mm(seat) + shift for seat in CORNERS})
-    stays = _seat(question, down, None if rim else places[down], needs[down] + shift, stays=True)
-    seats = [stays if on is None else replace(stays, offers=(on,))]
-    for seat in others:
-        # A round foot that is bare there would roll.
-        need_mm = needs[seat] + shift if rim or not rolling else math.inf
-        seats.append(_seat(question, seat, places[seat], need_mm))
-    grounds = partial(bed, question) if rim else None
-    return asked.task(seats, allowed_mm, grounds=grounds, lean_only=lean_only)
-
-
-def _seat(
-    question: Question, seat: Seat, place: Place | None, need_mm: float, *, stays: bool = False
-) -> SeatTask:
-    """A seat with what may stay there; none where it stays down."""
-    offers = () if stays else question.offers.get(seat, ())
-    if callable(offers):
-        known = () if place is None else tuple(offers(place))
-        return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), known, to_measure=True)
-    return SeatTask(seat, place, need_mm, question.foot.seat_at_mm(seat), tuple(offers))
-
-
 # ---------------------------------------------------------------- edges
 
 _FILL_STEP = 0.01
@@ -485,11 +433,11 @@ def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only:
     for seat in (*(Seat(face.value) for face in faces[: 1 if layout == "one-way" else None]), *hanging):
         feeler = question.feelers.get(seat, 0.0)
         place = place_of(plane, seat, asked.options, feeler)
-        seats.append(_seat(question, seat, place, plane.at_seat_mm(seat) + feeler))
+        seats.append(asked.seat(seat, place, plane.at_seat_mm(seat) + feeler))
     if not any(seat.place for seat in seats):
         raise no_room(question.foot)
     down = min(CORNERS, key=lambda seat: (round(plane.at_seat_mm(seat), 9), CORNERS.index(seat)))
-    seats.insert(0, _seat(question, down, None, 0.0, stays=True))
+    seats.insert(0, asked.seat(down, None, 0.0, stays=True))
     return asked.task(seats, allowed_mm, grounds=partial(bed, question), lean_only=lean_only)
 
 
@@ -551,8 +499,8 @@ def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
     if place is None:
         return []
     seats = [
-        _seat(question, seat, None, 0.0, stays=True),
-        _seat(question, seat, place, place.face_need_mm, stays=True),
+        asked.seat(seat, None, 0.0, stays=True),
+        asked.seat(seat, place, place.face_need_mm, stays=True),
     ]
     task = asked.task(seats, question.allowed_mm, grounds=partial(bed, question))
     search = GeneralSearch(task, asked.tables, frozenset(draft.saw_settings_deg))

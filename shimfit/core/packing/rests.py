@@ -13,6 +13,7 @@ convex set (log-concave: `chance`), so the set reaches no further along an axis 
 
 from __future__ import annotations
 
+import itertools
 import math
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
@@ -27,7 +28,7 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     from shimfit.core.packing.options import Costs
     from shimfit.core.packing.question import Task
@@ -179,8 +180,6 @@ class Combo:
     four: Four
     windows: Windows
     """Least and greatest error of each searched seat."""
-    covariance: tuple[float, float, float]
-    """Of the next reading's top, mm²: (along², along·across, across²)."""
 
     def within(self, box: Box | None) -> Windows:
         """The windows of rests that lie in a box too."""
@@ -193,16 +192,48 @@ class Combo:
         return one, two, three
 
 
-class RestCosts:
-    """What a rest (along, across and rock, mm) costs by itself, for each set of bearing points c."""
+@lru_cache(maxsize=256)
+def combos_of(
+    places: tuple[tuple[Point, ...], ...],
+    height_mm: float,
+    pull_mm: float,
+    allowed_mm: float,
+    *,
+    disk: bool,
+) -> tuple[tuple[Combo, ...], Floats, Ints]:
+    """The C sets of bearing points of four seats at which all can carry.
 
-    def __init__(self, task: Task, costs: Costs, pull_mm: float, combos: Sequence[Combo]) -> None:
+    places: where each seat can bear, mm from the rod: at its face, and where it has one further in. With them
+    (C, 3, 4) along², along·across and across² at the top per error² of each seat, and (C, 4) which of its
+    places each seat bears at. Remembered as `fourfold` is.
+    """
+    combos, which = [], []
+    for chosen in itertools.product(*(range(len(some)) for some in places)):
+        points = tuple(some[i] for some, i in zip(places, chosen, strict=True))
+        found = fourfold(points, height_mm, pull_mm, allowed_mm, disk=disk)
+        if found is not None:
+            combos.append(Combo(tuple(map(bool, chosen[1:])), *found))
+            which.append(chosen)
+    x, y = np.array([(c.four.x, c.four.y) for c in combos]).reshape(-1, 2, len(places)).swapaxes(0, 1)
+    squares = np.stack((x * x, x * y, y * y), axis=1)
+    return tuple(combos), squares, np.array(which, dtype=np.int64).reshape(-1, len(places))
+
+
+class RestCosts:
+    """What a rest (along, across and rock, mm) costs by itself, for each set of bearing points c.
+
+    covariances: (C, 3) of the next reading's top, mm²: (along², along·across, across²).
+    """
+
+    def __init__(
+        self, task: Task, costs: Costs, pull_mm: float, combos: Sequence[Combo], covariances: ArrayLike
+    ) -> None:
         self.task, self.costs, self.pull_mm, self.combos = task, costs, pull_mm, combos
         self.floors = [0.0] * len(combos)
         """What any rest costs at least."""
         if costs.round and combos and not task.lean_only:
             zones = [task.outlook.zone] * len(combos)
-            self.chances = Chances([combo.covariance for combo in combos], zones, task.allowed_mm)
+            self.chances = Chances(covariances, zones, task.allowed_mm)
             self.floors = (next_rounds(costs.round, self.chances.best()) - _DUST).tolist()
 
     def at(self, c: int, x: Floats, y: Floats, q: Floats) -> Floats:

@@ -33,7 +33,6 @@ the rest may be off by 0.1 mm, 4 947 pairs leave the third seat 387 entries in a
 from __future__ import annotations
 
 import copy
-import itertools
 import math
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
@@ -41,7 +40,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, fourfold
+from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, combos_of
 from shimfit.core.packing.tables import least_of, range_minima
 from shimfit.values import dataclass
 
@@ -294,22 +293,20 @@ class Search:
                 self.groups[i][inside] = self._group(seat, inside, lo, hi)
 
     def _rests(self) -> RestCosts:
-        task, free = self.task, self.task.seats[1:]
-        combos: list[Combo] = []
-        variances = [self.scatter_mm2(seat) for seat in task.seats]
-        kinds = [(False, True) if self._bears_inside(seat) else (False,) for seat in free]
-        for inner in itertools.product(*kinds):
-            points = [task.seats[0].at_mm]
-            for seat, inside in zip(free, inner, strict=True):
-                points.append(seat.place.inner_at_mm if inside and seat.place else seat.at_mm)
-            from_rod = tuple((x - task.rod_at_mm[0], y - task.rod_at_mm[1]) for x, y in points)
-            found = fourfold(from_rod, task.height_mm, self.pull_mm, task.allowed_mm, disk=task.disk)
-            if found is None:
-                continue
-            four, limits = found
-            seats_mm2 = [v[inside] for v, inside in zip(variances, (False, *inner), strict=True)]
-            combos.append(Combo(inner, four, limits, task.outlook.covariance(four.x, four.y, seats_mm2)))
-        return RestCosts(task, self.costs, self.pull_mm, combos)
+        task = self.task
+        rod_x, rod_y = task.rod_at_mm
+        places = []
+        for i, seat in enumerate(task.seats):
+            points = [seat.at_mm]
+            if i and seat.place is not None and self._bears_inside(seat):
+                points.append(seat.place.inner_at_mm)
+            places.append(tuple((x - rod_x, y - rod_y) for x, y in points))
+        combos, squares, which = combos_of(
+            tuple(places), task.height_mm, self.pull_mm, task.allowed_mm, disk=task.disk
+        )
+        seats_mm2 = np.array([self.scatter_mm2(seat) for seat in task.seats])
+        from_seats = (squares * seats_mm2[range(len(places)), which][:, None]).sum(axis=2)
+        return RestCosts(task, self.costs, self.pull_mm, combos, from_seats + task.outlook.base_mm2)
 
     def chance_of(self, packs: Iterable[Pack], top_mm: tuple[float, float]) -> float:
         """The chance that the objective counts of packs that leave the top there; 0 where all can't carry."""

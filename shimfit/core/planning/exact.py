@@ -22,7 +22,6 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import numpy as np
 
 from shimfit.core.packing.draft import Asked
-from shimfit.core.packing.layouts import corner_task
 from shimfit.core.packing.question import ask
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import search
@@ -69,7 +68,7 @@ def cheapest_in_box(
         floor = 3.0 * tables.options.costs.piece + extra
         if steps and float(tables.c1[tables.index_of[steps]]) + floor >= bound:
             continue
-        task = corner_task(asked, post.allowed_mm, lift_mm=lift_mm)
+        task = asked.corner_task(post.allowed_mm, lift_mm=lift_mm)
         outcome = asked.solve(task, lift=steps, limit=limit - extra)
         bound = min(bound, outcome.bound + extra)
         if outcome.answer is not None and outcome.answer.cost + extra < limit - 1e-7:

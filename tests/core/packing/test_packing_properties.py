@@ -13,7 +13,6 @@ from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing import Options, Saw, build_tables, prescribe
 from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
-from shimfit.core.packing.layouts import corner_task
 from shimfit.core.packing.question import Offer, ask
 from shimfit.core.packing.search import Search
 from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
@@ -182,7 +181,7 @@ def test_linear_and_general_search_rest_alike(post, lots) -> None:
     options = Options(bearing_point="corner", quantum_mm=0.05, max_pieces=2)
     tables = build_tables([lot for lot in lots if lot.form == "flat"], options)
     asked = Asked(ask(foot, HEIGHT, lean, tolerance, options.preload_mm), tables)
-    task = corner_task(asked, tolerance.allowed_top_mm(HEIGHT))
+    task = asked.corner_task(tolerance.allowed_top_mm(HEIGHT))
     plain = Search(task, tables)
     general = GeneralSearch(replace(task, grounds=lambda packed: bed(asked.question, packed)), tables)
     quick, slow = plain.best(plain.groups), general.best(general.groups)
@@ -214,7 +213,7 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
         lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
         question = ask(foot, HEIGHT, lean, tolerance, 0.19, u_take_up=rng.uniform(0.0, 0.1))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
-        search = Search(corner_task(asked, question.safe_mm), asked.tables)
+        search = Search(asked.corner_task(question.safe_mm), asked.tables)
         for c, combo in enumerate(search.rests.combos):
             rests = np.array([(rng.uniform(-1.0, 1.0), rng.uniform(-1.0, 1.0)) for _ in range(500)])
             if not per_direction:
@@ -250,13 +249,13 @@ def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_directio
         question = ask(Foot(90.0, 90.0), HEIGHT, lean, tolerance, 0.19, offers=offers)
         options = Options(quantum_mm=0.05, bearing_point=rng.choice(("auto", "corner")))
         asked = Asked(question, build_tables(lots, options))
-        on_four = Search(corner_task(asked, question.safe_mm), asked.tables)
+        on_four = Search(asked.corner_task(question.safe_mm), asked.tables)
         lifts = asked.tables.thick
         room = np.full(len(lifts), rng.choice((math.inf, 10.0)))
         bounds = on_four.least_lifted(lifts)
         bounds = on_four.closer_lifted(lifts, bounds, room).min(axis=1)
         for steps, least in zip(lifts.tolist(), bounds.tolist(), strict=True):
-            task = corner_task(asked, question.safe_mm, lift_mm=steps * options.quantum_mm)
+            task = asked.corner_task(question.safe_mm, lift_mm=steps * options.quantum_mm)
             search = Search(task, asked.tables, like=on_four)
             assert search.rests.floors == pytest.approx(Search(task, asked.tables).rests.floors)
             for choice in search.best(search.groups):
