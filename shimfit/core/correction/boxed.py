@@ -18,7 +18,7 @@ from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
 from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
-from shimfit.core.packing.pieces import slope_of, to_steps
+from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import over_take_up
 from shimfit.core.resting import scaled
 from shimfit.errors import positive
@@ -227,7 +227,7 @@ def _offers(asked: _Correction, place: Place) -> tuple[Offer, ...]:
     pack = asked.there[place.seat]
     # A pack given by its thickness alone bears where it was said to: nobody knows how steep it is.
     inner = bool(pack.pieces) and asked.options.bearing_point == "auto"
-    inner = inner and place.slope > 0.0 and slope_of(pack, asked.tables.lots) < place.slope
+    inner = inner and place.slope > 0.0 and asked.tables.slope_of(pack) < place.slope
     kept = _bearing(asked, pack, place, inner=inner)
     if kept is None:
         return ()
@@ -250,7 +250,7 @@ def _bearing(asked: _Correction, pack: Pack, place: Place, *, inner: bool) -> Pa
     moved = math.hypot(at[0] - x, at[1] - y)
     if moved < 1e-6:
         return pack
-    slope = slope_of(pack, asked.tables.lots)
+    slope = asked.tables.slope_of(pack)
     was_inner = math.hypot(place.face_at_mm[0] - x, place.face_at_mm[1] - y) > 1e-6
     made = pack.made_mm
     if was_inner != inner:
@@ -266,10 +266,10 @@ def _pushed(asked: _Correction, pack: Pack, want_mm: float) -> Iterator[Pack]:
     if len(tapers) != 1 or asked.trimmed:
         return
     (taper,) = tapers
-    known = [lot for lot in asked.tables.lots if (lot.lot, lot.form) == (taper.lot, taper.form)]
-    if not known or taper.mark_mm is None or known[0].taper_slope <= 0.0 or known[0].length_mm is None:
+    lot = asked.tables.lot_of(taper)
+    if lot is None or taper.mark_mm is None or lot.taper_slope <= 0.0 or lot.length_mm is None:
         return
-    slope, length_mm, q = known[0].taper_slope, known[0].length_mm, asked.options.quantum_mm
+    slope, length_mm, q = lot.taper_slope, lot.length_mm, asked.options.quantum_mm
     steps, middle = round(_AROUND_MM / q), round(want_mm / q)
     for step in range(middle - steps, middle + steps + 1):
         rise = step * q - pack.made_mm

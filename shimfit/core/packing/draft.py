@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.foot import clean
 from shimfit.core.objective import LEAST_CHANCE
 from shimfit.core.packing.onebox import NODE_LIMIT, OneBox
-from shimfit.core.packing.pieces import TOUCH_MM, slope_of
+from shimfit.core.packing.pieces import TOUCH_MM
 from shimfit.core.packing.question import (
     Build,
     Draft,
@@ -58,6 +58,8 @@ class Asked:
     relaxed: bool = False
     """Each seat has the box to itself: at sensor rate."""
     node_limit: int = NODE_LIMIT
+    likely_cost: float = 0.0
+    """See `Task`."""
     work: Work = field(default_factory=Work)
 
     @property
@@ -104,6 +106,7 @@ class Asked:
             grounds=grounds,
             lean_only=lean_only,
             thin=rolls(self.question),
+            likely_cost=self.likely_cost,
             work=self.work,
         )
 
@@ -421,7 +424,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         if asked.options.bearing_point == "corner":
             slope = max(abs(question.plane.slope_along), abs(question.plane.slope_across))
         if again.pieces:
-            mismatch = abs(slope_of(again, asked.tables.lots) - slope) * place.inside_mm
+            mismatch = abs(asked.tables.slope_of(again) - slope) * place.inside_mm
             bearing += mismatch * asked.options.costs.bearing_per_mm
     resting = question.rests_on(packs)
     if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
@@ -463,10 +466,11 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
 
 def _again(asked: Asked, pack: Pack, place: Place) -> Pack | None:
     """The pack under the new need; None when it would bear elsewhere or its lots have gone."""
-    there = {lot.lot for lot in asked.tables.lots if lot.count}
-    if any(piece.lot not in there for piece in pack.pieces):
-        return None
-    slope = slope_of(pack, asked.tables.lots)
+    for piece in pack.pieces:
+        lot = asked.tables.lot_of(piece)
+        if lot is None or not lot.count:
+            return None
+    slope = asked.tables.slope_of(pack)
     inner = asked.options.bearing_point == "auto" and slope < place.slope - _DUST
     x, y = place.at_mm(inner)
     rod_x, rod_y = asked.question.foot.rod_at_mm

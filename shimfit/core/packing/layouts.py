@@ -115,7 +115,7 @@ def prescribe(
         needs=needs,
         offers=offers,
     )
-    asked = Asked(question, tables, relaxed, node_limit)
+    asked = Asked(question, tables, relaxed, node_limit, shown.cost.total if shown else 0.0)
     stands = needs is None and question.tolerance.holds(question.lean, height_mm)
     if stands and question.stands(question.rests_on(())):
         draft = bare(asked, "corners", "proven")

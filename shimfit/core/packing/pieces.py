@@ -18,10 +18,10 @@ from shimfit.core.stock import natural_key
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from shimfit.core.packing.options import Options
-    from shimfit.model import Lot, Pack
+    from shimfit.model import Lot, Pack, Piece
 
 EPS = 1e-9
 TOUCH_MM = 1e-7
@@ -153,6 +153,21 @@ class Tapered:
         self.lots = tuple(sorted(lots, key=lambda lot: natural_key(lot.lot)))
         self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
         self._stretches: dict[tuple[int, int, float | None], tuple[float, float]] = {}
+
+    def lot_of(self, piece: Piece) -> Lot | None:
+        """The lot that a piece is of; None where the box knows none."""
+        rank = self.rank.get(piece.lot)
+        return None if rank is None or self.lots[rank].form != piece.form else self.lots[rank]
+
+    def slope_of(self, pack: Pack) -> float:
+        """Slope of a pack's tapered piece; 0 for flats only, and for pieces whose lot is not in the box."""
+        for piece in pack.pieces:
+            if piece.saw_deg is not None:
+                return 2.0 * math.tan(math.radians(piece.saw_deg))
+            if piece.is_marked:
+                lot = self.lot_of(piece)
+                return 0.0 if lot is None else lot.taper_slope
+        return 0.0
 
     # ------------------------------------------------------------------ what they give
 
@@ -307,14 +322,3 @@ def _ceil(value: float) -> int:
 
 def _floor(value: float) -> int:
     return math.floor(value + 1e-9)
-
-
-def slope_of(pack: Pack, lots: Iterable[Lot]) -> float:
-    """Slope of a pack's tapered piece; 0 for flats only, and for pieces whose lot is not among these."""
-    for piece in pack.pieces:
-        if piece.saw_deg is not None:
-            return 2.0 * math.tan(math.radians(piece.saw_deg))
-        if piece.is_marked:
-            known = (lot.taper_slope for lot in lots if (lot.lot, lot.form) == (piece.lot, piece.form))
-            return next(known, 0.0)
-    return 0.0

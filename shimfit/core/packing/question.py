@@ -207,6 +207,8 @@ class Task:
     grounds: Grounds | None = None
     """Where the bed itself bears, for the seats that are packed; the first is the pivot. None for the
     corners of a rectangle: there it is the seats themselves."""
+    likely_cost: float = 0.0
+    """About what the answer costs, where a look before tells: the search begins there."""
     work: Work = field(default_factory=Work)
     """What the contact problem may still cost."""
     row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)

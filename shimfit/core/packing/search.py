@@ -444,8 +444,11 @@ class Search:
         bounds.sort()
         lists: dict[int, list[Listed]] = {}
         least = bounds[0][0] if bounds else math.inf
-        for step in _STEPS[-1:] if self.task.lean_only else _STEPS:
-            level = min(limit, least + step * self.costs.piece)
+        levels = [least + step * self.costs.piece for step in _STEPS]
+        if self.task.likely_cost > least:
+            levels = [self.task.likely_cost + _STEPS[0] * self.costs.piece, *levels[2:]]
+        for level in levels[-1:] if self.task.lean_only else levels:
+            level = min(limit, level)  # noqa: PLW2901
             pool = Pool(keep, level)
             for bound, _, c in bounds:
                 if not bound <= pool.limit or bound == math.inf:
