@@ -66,6 +66,8 @@ _SLACK = 1e-6
 """Windows are so much wider where it takes no more than a bound."""
 _STEPS = (0.12, 1.4, 12.0, math.inf)
 """How far above its bound the search looks, in pieces: first, and then where there is nothing."""
+_AT_ONCE = 6.0
+"""A limit no further above it is looked up to in one go."""
 _ALL = 4096
 """Triples up to which all are looked at; else pairs with their stretch of third thicknesses."""
 _NEAREST = 30
@@ -191,20 +193,22 @@ class Group:
         return 0.0 if self.extra is None else float(self.extra[row])
 
 
-class Listed(NamedTuple):
+class Listed:
     """Entries of a group, or some of them: all (N,), by error."""
 
-    group: Group
-    steps: Ints
-    error: Floats
-    cost: Floats
-    row: Ints
-    """0 for packs; a bare seat and offers have less."""
+    __slots__ = ("_least", "cost", "error", "group", "row", "steps")
+
+    def __init__(self, group: Group, steps: Ints, error: Floats, cost: Floats, row: Ints) -> None:
+        """row: 0 for packs; a bare seat and offers have less."""
+        self.group, self.steps, self.error, self.cost, self.row = group, steps, error, cost, row
+        self._least = -math.inf
 
     @property
     def least(self) -> float:
         """Cost of the cheapest entry; infinite when there is none."""
-        return float(self.cost.min(initial=math.inf))
+        if self._least == -math.inf:
+            self._least = float(self.cost.min(initial=math.inf))
+        return self._least
 
     def only(self, which: NDArray[np.bool_] | Ints | slice) -> Listed:
         """The entries that are picked, in that order."""
@@ -446,7 +450,9 @@ class Search:
         least = bounds[0][0] if bounds else math.inf
         levels = [least + step * self.costs.piece for step in _STEPS]
         if self.task.likely_cost > least:
-            levels = [self.task.likely_cost + _STEPS[0] * self.costs.piece, *levels[2:]]
+            levels = [self.task.likely_cost + self.costs.piece, *levels[2:]]
+        if limit < least + _AT_ONCE * self.costs.piece:
+            levels = [limit]
         for level in levels[-1:] if self.task.lean_only else levels:
             level = min(limit, level)  # noqa: PLW2901
             pool = Pool(keep, level)
