@@ -60,7 +60,15 @@ def test_the_target_follows_and_space_logs(app_on, running, wait_for, columns, r
             assert reading.method == "sensor"
             assert reading.lean == Lean(0.005, -0.001)
             assert app.session.record.state is PostState.PACK
-        assert sensor.calls == ["start", "again", "stop"]
+            await hand.sees("NEXT 0.5")
+            assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
+            await hand.press("space")
+            await hand.sees("they in and tight? Space again logs it")
+            assert len(app.session.record.readings) == 1, "a second Space was no reading after packing"
+            await hand.press("space")
+            await hand.sees("✗ out of plumb")
+            assert len(app.session.record.readings) == 2
+        assert sensor.calls == ["start", "again", "again", "stop"]
 
     wait_for(job())
 

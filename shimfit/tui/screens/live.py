@@ -30,6 +30,9 @@ LEAST_RISE_MM = 0.05
 WORTH_ASKING_MM = 0.2
 """A top that has moved by less is not asked about again: the answer would be the same, or flicker."""
 
+LEAST_MOVED_MM = 1.0
+"""A top that has moved by less since it was read stands on nothing new."""
+
 
 class LiveAdvice:
     """Asks the engine at the pace of the figures, and only when the top has moved or anything was logged."""
@@ -75,14 +78,20 @@ class LiveAdvice:
             return True
         if self._reported.within != record.tolerance.holds(lean, record.height_mm):
             return True
-        along = lean.slope_along - self._asked.slope_along
-        across = lean.slope_across - self._asked.slope_across
-        return math.hypot(along, across) * record.height_mm >= WORTH_ASKING_MM
+        return _apart_mm(lean, self._asked, record) >= WORTH_ASKING_MM
+
+
+def _apart_mm(one: Lean, other: Lean, record: PostRecord) -> float:
+    """How far apart two leans have the top."""
+    along, across = one.slope_along - other.slope_along, one.slope_across - other.slope_across
+    return math.hypot(along, across) * record.height_mm
 
 
 def next_step(advice: Advice | None, lean: Lean, record: PostRecord, words: Words, width: int) -> str:
     """One row under the target: which taper to push and how far, else how much each edge is short."""
-    if advice is None or not advice.pushes:
+    read = record.reading.lean if record.reading is not None and not record.packs_in_place else None
+    is_bare = read is not None and _apart_mm(lean, read, record) < LEAST_MOVED_MM  # nothing is in yet to push
+    if advice is None or not advice.pushes or is_bare:
         return what_to_raise(lean, record, words, width)
     first = advice.pushes[0]
     reported = _push(words.seat(first.seat).rpartition(" ")[0], first, words)
