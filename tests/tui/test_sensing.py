@@ -60,7 +60,7 @@ def test_the_target_follows_and_space_logs(app_on, running, wait_for, columns, r
             assert reading.method == "sensor"
             assert reading.lean == Lean(0.005, -0.001)
             assert app.session.record.state is PostState.PACK
-            await hand.sees("NEXT 0.5")
+            await hand.sees("1 of 2", "NEXT 0.5")
             assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
             await hand.press("space")
             await hand.sees("they in and tight? Space again logs it")
