@@ -31,6 +31,7 @@ class Action:
     on_run: str = ""
     label: str = ""
     asks: str = ""
+    does: str = ""
     empty: str = ""
     plain: str = ""
 

@@ -64,6 +64,7 @@ LOG_LOOK_S = 1.0
 LONGEST_KEY_S = 2.0
 """So long one key may hold up the next; nothing a key does takes a tenth of it."""
 NO_SENSOR = "no inclinometer is set up: F5, sensor"
+LEVEL_HINT = "which level do you turn? A name for it, like level-A: its own error is kept under it"
 NO_KEY = "none"
 """Stands in the place of a key that no terminal sends: what has none by itself can still be given one."""
 
@@ -518,7 +519,8 @@ class ShimfitApp(App[None]):
                 if name != "stock_out":  # there nothing is marked yet: the page says what to do
                     self.page.call_after_refresh(getattr(self.page, name))
             elif action.label:
-                page.ask(Question(action.label, action.asks, partial(self.session.do, name)))
+                does = action.does or "keep"
+                page.ask(Question(action.label, action.asks, partial(self.session.do, name), does=does))
             else:
                 self.tell(self.session.do(name))
         except ShimfitError as error:
@@ -620,11 +622,14 @@ class ShimfitApp(App[None]):
 
         own = "" if self.session.run is None else "; Enter: the run's own interval"
         hint = f"due after how many days{own}; end: walk every post again"
-        self.page.ask(Question("days", hint, walk, "end" if self.session.due else ""))
+        self.page.ask(Question("days", hint, walk, "end" if self.session.due else "", does="walk"))
 
     def _ask_for_two(self) -> None:
-        """Ask for two readings, the second once the first was understood."""
+        """Ask for two readings, the second once the first was understood; before them which level it is."""
         session = self.session
+        if not session.settings.instrument:
+            self.page.ask(Question("level", LEVEL_HINT, self._name_level))
+            return
 
         def second(first: str) -> Outcome:
             if not isinstance(session.echo(first), Understood):
@@ -634,6 +639,12 @@ class ShimfitApp(App[None]):
             return Outcome("")
 
         self.page.ask(Question("first", f"read as always, like {session.example()}", second))
+
+    def _name_level(self, name: str) -> Outcome:
+        outcome = self.session.use_level(name)
+        if outcome.done:
+            self._ask_for_two()
+        return outcome
 
     def _ask_for_station(self) -> None:
         """Ask for another station of the marked post."""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.entry.second_look import AS_BEFORE
 from shimfit.errors import ShimfitError, UsageError
-from shimfit.model import Face, PostState
+from shimfit.model import Face, Instrument, PostState
 from shimfit.quantities import shown
 from shimfit.quantities.typed import whole_number
 from shimfit.settings.actions import BY_NAME, USUAL_KEYS, KeyWords
@@ -535,6 +535,19 @@ class Session:
         packed = "packed" if self._words_only else self.keys.spell("^P packed")
         return f"as before the packs. Not in yet: {repeat}. In and tight: {packed} first"
 
+    def use_level(self, name: str) -> Outcome:
+        """Read with the level of that name from now on; one that is new is entered."""
+        from shimfit.workflow.instruments import enter
+
+        def use() -> str:
+            level = Instrument(name.strip(), "level")
+            if self.site.box().instrument(level.name) is None:
+                enter(self.site, level)
+            self.site.set("instrument", level.name)
+            return f"read with {level.name} from now on"
+
+        return outcome_of(use)
+
     def _kind_of_next(self, text: str, place: Place) -> str:
         """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
         word, _, rest = text.lower().partition(" ")
@@ -546,7 +559,9 @@ class Session:
         elif word in KINDS:
             self._asked = KINDS[word]
         else:
-            raise UsageError(f"the next reading can be {', '.join(KINDS)} or rocks, not {word!r}")
+            raise UsageError(
+                f"the next reading can be {', '.join(filter(None, KINDS))} or rocks, not {word!r}"
+            )
         return f"the next reading is: {text}" if word else "the next reading is a plain one"
 
     def _how_asked(self, *, again: bool = False) -> Asked:

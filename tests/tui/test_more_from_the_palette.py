@@ -166,3 +166,26 @@ def test_every_tap_at_the_foot_does_an_action(app_on, running, wait_for) -> None
                 assert taps - of_a_page <= set(BY_NAME)
 
     wait_for(job())
+
+
+def test_turning_the_level_asks_which_level_it_is_first(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 40, 20) as hand:
+            app.do("turn")
+            await hand.sees("which level do you turn?")
+            await hand.enter("level-A")
+            await hand.enter("fool")
+            await hand.sees("'fool' is no reading")
+            await hand.type("3n2o")
+            assert app.page.line.value == "3n2o", "it takes the place of what was refused"
+            await hand.press("enter")
+            await hand.sees("turned›")
+            await hand.enter("2n1o")
+            await hand.sees("post 1 logged")
+            assert app.session.record.readings[-1].instrument == "level-A"
+            app.do("photo")
+            await hand.press("enter", "escape")
+            assert "✗" not in await hand.settled(), "what was refused goes with its question"
+
+    wait_for(job())

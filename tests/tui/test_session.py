@@ -56,6 +56,13 @@ def test_a_turned_level_needs_a_name_and_then_gives_one_reading(session) -> None
     outcome = session.turned("3n2o", "2n1o")
     assert outcome.done, outcome.message
     assert session.record.readings[-1].text == "3n2o; turned: 2n1o"
+    assert session.use_level("level-A").done, "a new one is entered"
+    assert session.use_level("blue level").done, "a known one is not entered anew"
+    assert not session.use_level(" ").done
+    assert [(one.name, one.length_mm) for one in session.site.box().instruments] == [
+        ("blue level", 1200.0),
+        ("level-A", None),
+    ]
 
 
 def test_told_back_in_the_unit_that_was_typed(session) -> None:

@@ -209,7 +209,6 @@ class RunScreen(PostList):
 
     NAME = "run"
     EMPTY = "Enter on the screen Post opens the sample job, F5 sets up your own."
-    DOES = "go"
     ROWS_ABOVE, LEAST_BELOW, KEEPS_BELOW = 1, 9, True
 
     def _above(self) -> Iterator[Widget]:

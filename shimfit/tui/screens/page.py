@@ -382,6 +382,8 @@ class Page(RoleScreen):
     def stop_asking(self) -> None:
         """Back to what the page does by itself."""
         self.question = None
+        if self.outcome is not None and not self.outcome.done:
+            self.outcome = None
         if not self.is_up:
             return
         self._open_line("", "", lends=self.ALWAYS_ASKS)
@@ -437,7 +439,7 @@ class Page(RoleScreen):
             return  # the answer asked something else
         if outcome.done:
             self.stop_asking()
-        elif outcome.bell == "refused":
+        else:
             self.line.refused = text
         self.say(outcome)
         self.show_keys()
