@@ -63,11 +63,12 @@ def test_the_target_follows_and_space_logs(app_on, running, wait_for, columns, r
             await hand.sees("1 of 2", "NEXT 0.5")
             assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
             await hand.press("space")
-            await hand.sees("they in and tight? Space again logs it")
+            await hand.sees("as before the packs. Not in yet: Space")
             assert len(app.session.record.readings) == 1, "a second Space was no reading after packing"
             await hand.press("space")
-            await hand.sees("✗ out of plumb")
+            await hand.sees("mean of")
             assert len(app.session.record.readings) == 2
+            assert app.session.record.state is PostState.PACK
         assert sensor.calls == ["start", "again", "again", "stop"]
 
     wait_for(job())
