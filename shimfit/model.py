@@ -541,6 +541,8 @@ class Chance:
     """`plumb` when it is read between the marks too, to half of one; None: read on no marks."""
     again: NotNegative | None = None
     """`turned` when the post is read once more, the level turned, before it is packed; None: not worth it."""
+    saves_min: NotNegative | None = None
+    """Minutes of later rounds that this reading saves beyond its own; None: not worth it, or not kept."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.objective import LEAST_CHANCE, READ_AGAIN_MIN, Reads, Scatter
+from shimfit.core.objective import LEAST_CHANCE, READ_AGAIN_MIN, WORTH_READING_MIN, Reads, Scatter
 from shimfit.core.uncertainty.decision import (
     MANY_MARKS,
     marks_called_plumb,
@@ -257,8 +257,12 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         )
     not_out = max(at_once, inside(beyond, reads, reads))
     settled = zone_of(allowed_mm, height_mm, reads.settling, **way)
-    turned, again = (inside(settled, before, reads.settling) for before in (reads, reads.read_twice))
-    saves = round_min * (1.0 / max(turned, LEAST_CHANCE) - 1.0 / max(again, LEAST_CHANCE))
+    before = reads, reads.read_twice
+    turned, again = (inside(settled, one, reads.settling) for one in before)
+    # Packs are changed where the mean of two readings is beyond the limit; within it, it is read on.
+    kept, kept_then = (inside(whole, one, reads.settling) for one in before)
+    saves_min = round_min * (kept_then - kept) - READ_AGAIN_MIN
+    pays = saves_min >= WORTH_READING_MIN
     return Chance(
         plumb=at_once,
         too_close=not_out - at_once,
@@ -266,7 +270,8 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
         within=inside(whole, reads, None),
         turned=turned,
         finer=max(at_once, plumb(reads.finer)) if reads.step > 0.0 else None,
-        again=again if saves > READ_AGAIN_MIN else None,
+        again=again if pays else None,
+        saves_min=saves_min if pays else None,
     )
 
 

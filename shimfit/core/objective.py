@@ -25,6 +25,8 @@ practice, no source)."""
 
 READ_AGAIN_MIN = 1.0
 """Turning the level end for end and reading once more (common practice, no source)."""
+WORTH_READING_MIN = 0.5
+"""Minutes that one more reading must save beyond its own to be advised: prices are no better known."""
 
 
 # ---------------------------------------------------------------- prices

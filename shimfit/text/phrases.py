@@ -83,6 +83,8 @@ class PostView:
     """How far off it is or will be, with the tolerance beside it; empty before it was read."""
     result_briefly: str
     """The same in 40 characters."""
+    first: str
+    """The remark on what is better done before the packs go in; empty where nothing is."""
     then: str
     """What comes once the packs are in."""
     remarks: tuple[str, ...]
@@ -308,6 +310,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     going_in = record.going_in
     packs = record.packs_in_place if going_in is None else going_in.packs
     result, briefly = _results(record, lean, words)
+    chance = going_in.chance if going_in is not None and going_in.packs else None
     return PostView(
         state=record.state,
         word=record.state.value,
@@ -316,6 +319,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         packs=_packs(record, words),
         result=result,
         result_briefly=briefly,
+        first="" if chance is None else read_first(chance),
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
         briefly=dict(_briefly(going_in)) if going_in is not None else {},
@@ -326,8 +330,9 @@ def _briefly(answer: Prescription) -> Iterator[tuple[str, str]]:
     """Remarks on an answer that are longer than a row of a phone, each with its shorter form."""
     yield given_words(answer.take_up)
     if answer.packs and answer.chance is not None:
+        yield read_first(answer.chance), read_first(answer.chance, briefly=True)
         yield odds(answer.chance), odds_briefly(answer.chance)
-        yield from zip(verify_by(answer.chance), verify_by(answer.chance, briefly=True), strict=True)
+        yield verify_by(answer.chance), verify_by(answer.chance, briefly=True)
 
 
 def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
@@ -470,8 +475,8 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
             reported.append("Good packs, found in the time there was; there may be better ones")
         reported += answer.cautions
         if answer.packs and answer.chance is not None:
-            reported.append(odds(answer.chance))
-            reported += verify_by(answer.chance)
+            said = (read_first(answer.chance), odds(answer.chance), verify_by(answer.chance))
+            reported += [sentence for sentence in said if sentence]
     return (*(words.sentence(text) for text in reported), *(note.text for note in record.notes))
 
 
@@ -528,30 +533,34 @@ def score_words(score: Score) -> str | None:
     return f"Plumb at the first reading after packing: {so_many}{few}"
 
 
-AGAIN_FIRST = "Better read it once more before packing"
 _HOW = {"finer": "between the marks too (strong, shy)", "turned": "end for end"}
 
 
-def verify_by(chance: Chance, *, briefly: bool = False) -> tuple[str, ...]:
-    """How to read before and after, where the level and not the packs leaves it too close to call.
+def read_first(chance: Chance, *, briefly: bool = False) -> str:
+    """One more reading before the packs go in, with what it saves; empty where it does not pay."""
+    if chance.again is None:
+        return ""
+    how = "Read it once more before packing, the level turned end for end"
+    if chance.saves_min is None:  # an answer that was logged before its minutes were kept
+        return "First read it once more, turned" if briefly else how
+    saves = shown.counted(max(1, round(chance.saves_min)), "minute")
+    return f"First read again, turned: saves {saves}" if briefly else f"{how}: that saves about {saves}"
 
-    briefly: without how many would read plumb after by it, which `odds_briefly` has.
+
+def verify_by(chance: Chance, *, briefly: bool = False) -> str:
+    """How to read after, where the level and not the packs leaves it too close to call; else empty.
+
+    briefly: without how many would read plumb by it, which `odds_briefly` has.
     """
-    reported = []
-    if chance.again is not None:
-        settled, now = round(GROUP * chance.again), round(GROUP * chance.turned)
-        so_many = f": then {settled} of {GROUP} come out plumb in one round, not {now}"
-        then = "" if briefly or settled == now else so_many
-        reported.append(f"{AGAIN_FIRST}, the level turned end for end{then}")
     how, now = _read_better(chance) or ("", round(GROUP * chance.plumb))
     then = "" if briefly else f": then about {now} of {GROUP} read plumb"
     in_words = _HOW.get(how, "").partition(" (")[0] if briefly else _HOW.get(how, "")
     after = f"Read it {in_words} after this{then}" if how else ""
     truly = round(GROUP * chance.within)
-    if truly - now >= WORTH_FINER:
-        finer = f"longer or finer level shows up to {truly}"
-        after = f"{after}; a {finer}" if after else f"A {finer} of {GROUP} plumb after this"
-    return (*reported, after) if after else tuple(reported)
+    if truly - now < WORTH_FINER:
+        return after
+    finer = f"longer or finer level shows up to {truly}"
+    return f"{after}; a {finer}" if after else f"A {finer} of {GROUP} plumb after this"
 
 
 def _counts(shares: tuple[float, float, float]) -> list[int]:

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shimfit.core.chance import Chances, Zone, outlook_of, top_per_error, zone_of
-from shimfit.core.objective import EXACT_READS, Reads, Scatter, usual_reads
+from shimfit.core.chance import Chances, Zone, foretold, outlook_of, top_per_error, zone_of
+from shimfit.core.objective import EXACT_READS, READ_AGAIN_MIN, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.model import Lean
@@ -200,3 +200,29 @@ def test_what_the_reading_before_and_the_reading_after_share_goes_out(way):
     chance = Chances([[variances[0], 0.0, variances[1]]], [zone], allowed)
     assert float(chance.at(0, [rest[0]], [rest[1]])[0]) == pytest.approx(plumb / n, abs=0.02)
     assert step == pytest.approx(1.0 / (1 + turned_after) / (1 + bool(how.get("finer"))))
+
+
+def test_one_more_reading_before_the_packs_is_advised_where_the_packs_changed_less_often_pay_for_it():
+    """Against readings drawn: packs are changed where the mean of two readings is beyond the limit."""
+    rng, n, allowed, reads = np.random.default_rng(13), 40_000, 2.0, usual_reads()
+    zero = rng.uniform(-0.5, 0.5, (n, 2))
+
+    def read(top, sign):
+        return np.rint(top + sign * zero + rng.normal(0.0, 0.3, (n, 2)))
+
+    bed, off = rng.uniform(-8.0, 8.0, (n, 2)), rng.normal(0.0, 0.9, (n, 2))
+    changed = []
+    for before in (read(bed, 1), (read(bed, 1) + read(bed, -1)) / 2.0):
+        stands = bed - before + off
+        mean = (read(stands, 1) + read(stands, -1)) / 2.0
+        changed.append((np.hypot(*mean.T) > allowed).mean())
+
+    def said(round_min):
+        spread, none = (0.81, 0.0, 0.81), (0.0, 0.0, 0.0)
+        one = [(1.0, (0.0, 0.0))]
+        return foretold(one, spread, none, allowed, 1000.0, reads, per_direction=False, round_min=round_min)
+
+    assert said(8.0).again is None, "at the usual price a minute of reading saves less than it takes"
+    dear = said(60.0)
+    assert dear.again > dear.turned
+    assert dear.saves_min == pytest.approx(60.0 * (changed[0] - changed[1]) - READ_AGAIN_MIN, abs=0.4)

@@ -12,7 +12,7 @@ from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice, written
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import AGAIN_FIRST, broken, clipped, fitting, in_order, wrapped
+from shimfit.text.phrases import broken, clipped, fitting, in_order, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.values import dataclass
 
@@ -231,6 +231,8 @@ def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
         steps = (view.then,) if pack is None else (pack.step, pack.under)
         if record.is_stuck:
             steps = (view.do, *steps)  # or the packs would seem to make it plumb
+        elif view.first and size.in_brief and snapshot.done == 0:  # no other card has room for remarks
+            steps = (view.briefly[view.first], *steps)
         result = view.result if len(view.result) <= size.middle else view.result_briefly
         return broken([*((text, "strong") for text in steps), (view.lean, ""), (result, "")], size.middle)
     if snapshot.live_answer is not None:
@@ -303,7 +305,7 @@ def _remark_rows(snapshot: Snapshot, size: ScreenSize) -> list[list[Run]]:
         return []
     short = view.briefly if size.slim and not snapshot.live_packs else {}
     is_packed = bool(snapshot.steps) and snapshot.pack is None  # too late for what comes before
-    remarks = [one for one in view.remarks if not (is_packed and one.startswith(AGAIN_FIRST))]
+    remarks = [one for one in view.remarks if not (is_packed and one == view.first)]
     return [broken([(short.get(remark, remark), "")], size.middle) for remark in remarks]
 
 
