@@ -22,7 +22,9 @@ from shimfit.model import (
     Foot,
     Lean,
     Lot,
+    NotNegative,
     Pack,
+    Positive,
     PostState,
     Prescription,
     Reading,
@@ -100,9 +102,9 @@ class Making:
 
     layout: str = "corners"
     """corners, tripod or auto."""
-    preload_mm: float | None = None
+    preload_mm: Positive | None = None
     """Clamp as the shortening of four equal seats; None = the default."""
-    kerf_mm: float | None = None
+    kerf_mm: NotNegative | None = None
     """Width of the cut that the saw in use makes; None = the default."""
 
 

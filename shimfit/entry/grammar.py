@@ -17,11 +17,11 @@ from shimfit.entry.result import (
     Qualifier,
     Refused,
     Understood,
-    decimal_text,
 )
 from shimfit.entry.tokens import Token, growths, lower, tokenise
 from shimfit.errors import EntryError
 from shimfit.model import Face
+from shimfit.quantities.shown import decimal_text
 from shimfit.quantities.typed import METRIC, MM_PER, Length, LengthUnit, Number, scan_length
 from shimfit.values import dataclass
 

@@ -15,6 +15,7 @@ from typing import Literal, TypeAlias
 from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
 from shimfit.errors import UsageError
 from shimfit.model import Face
+from shimfit.quantities.shown import decimal_text, fraction_text
 from shimfit.quantities.typed import METRIC, MM_PER, TAPE_DENOMINATORS, Length, Number, Units
 from shimfit.values import dataclass
 
@@ -321,22 +322,6 @@ def number_text(part: Component) -> str:
     degrees, rest = divmod(part.number, 1)
     minutes, rest = divmod(rest * 60, 1)
     return f"{degrees}°{minutes}′" + (f"{decimal_text(rest * 60)}″" if rest else "")
-
-
-def fraction_text(value: Fraction) -> str:
-    """Mixed number with a space: `1 1/4`, `3/8`, `2`."""
-    whole, rest = divmod(value, 1)
-    if not rest:
-        return str(whole)
-    return f"{whole} {rest}" if whole else str(rest)
-
-
-def decimal_text(value: Fraction, places: int = 0) -> str:
-    """Every decimal of a value that ends, at least `places` of them."""
-    while value * 10**places != int(value * 10**places):
-        places += 1
-    digits = f"{int(value * 10**places):0{places + 1}d}"
-    return f"{digits[:-places]}.{digits[-places:]}" if places else digits
 
 
 def length_text(length: Length) -> str:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from shimfit.entry.result import Component, Understood, fraction_text, number_text
+from shimfit.entry.result import Component, Understood, number_text
 from shimfit.errors import EntryError
 from shimfit.model import Face, Reading
 from shimfit.quantities import shown
@@ -100,7 +100,7 @@ def _finger_slip(part: Component) -> str | None:
     typed = part.typed
     if typed.denominator > 1 and typed.numerator % 2 == 0:  # 6/16, which a tape calls 3/8
         as_typed = f"{typed.numerator}/{typed.denominator}"
-        return f"is that {fraction_text(part.number)}? A tape says no {as_typed}: Enter again if so"
+        return f"is that {shown.fraction_text(part.number)}? A tape says no {as_typed}: Enter again if so"
     if part.unit != "in" or typed.form != "decimal" or part.number < 1 or typed.places > 2:
         return None
     whole, digits = number_text(part).split(".")

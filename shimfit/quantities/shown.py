@@ -68,13 +68,23 @@ def exact(value: float | Fraction) -> Fraction:
 
 def decimals(value: float | Fraction, step: Fraction = HALF) -> str:
     """Nearest multiple of `step` (whose decimals end), no trailing 0, never -0: `9.5`, `14`, `0.79`."""
-    rounded = nearest(exact(value), step)
-    digits = 0
-    while rounded * 10**digits != int(rounded * 10**digits):
-        digits += 1
-    text = f"{abs(int(rounded * 10**digits)):0{digits + 1}d}"
-    body = f"{text[:-digits]}.{text[-digits:]}" if digits else text
-    return f"-{body}" if rounded < 0 else body
+    return decimal_text(nearest(exact(value), step))
+
+
+def decimal_text(value: Fraction, places: int = 0) -> str:
+    """Every decimal of a value that ends, at least `places` of them."""
+    while 10**places % value.denominator:
+        places += 1
+    digits = f"{int(abs(value) * 10**places):0{places + 1}d}"
+    body = f"{digits[:-places]}.{digits[-places:]}" if places else digits
+    return f"-{body}" if value < 0 else body
+
+
+def fraction_text(value: Fraction) -> str:
+    """A mixed number with a blank: `1 1/4`, `3/8`, `2`, `-3/8`."""
+    whole, rest = divmod(abs(value), 1)
+    body = f"{whole} {rest}" if whole and rest else str(rest or whole)
+    return f"-{body}" if value < 0 else body
 
 
 def plain(mm: float, units: Units, digits: int | None = None) -> str:
@@ -86,10 +96,7 @@ def plain(mm: float, units: Units, digits: int | None = None) -> str:
 
 def inches(mm: float | Fraction, graduation: int = 16) -> str:
     """Nearest fraction of an inch on a tape with 1/graduation marks, reduced: `3/8`, `1 1/4`, `-3/8`, `0`."""
-    value = nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation))
-    whole, rest = divmod(abs(value), 1)
-    body = f"{whole} {rest}" if whole and rest else str(rest or whole)
-    return f"-{body}" if value < 0 else body
+    return fraction_text(nearest(exact(mm) / MM_PER["in"], Fraction(1, graduation)))
 
 
 def on_tape(mm: float, graduation: int = 16) -> tuple[str, str]:

@@ -47,6 +47,7 @@ from shimfit.codec import ANSWER, Shape, also, members
 from shimfit.core.cutting import Cut, Remainder
 from shimfit.errors import LONGEST_NAME, LONGEST_TEXT, InternalError, UsageError, printable, sign_fault
 from shimfit.model import Face, Foot, Instrument, Lot, Name, NotNegative, Pack, Positive, Reading, Tolerance
+from shimfit.standing import Making
 from shimfit.values import dataclass
 
 GENESIS = ""
@@ -201,14 +202,8 @@ _POST = {
     "tolerance?": Tolerance | None,
     "turn_deg?": float | None,
 }
-_ASKED = {
-    "layout": str,
-    "preload_mm": Positive | None,
-    "kerf_mm": NotNegative | None,
-    "rule": _Rule,
-    "box": str,
-    "own": Mapping[str, Any],
-}
+_ASKED = {key.rstrip("?"): of for key, of in members(Making).items()}
+_ASKED |= {"rule": _Rule, "box": str, "own": Mapping[str, Any]}
 _CUT = {key: of for key, of in members(Cut).items() if key not in ("piece", "goes_to?")}
 _CUT |= {"piece?": str, "for?": str}
 _OBSERVED = {

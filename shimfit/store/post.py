@@ -428,8 +428,7 @@ class _Answer:
 
 
 def _asked(data: Mapping[str, Any], log: str) -> Asked:
-    making = Making(data["layout"], _maybe(float, data["preload_mm"]), _maybe(float, data["kerf_mm"]))
-    return Asked(making, data["rule"], data["box"], data["own"], log)
+    return Asked(codec.from_json(Making, data), data["rule"], data["box"], data["own"], log)
 
 
 _STATES = {
