@@ -28,7 +28,7 @@ from shimfit.settings import Settings
 from shimfit.standing import check_due_days
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
-from shimfit.store.journal import JobState, Journal
+from shimfit.store.journal import Journal
 from shimfit.store.log import wall_clock
 from shimfit.values import dataclass
 
@@ -37,7 +37,6 @@ if TYPE_CHECKING:
     from shimfit.core.layout import Mark, Opening
     from shimfit.model import Instrument, Lot, Tolerance
     from shimfit.standing import Issue, PostRecord, RunState
-    from shimfit.store.box import BoxState
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,6 +136,8 @@ class Site(AbstractContextManager["Site"]):
         environment: Mapping[str, str] | None = None,
     ) -> None:
         self.journal = journal
+        self.jobs, self.run, self.box = journal.jobs, journal.run, journal.box
+        """As the journal has them: all jobs; one run, UsageError naming those that there are; the one box."""
         self._options = dict(options or {})
         self._environment = environment
         self._tables: Callable[[tuple[Lot, ...], packing.Options], packing.Tables] | None = None
@@ -188,18 +189,6 @@ class Site(AbstractContextManager["Site"]):
 
             self._tables = lru_cache(maxsize=4)(packing.build_tables)
         return self._tables(lots, options)
-
-    def jobs(self) -> tuple[JobState, ...]:
-        """All jobs, in the order they were added."""
-        return self.journal.jobs()
-
-    def run(self, job: str, run: str) -> RunState:
-        """One run; UsageError naming those that there are."""
-        return self.journal.run(job, run)
-
-    def box(self) -> BoxState:
-        """The carpenter's box, one for all jobs."""
-        return self.journal.box()
 
     def post(self, place: Place) -> PostRecord:
         """One post; UsageError naming those that there are."""
