@@ -90,7 +90,7 @@ class RunFold:
         """As worked out last; None when something was added since."""
         self._defaults: Defaults | None = None
         self._places: dict[str, _Place] = {}
-        """What was made of the histories at posts; gone where more happened."""
+        """What was made of the histories at posts; gone where it would be another now."""
         self._parts: dict[str, _Part] = {}
         self._changed: set[str] = set()
         """Names of the posts whose part is to be worked out again."""
@@ -154,14 +154,14 @@ class RunFold:
             return
         self._posts.setdefault(name, [])
         self._touches[event.step].add(name)
-        self._change(name).append(Reported(event, self._knowledge.of(event.log)))
+        self._changed.add(name)
+        self.history(name).append(Reported(event, self._knowledge.of(event.log)))
         self._last_seq = max(self._last_seq, event.seq)
 
-    def _change(self, name: str) -> list[Reported]:
-        """The history at a post, of which what was made before does not hold any more."""
+    def _change(self, name: str) -> None:
+        """What was made of the history at a post does not hold any more."""
         self._places.pop(name, None)
         self._changed.add(name)
-        return self.history(name)
 
     # ------------------------------------------------------------ from a snapshot
 
@@ -290,15 +290,21 @@ class RunFold:
 
     def part_of(self, name: str, defaults: Defaults) -> _Part:
         """What stands at a place, was taken out and was left out, from all that stands of its history."""
-        if name not in self._places:
-            history = [one for one in self._posts[name] if one.event.step not in self._void.steps]
+        history, place = self._posts[name], self._places.get(name)
+        if place is None or len({one.event.log for one in history}) > 1:
 
             def side(moves: Iterable[Move]) -> Side:
                 return _Place(self._run, name, moves).side
 
-            moves = moves_of(history, self._knowledge, side, f"post {self._run}/{name}")
-            self._places[name] = _Place(self._run, name, moves)
-        return self._places[name].part(defaults)
+            standing = [one for one in history if one.event.step not in self._void.steps]
+            moves = moves_of(standing, self._knowledge, side, f"post {self._run}/{name}")
+            place = self._places[name] = _Place(self._run, name, moves)
+        else:  # one crew's log: it goes on from what it was
+            for at, one in enumerate(history[place.counted :], place.counted):
+                if one.event.step not in self._void.steps:
+                    place.add(Move(at, "main", one.event))
+        place.counted = len(history)
+        return place.part(defaults)
 
 
 def _issue(event: Event, data: dict[str, Any]) -> Issue:
@@ -313,6 +319,8 @@ class _Place:
 
     def __init__(self, run: str, name: str, moves: Iterable[Move]) -> None:
         self._run, self._name = run, name
+        self.counted = 0
+        """So many events of the history are in it, or were undone."""
         self._early: list[Move] = []
         """Came before the post was added, as when the event that added it first was lost to damage."""
         self._conflicts: list[Move] = []
@@ -320,9 +328,9 @@ class _Place:
         self._removed: list[PostBuilder] = []
         self._unread: list[str] = []
         for move in moves:
-            self._add(move)
+            self.add(move)
 
-    def _add(self, move: Move) -> None:
+    def add(self, move: Move) -> None:
         """Count an event in; one that is set aside is shown and decides nothing."""
         event, how = move.event, move.how
         data, fault = read_data(event)
@@ -335,7 +343,7 @@ class _Place:
                 self._standing = PostBuilder(event, data)
                 early, self._early = self._early, []
                 for one in early:
-                    self._add(one)
+                    self.add(one)
         elif event.kind == "post-removed" and how != "conflict" and self._standing is not None:
             if how == "main":
                 self._removed.append(self._standing)
