@@ -22,7 +22,7 @@ from shimfit.core.planning.choosing import PATTERNS_A_POST, QUICK_ROUNDS
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import plan
 from shimfit.core.planning.planned import Planned
-from shimfit.core.planning.rounds import Pricing, Rounds
+from shimfit.core.planning.rounds import Rounds
 from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
@@ -215,7 +215,7 @@ def _ways(
             some = [replace(lot, count=math.ceil(scarce * n)) for lot, n in zip(plenty, counts, strict=True)]
         box = build_tables([*lots, *some], options)
         for run, known in zip(runs, ways, strict=True):
-            rounds = Rounds(Pricing(run, options, box), solver, lambda: False, most=QUICK_ROUNDS)
+            rounds = Rounds(run, box, solver, most=QUICK_ROUNDS)
             settled = rounds.first()
             offered = worth_offering(rounds.master, settled, PATTERNS_A_POST, ())
             known |= {pattern.key: pattern for pattern in (*offered, *rounds.in_use())}

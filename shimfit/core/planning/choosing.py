@@ -9,7 +9,7 @@ again. Strips that the chosen wedges can't be sawn from are taken as shorter, an
 from __future__ import annotations
 
 import math
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
 from heapq import heappop, heappush
 from typing import TYPE_CHECKING
@@ -17,8 +17,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.ledger import Ledger
+from shimfit.core.packing.pieces import Prices
 from shimfit.core.planning.patterns import packs_behind
-from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Earlier, Pricing, Rounds, Settled
+from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Known, Proof, Rounds, Settled
 from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ if TYPE_CHECKING:
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Patience, Solver
+    from shimfit.core.planning.rounds import Earlier
 
 PATTERNS_A_POST = 12
 """Patterns of a post that the integer program is offered at first."""
@@ -47,8 +49,12 @@ SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
 """Share of the posts that are sure from which they are taken as they are, at first."""
-STILL_GOOD = 0.68
-"""Share of the posts that keep what an earlier plan gave them, at first."""
+STILL_GOOD = (0.7, 0.3, 0.0)
+"""Shares of the posts that keep what an earlier plan gave them: one after the other until that is enough."""
+WANTED = 4
+"""Patterns of a post that is new, the cheapest, whose lots others are asked to give back."""
+MOSTLY_UNCHANGED = 0.75
+"""Share of the posts that must be as they were for an earlier plan's proofs to be put right."""
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 CLOSER_LOOKS = 3
@@ -99,12 +105,15 @@ def choose_together(
 ) -> Together:
     """The best patterns for rectangular posts that all need packs; a pattern's `post` counts in `posts`.
 
-    `long`: the run is too long to close the last of the gap. `earlier`: what an earlier plan knew; it is told
-    what this one knows.
+    `long`: the run is too long to close the last of the gap. `earlier`: what an earlier plan knew; it is
+    given what this one knows.
     """
-    earlier = (earlier or Earlier()).of(tables.lots, tables.options)
-    pricing = Pricing(posts, tables.options, tables)
-    return _Choosing(pricing, solver, patience, long=long, earlier=earlier).done()
+    before = None if earlier is None else earlier.of(tables)
+    choosing = _Choosing(posts, tables, solver, patience, long=long, before=before)
+    done = choosing.done()
+    if earlier is not None and done.patterns is not None and not (done.stopped or patience.quick):
+        earlier.keep(tables, choosing.known(done.patterns))
+    return done
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -128,49 +137,98 @@ class _Choosing:
     """From the rounds to a choice."""
 
     def __init__(
-        self, pricing: Pricing, solver: Solver, patience: Patience, *, long: bool, earlier: Earlier
-    ) -> None:
-        self.earlier = earlier
-        self.offered: dict[tuple[object, ...], Pattern] = {}
+        self, posts: Sequence[PlanPost], tables: Tables, solver: Solver, patience: Patience, *, long: bool,
+        before: Known | None,
+    ) -> None:  # fmt: skip
+        self.before, self.unchanged = before, {} if before is None else before.unchanged(posts)
+        self.posts, self.tables = posts, tables
         self.solver, self.patience, self.long = solver, patience, long
-        self.posts, self.tables = pricing.posts, pricing.tables
         self.enough = enough_gap(len(self.posts), long=long)
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])
         """Settings that cost nothing."""
         self.bound, self.stopped = 0.0, False
+        self.proofs: list[Proof] = []
+        self.gap, self.prices = math.inf, Prices()
         rounds = patience.part(SHARE_FOR_ROUNDS)
         of_the_bound = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(pricing, solver, rounds.at_an_end, of_the_bound, most=most, earlier=earlier)
+        self.rounds = Rounds(posts, tables, solver, rounds.at_an_end, of_the_bound, most=most)
 
     def done(self) -> Together:
-        """Run all steps."""
-        root = self.rounds.first()
-        self.bound, self.stopped = root.bound, self.rounds.stopped
+        """What was planned before with the few posts that changed in their new places; else all anew."""
+        chosen, before = None, self.before
+        if before is not None:
+            self.rounds.master.add(
+                replace(pattern, post=number)
+                for number, name in self.unchanged.items()
+                for pattern in before.patterns[name]
+            )
+            if len(self.unchanged) >= MOSTLY_UNCHANGED * len(self.posts):
+                chosen = self._again(before)
+        if chosen is None or not self._enough(chosen):
+            chosen = self._anew(chosen)
+        if chosen is None:
+            return Together(None, self.bound, self.rounds.count, stopped=True)
+        self.patience.tell(self.bound, chosen.objective)
+        return Together(chosen.patterns, self.bound, self.rounds.count, self.stopped)
+
+    def known(self, chosen: Sequence[Pattern]) -> Known:
+        """For planning again."""
+        patterns: dict[str, list[Pattern]] = {post.name: [] for post in self.posts}
+        for pattern in worth_offering(self.rounds.master, self.best, PATTERNS_A_POST, chosen):
+            patterns[self.posts[pattern.post].name].append(pattern)
+        by_name = {post.name: post for post in self.posts}
+        given = {self.posts[pattern.post].name: pattern for pattern in chosen}
+        return Known(by_name, self.prices, self.proofs, patterns, given, self.gap)
+
+    def _again(self, before: Known) -> Chosen | None:
+        """From the plan before, with its proofs put right for the posts that changed.
+
+        A bound loses what the old post cost at its prices and gains what the new one does: the rest stands.
+        """
+        new, settled, proofs = self.rounds.all_but(self.unchanged), None, []
+        self.bound = math.inf
+        for proof in before.proofs:
+            least = {number: proof.least[name] for number, name in self.unchanged.items()}
+            known = self.rounds.once_more(proof, least, new)
+            proofs.append(replace(proof, least=self._by_name(known)))
+            if known.bound + proof.to_pay < self.bound:
+                self.bound, settled = known.bound + proof.to_pay, known
+        assert settled is not None
+        self.proofs, self.best, self.prices, self.gap = proofs, settled, before.prices, before.gap
+        begun = self._as_before(settled)
+        gap = max(before.gap, LONG_CHOOSING_GAP if self.long else CHOOSING_GAP)
+        best: Chosen | None = None
+        for share in STILL_GOOD:
+            chosen = self._choose(settled, begun, sure=self._still_good(settled, begun, share), quick=True)
+            best = min(filter(None, (best, chosen)), key=lambda one: one.objective, default=None)
+            if best is not None and best.objective - self.bound <= gap * best.objective:
+                break
+            gap = self.enough
+        return best
+
+    def _anew(self, chosen: Chosen | None) -> Chosen | None:
+        """All steps, from the prices of the plan before where there was one, and what it made of the run."""
+        root = self.rounds.first(None if self.before is None else self.before.prices)
+        self.bound, self.stopped = max(self.bound, root.bound), self.rounds.stopped
         self.rounds.progress = None
-        begun = self._as_before(root)
-        sure = self._still_good(root, begun) if begun else self._sure(root) if self.long else ()
+        self.prices = self.rounds.master.prices(root.price)
+        begun = self._as_before(root) if chosen is None else chosen.patterns
+        sure = self._sure(root) if self.long and chosen is None else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
-        some = len(sure) > MOSTLY * len(self.posts)
-        chosen = self._choose(root, begun, sure=sure) if some else None
-        if chosen is None or not (begun or self.stopped or self._enough(chosen)):
+        if len(sure) > MOSTLY * len(self.posts):
+            chosen = self._choose(root, begun, sure=sure)
+        if chosen is None or not (self.stopped or self._enough(chosen)):
             chosen = self._choose(root, begun if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
-        if chosen is None:
-            return Together(None, self.bound, self.rounds.count, stopped=True)
-        if not self.stopped:
-            self.earlier.keep(
-                self.posts,
-                self.rounds.master,
-                self.rounds.settled.values(),
-                [*self.offered.values(), *self.rounds.in_use()],
-                chosen.patterns,
-            )
-        self.patience.tell(self.bound, chosen.objective)
-        return Together(chosen.patterns, self.bound, self.rounds.count, self.stopped)
+            self.gap = (chosen.objective - self.bound) / max(chosen.objective, 1e-9)
+        return chosen
+
+    def _by_name(self, settled: Settled) -> dict[str, float]:
+        return {post.name: cost for post, cost in zip(self.posts, settled.least.tolist(), strict=True)}
 
     def _sure(self, settled: Settled) -> tuple[Pattern, ...]:
         """Patterns that the linear program takes whole: most of a long run, which leaves a small program."""
@@ -178,33 +236,40 @@ class _Choosing:
 
     def _as_before(self, settled: Settled) -> tuple[Pattern, ...]:
         """What an earlier plan gave posts that have not changed, and what goes beside it for the others."""
-        before = self.earlier.chosen
+        before = {} if self.before is None else self.before.chosen
         kept = [
-            replace(before[post], post=number) for number, post in enumerate(self.posts) if post in before
+            replace(before[name], post=number) for number, name in self.unchanged.items() if name in before
         ]
         if not kept:
             return ()
         offered = worth_offering(self.rounds.master, settled, PATTERNS_A_POST, kept)
         return (*kept, *greedy(self.tables, offered, {}, kept))
 
-    def _still_good(self, settled: Settled, begun: Sequence[Pattern]) -> tuple[Pattern, ...]:
-        """Those of an earlier plan that cost little more at the prices than their posts' cheapest.
+    def _still_good(self, settled: Settled, begun: Sequence[Pattern], share: float) -> tuple[Pattern, ...]:
+        """Those of an earlier plan that stay: others have nothing the new posts want, and are cheap for them.
 
-        What lies between a plan and its bound is the sum of these and of stock that is left over: so the
-        posts of the largest of them are the ones to choose for anew.
+        What lies between a plan and its bound is the sum of what patterns cost above their posts' cheapest at
+        the prices, and of stock that is left over: the posts of the largest of them are chosen for anew.
         """
-        priced = self.rounds.master.priced(self.rounds.master.grown(settled.price))
-        costs = {
-            pattern.key: cost
-            for pattern, cost in zip(self.rounds.master.patterns, priced.tolist(), strict=True)
-        }
-        over = {
-            pattern.key: costs.get(pattern.key, math.inf) - float(settled.least[pattern.post])
-            for pattern in begun
-            if self.posts[pattern.post] in self.earlier.chosen
-        }
-        ordered = sorted((one for one in begun if one.key in over), key=lambda one: (over[one.key], one.post))
-        return tuple(ordered[: math.floor(STILL_GOOD * len(self.posts))])
+        master = self.rounds.master
+        priced = master.priced(master.grown(settled.price)).tolist()
+        cost = {pattern.key: price for pattern, price in zip(master.patterns, priced, strict=True)}
+        wanted = set[int]()
+        for post in {pattern.post for pattern in master.patterns} - set(self.unchanged):
+            theirs = sorted(
+                (one for one in master.patterns if one.post == post), key=lambda one: cost[one.key]
+            )
+            wanted.update(rank for one in theirs[:WANTED] for rank in one.uses.ranks)
+        left = Counter({rank: self.tables.lots[rank].count for rank in wanted})
+        left.subtract(rank for one in begun for rank in one.uses.ranks if rank in wanted)
+
+        def over(one: Pattern) -> tuple[bool, float, int]:
+            """Whether it has what a new post wants; what it costs too much."""
+            has = any(rank in wanted and left[rank] <= 0 for rank in one.uses.ranks)
+            return has, cost.get(one.key, math.inf) - float(settled.least[one.post]), one.post
+
+        kept = sorted((one for one in begun if one.post in self.unchanged), key=over)
+        return tuple(kept[: math.floor(share * len(self.posts))])
 
     def _enough(self, chosen: Chosen) -> bool:
         return chosen.objective - self.bound <= self.enough * chosen.objective
@@ -221,15 +286,16 @@ class _Choosing:
         every = self.free if self.set_up > 0.0 else root.allowed
         heap = [_Node(root.bound, 0, root, root.allowed, every)]
         number, looked = 0, 0
-        proven = False
+        left: list[_Node] = []
         while heap and not self._enough(chosen):
             if self.patience.at_an_end():
                 self.stopped = True
                 break
             node = heappop(heap)
-            if not proven:
+            if not looked:
                 self.bound = max(self.bound, min(node.bound, chosen.objective))
             if node.closed or node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
+                left.append(node)
                 break
             if node.allowed != node.settled.allowed:
                 to_pay = self._to_pay(node)
@@ -239,10 +305,10 @@ class _Choosing:
             use = self._use(node)
             if not use and not node.more:
                 chosen, bound = self._look_closer(node, chosen)
-                if bound is None:
-                    proven = True
-                    looked += 1
-                elif not proven:
+                looked += bound is None
+                if bound is None or looked:
+                    left.append(node)
+                else:
                     heappush(heap, replace(node, bound=max(node.bound, bound), closed=True))
                 continue
             open_ = sorted(node.allowed - node.paid)
@@ -259,7 +325,18 @@ class _Choosing:
                 number += 1
                 bound = max(node.bound, node.settled.bound + self._to_pay(way))
                 heappush(heap, replace(way, number=number, bound=bound))
+        left += heap
+        if min(node.bound for node in left) >= self.bound - PROVEN or not self.proofs:
+            # What is shown with some settings, the less to pay the better, holds for all that share it.
+            least = {node.settled.allowed: node for node in sorted(left, key=self._to_pay, reverse=True)}
+            self.proofs, self.best = list(map(self._proof, least.values())), min(left).settled
         return chosen
+
+    def _proof(self, node: _Node) -> Proof:
+        """What is known of a node, without the posts' numbers and the program's rows."""
+        settled = node.settled
+        prices = self.rounds.master.prices(settled.price)
+        return Proof(settled.allowed, self._to_pay(node), prices, self._by_name(settled))
 
     def _to_pay(self, node: _Node) -> float:
         """What setting the saw costs at least."""
@@ -311,10 +388,13 @@ class _Choosing:
         most: int = PATTERNS_A_POST,
         sure: Sequence[Pattern] = (),
         every: Sequence[Pattern] = (),
+        *,
+        quick: bool = False,
     ) -> Chosen | None:
         """The integer program; strips that its wedges do not fit on are taken as shorter, and again.
 
-        `sure` patterns are taken as they are; `every`: it is chosen from these, not from the rounds'.
+        `sure` patterns are taken as they are. It is chosen from `every`, if given, in place of the rounds'.
+        `quick`: few nodes are looked at.
         """
         done = {pattern.post for pattern in sure}
         master = self.rounds.master
@@ -322,18 +402,17 @@ class _Choosing:
             patterns = list({one.key: one for one in (*every, *start)}.values())
         else:
             patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
-            self.offered |= {pattern.key: pattern for pattern in patterns}
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
         # What may be missing is a share of the whole run, of which the sure ones are a part.
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
         gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
-        if self.earlier.chosen and not sure:
-            gap = max(gap, self.enough)
         start = [one for one in start if one.post not in done]
         open_posts = [post for post in range(len(self.posts)) if post not in done]
-        patience = replace(self.patience, progress=None if self.patience.progress is None else self._tell)
+        patience = replace(self.patience, quick=quick or self.patience.quick)
+        if patience.progress is not None:
+            patience = replace(patience, progress=self._tell)
         chosen, short, bound = None, list[int](), math.inf
         for _ in range(STRIP_TRIES):
             offered = Offered(patterns, open_posts, sure, start, shares)

@@ -62,6 +62,12 @@ class Uses:
     settings: tuple[tuple[int, float], ...]
     """(seat, saw setting)."""
 
+    @property
+    def ranks(self) -> list[int]:
+        """Of every piece."""
+        flats = [rank for rank, pieces in self.flats for _ in range(pieces)]
+        return flats + [rank for rank, _, _ in (*self.stretches, *self.lengths)]
+
 
 @dataclass(frozen=True, slots=True)
 class Pattern:

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from copy import copy
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -30,7 +31,7 @@ from shimfit.core.planning.patterns import within_own_stock
 from shimfit.core.planning.search import ListMaker
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -52,8 +53,6 @@ SECTION = 200
 """Posts of a section whose prices a run of twice as many and more begins from."""
 PATTERNS_AT_FIRST = 4
 """Patterns of a post that such a run begins with."""
-AGAIN = 2.0
-"""So many times the gap at which rounds stop is enough where an earlier plan's prices are begun from."""
 PATTERNS_OF_A_NEW_ONE = 12
 """Patterns of a post that an earlier plan did not know."""
 WIDTH, WIDEST = 0.5, 16.0
@@ -91,13 +90,12 @@ CALM = 5e-3
 class Pricing:
     """Searches posts at prices; keeps what does not change from round to round."""
 
-    def __init__(self, posts: Sequence[PlanPost], options: Options, tables: Tables) -> None:
-        """`tables` are without prices."""
-        self.posts, self.options, self.tables = posts, options, tables
+    def __init__(self, posts: Sequence[PlanPost], options: Options, numbers: Ints | None = None) -> None:
+        """`numbers` of the posts among all, where they are some."""
+        self.posts, self.options = posts, options
         self.maker = ListMaker(geometries.build(posts, options), options)
         self.rest = search.Rest(self.maker.geometry, options)
-        self.numbers: Ints = np.arange(len(posts))
-        """Of the posts among all."""
+        self.numbers = np.arange(len(posts)) if numbers is None else numbers
         self.under_pivot: Ints = np.zeros(len(posts), np.int64)
         """(P,) thickness in quanta of the flats that lift the whole foot, 0 = none."""
         self.guess = np.full(len(posts), search.FIRST_LIMIT * self.rest.unit)
@@ -257,40 +255,53 @@ class Settled:
     """(P,) what each post's cheapest pattern costs at these prices, or less."""
 
 
-class Earlier:
-    """What planning knew of a run and a box when it was done: for planning it again with a few posts changed.
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """No plan that uses the saw settings `allowed` and pays `to_pay` for setting the saw is below the bound.
 
-    Prices and patterns hold for the same lots and options only. The bound at known prices is a sum over
-    posts, so that those which did not change need not be searched again.
+    That is `to_pay` + the sum of `least` - what the box is worth at the prices.
     """
+
+    allowed: frozenset[float]
+    to_pay: float
+    prices: Prices
+    least: Mapping[str, float]
+    """By post: what its cheapest pattern costs at these prices, or less."""
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What planning knew of a run when it was done; all by the posts' names."""
+
+    posts: Mapping[str, PlanPost]
+    prices: Prices
+    """With every saw setting allowed."""
+    proofs: Sequence[Proof]
+    """Together of every plan: which settings it may use and which it pays for is split up among them."""
+    patterns: Mapping[str, Sequence[Pattern]]
+    chosen: Mapping[str, Pattern]
+    gap: float
+    """(plan - bound) ÷ plan of the last plan that was made anew."""
+
+    def unchanged(self, posts: Sequence[PlanPost]) -> dict[int, str]:
+        """Number and name of the posts that are as they were."""
+        return {number: post.name for number, post in enumerate(posts) if self.posts.get(post.name) == post}
+
+
+class Earlier:
+    """What an earlier plan knew, for planning again with a few posts changed: of one box and its options."""
 
     def __init__(self) -> None:
         self.box: tuple[tuple[Lot, ...], Options] | None = None
-        self.settled: dict[frozenset[float], tuple[Prices, dict[PlanPost, float]]] = {}
-        """By the saw settings allowed: prices, and what each post's cheapest pattern cost at them."""
-        self.patterns: dict[PlanPost, list[Pattern]] = {}
-        self.chosen: dict[PlanPost, Pattern] = {}
+        self.known: Known | None = None
 
-    def of(self, lots: tuple[Lot, ...], options: Options) -> Earlier:
-        """Itself; emptied when it is another box's."""
-        if self.box != (lots, options):
-            self.box = lots, options
-            self.settled, self.patterns, self.chosen = {}, {}, {}
-        return self
+    def of(self, tables: Tables) -> Known | None:
+        """What is known of this box; None when it is another, or none was planned from."""
+        return self.known if self.box == (tables.lots, tables.options) else None
 
-    def keep(
-        self, posts: Sequence[PlanPost], master: Master, settled: Iterable[Settled],
-        offered: Iterable[Pattern], chosen: Iterable[Pattern],
-    ) -> None:  # fmt: skip
+    def keep(self, tables: Tables, known: Known) -> None:
         """Take in what a choice left behind, in place of what was there."""
-        self.settled = {
-            one.allowed: (master.prices(one.price), dict(zip(posts, one.least.tolist(), strict=True)))
-            for one in settled
-        }
-        self.patterns = {post: [] for post in posts}
-        for pattern in offered:
-            self.patterns[posts[pattern.post]].append(pattern)
-        self.chosen = {posts[pattern.post]: pattern for pattern in chosen}
+        self.box, self.known = (tables.lots, tables.options), known
 
 
 class Rounds:
@@ -298,41 +309,38 @@ class Rounds:
 
     def __init__(
         self,
-        pricing: Pricing,
+        posts: Sequence[PlanPost],
+        tables: Tables,
         solver: Solver,
         at_an_end: Callable[[], bool] = lambda: False,
         progress: Callable[[float, float], None] | None = None,
         *,
         most: int = MOST_ROUNDS,
         share: float = 1.0,
-        earlier: Earlier | None = None,
     ) -> None:
-        """`share` of the box: see `Master`."""
-        self.solver, self.earlier = solver, earlier or Earlier()
+        """`tables` are without prices; `share` of the box: see `Master`."""
+        self.posts, self.options, self.solver = posts, tables.options, solver
         self.settled: dict[frozenset[float], Settled] = {}
         self.least = np.zeros(0)
         """Of the last round."""
-        self.pricing, self.at_an_end, self.progress, self.most = pricing, at_an_end, progress, most
-        self.posts = len(pricing.posts)
-        self.unsolved = np.full(self.posts, pricing.options.costs.unsolved)
-        self.master = Master(pricing.tables, self.posts, solver, share)
+        self.at_an_end, self.progress, self.most = at_an_end, progress, most
+        self.unsolved = np.full(len(posts), tables.options.costs.unsolved)
+        self.master = Master(tables, len(posts), solver, share)
         self.count = 0
         self.stopped = self.one_by_one = False
-        self.tables = pricing.tables
+        self.tables, self.allowed_options = tables, tables.options
+        """Without prices; options with the settings that are allowed for now."""
 
-    def first(self) -> Settled:
-        """All settings allowed."""
-        allowed = frozenset(self.pricing.options.saw.settings_deg)
-        if allowed in self.earlier.settled:
-            self.master.add(
-                replace(pattern, post=number)
-                for number, post in enumerate(self.pricing.posts)
-                for pattern in self.earlier.patterns.get(post, ())
-            )
-            bound, price = self._once_more(allowed)
-            return self._settle(allowed, bound, price, lifts=True, cutoff=math.inf)
-        if self.posts >= 2 * SECTION:
-            price = self.master.by_row(self._of_a_section())
+    @cached_property
+    def pricing(self) -> Pricing:
+        """Of all posts; made once they are searched."""
+        return Pricing(self.posts, self.options)
+
+    def first(self, prices: Prices | None = None) -> Settled:
+        """All settings allowed; from these prices on, where an earlier plan knew them."""
+        allowed = frozenset(self.options.saw.settings_deg)
+        if prices is not None or len(self.posts) >= 2 * SECTION:
+            price = self.master.by_row(self._of_a_section() if prices is None else prices)
             bound, _ = self._round(price, lifts=False, keep=PATTERNS_AT_FIRST)
             return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
         least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
@@ -342,71 +350,70 @@ class Rounds:
 
     def _of_a_section(self) -> Prices:
         """Prices of a section of the run that has its share of the box: near those of the whole."""
-        every = round(self.posts / SECTION)
-        pricing = self.pricing
-        part = Pricing(pricing.posts[::every], pricing.options, pricing.tables)
+        every = round(len(self.posts) / SECTION)
         # What a section costs is not what the run does: who listens hears that there is no bound yet.
         listener = self.progress
         progress = None if listener is None else lambda _, objective: listener(-math.inf, objective)
-        rounds = Rounds(part, self.solver, self.at_an_end, progress, most=self.most, share=1.0 / every)
-        settled = rounds.first()
-        self.count += rounds.count
+        part = Rounds(
+            self.posts[::every], self.tables, self.solver, self.at_an_end, progress, most=self.most,
+            share=1.0 / every,
+        )  # fmt: skip
+        settled = part.first()
+        self.count += part.count
         # Bests of posts lie about as far above their bounds as the section's do.
-        pricing.guess[:] = np.median(part.guess)
-        return rounds.master.prices(settled.price)
+        self.pricing.guess[:] = np.median(part.pricing.guess)
+        return part.master.prices(settled.price)
 
     def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
         """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
-        self._allow(allowed)
-        if allowed in self.earlier.settled:
-            bound, price = self._once_more(allowed)
-        else:
-            price = self.master.grown(wider.price)
-            bound, _ = self._round(price, lifts=True)
+        self.allow(allowed)
+        price = self.master.grown(wider.price)
+        bound, _ = self._round(price, lifts=True)
         if bound >= cutoff:
             settled = Settled(allowed, wider.objective, bound, wider.x, price, self.least)
             self.settled[allowed] = settled
             return settled
         return self._settle(allowed, max(bound, wider.bound), price, lifts=True, cutoff=cutoff)
 
-    def _allow(self, allowed: frozenset[float]) -> None:
+    def allow(self, allowed: frozenset[float]) -> None:
         """Patterns and tables with these settings only."""
         self.master.only(allowed)
-        saw = replace(self.pricing.options.saw, settings_deg=tuple(sorted(allowed)))
-        options = replace(self.pricing.options, saw=saw)
-        self.tables = Tables(self.pricing.tables.lots, options, None, self.pricing.tables.length)
+        saw = replace(self.options.saw, settings_deg=tuple(sorted(allowed)))
+        self.allowed_options = replace(self.options, saw=saw)
 
     def in_use(self) -> list[Pattern]:
         """Patterns that any of the linear programs took, in part at least."""
         used = {k for one in self.settled.values() for k in np.flatnonzero(one.x > 1e-9).tolist()}
         return [self.master.patterns[k] for k in sorted(used)]
 
-    def _once_more(self, allowed: frozenset[float]) -> tuple[float, Floats]:
-        """(bound, prices) of an earlier plan, of which only the posts that it did not know are searched."""
-        prices, known = self.earlier.settled[allowed]
-        price = self.master.by_row(prices)
+    def all_but(self, known: Iterable[int]) -> Pricing | None:
+        """Of the other posts; None when there are none."""
+        new = np.setdiff1d(np.arange(len(self.posts)), list(known))
+        return Pricing([self.posts[k] for k in new], self.options, new) if new.size else None
+
+    def once_more(self, proof: Proof, known: Mapping[int, float], new: Pricing | None) -> Settled:
+        """What is known at the prices of an earlier plan, for which only new posts are searched."""
+        self.allow(proof.allowed)
+        price = self.master.by_row(proof.prices)
         tables, _ = self._priced(price)
-        posts = self.pricing.posts
-        least = np.array([known.get(post, np.nan) for post in posts])
-        new = np.flatnonzero(np.isnan(least))
-        if new.size:
-            part = self.pricing.some(new)
-            least[new], patterns = part.cheapest(tables, self.unsolved[new], PATTERNS_OF_A_NEW_ONE)
-            least[new], more = part.lifted(tables, least[new], in_the_box=False)
+        least = self.unsolved.copy()
+        least[list(known)] = list(known.values())
+        if new is not None:
+            some = new.numbers
+            least[some], patterns = new.cheapest(tables, self.unsolved[some], PATTERNS_OF_A_NEW_ONE)
+            least[some], more = new.lifted(tables, least[some], in_the_box=False)
             self.master.add([*patterns, *more])
-        self.least = least
-        return float(least.sum()) - self.master.worth_of_stock(price), price
+        bound = float(least.sum()) - self.master.worth_of_stock(price)
+        return Settled(proof.allowed, bound, bound, np.zeros(self.master.cost.size), price, least)
 
     def _settle(
         self, allowed: frozenset[float], best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
     ) -> Settled:
         master = self.master
-        # Prices of an earlier plan were settled for a run that was a little different.
-        enough = settled_gap(self.posts) * (AGAIN if allowed in self.earlier.settled else 1.0)
+        enough = settled_gap(len(self.posts))
         number, last, best_least = 0, np.inf, self.least
-        if allowed not in self.earlier.settled:
-            # The duals of few patterns jump: they are held about the best prices until these are calm.
-            master.hold(best_price, WIDTH)
+        # The duals of few patterns jump: they are held about the best prices until these are calm.
+        master.hold(best_price, WIDTH)
         while True:
             objective, x, raw = master.solve()
             # Once the program hardly moves its duals are calm: lean on them.
@@ -461,7 +468,7 @@ class Rounds:
                 best_bound, new = self._round(best_price, lifts=True)
                 best_least = self.least
             if not new:
-                if self.one_by_one or self.posts > MOST_EXACT:
+                if self.one_by_one or len(self.posts) > MOST_EXACT:
                     break
                 self.one_by_one = True
         if not lifts:
@@ -501,7 +508,7 @@ class Rounds:
     def _priced(self, price: Floats) -> tuple[Tables, Floats]:
         """Tables at these prices, and what each post's cheapest known pattern costs at them."""
         prices = self.master.prices(price)
-        tables = Tables(self.tables.lots, self.tables.options, prices, self.tables.length)
+        tables = Tables(self.tables.lots, self.allowed_options, prices, self.tables.length)
         return tables, self._ceiling(price)
 
     def _ceiling(self, price: Floats) -> Floats:
@@ -514,7 +521,7 @@ class Rounds:
         tables, ceiling = self._priced(price)
         least, patterns = self.pricing.cheapest(tables, ceiling, keep)
         new = self.master.add(patterns)
-        have, small = self._ceiling(price), self.posts <= MOST_EXACT
+        have, small = self._ceiling(price), len(self.posts) <= MOST_EXACT
         doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
         if doubtful.size:
             least[doubtful], more = self.pricing.some(doubtful).gone_through(tables, have[doubtful])
@@ -531,7 +538,7 @@ class Rounds:
         """Posts whose best pattern in the box is still not known, one at a time; how many were new."""
         have, bare, patterns = self._ceiling(price), without_set_ups(tables), []
         for post in np.flatnonzero(least < have - 1e-6).tolist():
-            bound, pattern = cheapest_in_box(self.pricing.posts[post], post, bare, float(have[post]))
+            bound, pattern = cheapest_in_box(self.posts[post], post, bare, float(have[post]))
             least[post] = max(least[post], bound)
             patterns += [] if pattern is None else [pattern]
         return self.master.add(patterns)
@@ -543,14 +550,14 @@ class Rounds:
         that as spare and no post cut short, the integer program over what is there then is exact. Some posts
         at a time, as long as there is time. Returns how many were new.
         """
-        self._allow(settled.allowed)
+        self.allow(settled.allowed)
         pricing = self.pricing
         tables, ceiling = self._priced(self.master.grown(settled.price))
         found: list[Pattern] = []
-        for first in range(0, self.posts, POSTS_AT_ONCE):
+        for first in range(0, len(self.posts), POSTS_AT_ONCE):
             if self.at_an_end():
                 break
-            some = np.arange(first, min(first + POSTS_AT_ONCE, self.posts))
+            some = np.arange(first, min(first + POSTS_AT_ONCE, len(self.posts)))
             part = pricing.some(some)
             part.guess = self.unsolved[some]
             found += part.cheapest(tables, ceiling[some] + spare, keep)[1]
@@ -558,7 +565,7 @@ class Rounds:
 
     def every(self, settled: Settled, best: float, most: int) -> list[Pattern] | None:
         """All patterns that a plan below `best`, set-ups not counted, may hold; None: more than `most`."""
-        self._allow(settled.allowed)
+        self.allow(settled.allowed)
         price = self.master.grown(settled.price)
         bound = float(settled.least.sum()) - self.master.worth_of_stock(price)
         return every_pattern(self.pricing, self._priced(price)[0], settled.least + best - bound, most)
