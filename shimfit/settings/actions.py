@@ -31,7 +31,7 @@ class Action:
     on_run: str = ""
     label: str = ""
     asks: str = ""
-    does: str = ""
+    does: str = "keep"
     empty: str = ""
     plain: str = ""
 

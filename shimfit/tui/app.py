@@ -519,8 +519,8 @@ class ShimfitApp(App[None]):
                 if name != "stock_out":  # there nothing is marked yet: the page says what to do
                     self.page.call_after_refresh(getattr(self.page, name))
             elif action.label:
-                does = action.does or "keep"
-                page.ask(Question(action.label, action.asks, partial(self.session.do, name), does=does))
+                answer = partial(self.session.do, name)
+                page.ask(Question(action.label, action.asks, answer, does=action.does))
             else:
                 self.tell(self.session.do(name))
         except ShimfitError as error:

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 KINDS = {".pdf": PDF, ".csv": RECORD_CSV, ".json": RECORD_JSON}
 
 
-def suggested_name(run: RunState, what: str = "record") -> str:
+def suggested_name(run: RunState, what: str) -> str:
     """A file name for the run's record, or for its cut sheet."""
     words = "-".join(f"{run.job} {run.name}".split())
     return f"{words}-{what}.pdf"

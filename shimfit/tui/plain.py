@@ -22,7 +22,7 @@ from shimfit.text.pictures import foot_plan
 from shimfit.tui.commands import ELSEWHERE
 from shimfit.tui.handover import export_record, suggested_name
 from shimfit.tui.sensing import Listening, hold, lasting_fault, look, sensor_of, take
-from shimfit.tui.session import Outcome, Session
+from shimfit.tui.session import Outcome, Session, refused
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ class _Conversation:
             "previous_post": lambda _: self._walk(-1),
             "find": self._go,
             "survey": lambda _: session.do("survey").message,
-            "kind": self._kind,
+            "kind": lambda text: self._unless_refused(session.do("kind", text)),
             "turn": self._turn,
         }
         self.words: dict[str, tuple[str, str, Does]] = {}
@@ -105,6 +105,7 @@ class _Conversation:
             ("left", "the posts that are left to do", lambda _: self._run(left=True)),
             ("stock", "what is in the box", lambda _: self._stock()),
             ("open job/run", "work on another run", self._open),
+            ("level level-A", "read with that level from now on", self._use_level),
             ("sample", "write the sample job and open it", lambda _: self._sample()),
             ("set units inch", "change a setting", self._set),
         ]
@@ -280,20 +281,26 @@ class _Conversation:
 
     # ------------------------------------------------------------ what is done
 
+    def _unless_refused(self, outcome: Outcome, *, shows_post: bool = False) -> str:
+        """What came of a move that the post is not told anew after; or the post, where one went to it."""
+        if not outcome.done:
+            return f"refused: {outcome.message}"
+        return self._post() if shows_post else outcome.message
+
     def _walk(self, by: int) -> str:
         outcome = self.session.step(by)
         return self._post() if outcome.done else outcome.message
 
     def _go(self, text: str) -> str:
-        outcome = self.session.do("find", text)
-        return self._post() if outcome.done else f"refused: {outcome.message}"
+        return self._unless_refused(self.session.do("find", text), shows_post=True)
 
-    def _kind(self, text: str) -> str:
-        outcome = self.session.do("kind", text)
-        return outcome.message if outcome.done else f"refused: {outcome.message}"
+    def _use_level(self, name: str) -> str:
+        return self._unless_refused(self.session.use_level(name))
 
     def _turn(self, text: str) -> Outcome:
         """Two readings with a stroke between them; where they have fractions, with blanks around it."""
+        if not self.session.settings.instrument:
+            return refused("which level was turned? Type level and a name for it first, like level level-A")
         first, _, second = text.partition(" / " if " / " in text else "/")
         return self.session.turned(first.strip(), second.strip())
 
@@ -308,7 +315,7 @@ class _Conversation:
         if self.session.run is None:
             return "refused: no run is open"
         self.session.refresh()
-        name, overwrite = name or suggested_name(self.session.run), False
+        name, overwrite = name or suggested_name(self.session.run, "record"), False
         while True:
             try:
                 target = export_record(self.session.site, self.session.run, name, overwrite=overwrite)
@@ -326,8 +333,7 @@ class _Conversation:
         if not run:
             known = [f"{one.name}/{name}" for one in self.session.site.jobs() for name in one.runs]
             return "Runs: " + (", ".join(known) or "none yet")
-        outcome = self.session.go_run(job.strip(), run.strip())
-        return self._post() if outcome.done else f"refused: {outcome.message}"
+        return self._unless_refused(self.session.go_run(job.strip(), run.strip()), shows_post=True)
 
     def _sample(self) -> str:
         from shimfit.workflow.sample import write_sample

@@ -25,7 +25,6 @@ class CommandScreen(FormPage):
 
     NAME = "command"
     KEYS = (("⏎ do or change", "open"), ("Esc back", "leave"), ("^P all", "palette"))
-    DOES = "take it"
 
     _commands: Commands
     _command: Command

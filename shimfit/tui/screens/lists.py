@@ -19,7 +19,7 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, post_view, score_words
 from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
-from shimfit.tui.handover import export_record, suggested_name, writing
+from shimfit.tui.handover import export_record
 from shimfit.tui.screens.beside import (
     Drawing,
     before_after,
@@ -31,7 +31,7 @@ from shimfit.tui.screens.beside import (
     readings_trend,
 )
 from shimfit.tui.screens.page import Column, Question, RowsPage, laid_out
-from shimfit.tui.session import NO_RUN, Outcome, outcome_of, refused
+from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import lot_hint
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap
 from shimfit.workflow.tables import load_lots
@@ -552,7 +552,6 @@ class RecordScreen(PostList):
 
     NAME = "record"
     EMPTY = "no run yet: F5 sets one up"
-    DOES = "write"
     LEAST_COLUMNS = 4
     KEYS = (("e export", "hand_over"), ("⏎ open", "open"), ("F1 help", "help"), ("^P all", "palette"))
 
@@ -643,18 +642,7 @@ class RecordScreen(PostList):
 
     def hand_over(self) -> None:
         """Ask for a file name."""
-        run = self.session.run
-        if run is None:
-            self.say(NO_RUN)
-            return
-
-        def export(name: str, overwrite: bool) -> Path:
-            return export_record(
-                self.session.site, run, name, overwrite=overwrite, is_stopped=self.is_stopped
-            )
-
-        hint = ".pdf for paper, .csv for a table, .json for programs"
-        self.ask(Question("write to", hint, writing(export), suggested_name(run), doing="writing"))
+        self.ask_for_file(export_record, "record", ".pdf for paper, .csv for a table, .json for programs")
 
 
 def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:

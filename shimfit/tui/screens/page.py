@@ -13,12 +13,14 @@ from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
 from shimfit.text.canvas import Canvas, written
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
-from shimfit.tui.session import Outcome, refused
+from shimfit.tui.handover import suggested_name, writing
+from shimfit.tui.session import NO_RUN, Outcome, refused
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Rows, Tap, Taps
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
+    from pathlib import Path
 
     from textual import events
     from textual.app import ComposeResult
@@ -73,8 +75,8 @@ class Question:
     """Says, on every key, what would come of it."""
     back: Callable[[], None] | None = None
     """Esc asks what was asked before; None: it leaves."""
-    does: str = ""
-    """What Enter does with it, where that is not what it does on this page."""
+    does: str = "keep"
+    """What Enter does with it."""
     doing: str = ""
     """`writing`: the answer may take its time, and is worked out beside the screen."""
 
@@ -136,8 +138,6 @@ class Page(RoleScreen):
     """True: the line is a reading's and always open."""
     KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
     """What its foot offers, and the action of each."""
-    DOES: ClassVar[str] = "keep"
-    """What Enter does with what is asked here."""
 
     def _body(self) -> Iterable[Widget]:
         """The page's own widgets."""
@@ -298,8 +298,8 @@ class Page(RoleScreen):
         if self.question is None:
             return self._own_keys()
         leave = "leave" if self.question.back is None else "back"
-        does = self.question.does or self.DOES
-        return (Tap(f"Esc {leave}", "leave"), Tap(f"{self.session.glyphs.enter} {does}", "enter"))
+        enter = f"{self.session.glyphs.enter} {self.question.does}"
+        return (Tap(f"Esc {leave}", "leave"), Tap(enter, "enter"))
 
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move, and ring for it."""
@@ -457,6 +457,19 @@ class Page(RoleScreen):
         self.ask(
             Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo, does="log")
         )
+
+    def ask_for_file(self, export: Callable[..., Path], what: str, hint: str) -> None:
+        """Ask where to write what is made of the run: its record, its cut sheet (see tui.handover)."""
+        session, run = self.session, self.session.run
+        if run is None:
+            self.say(NO_RUN)
+            return
+
+        def write(name: str, overwrite: bool) -> Path:
+            return export(session.site, run, name, overwrite=overwrite, is_stopped=self.is_stopped)
+
+        name = suggested_name(run, what)
+        self.ask(Question("write to", hint, writing(write), name, does="write", doing="writing"))
 
     # ------------------------------------------------------------ what takes its time
 

@@ -20,7 +20,7 @@ from shimfit.text.plan_phrases import (
     progress_words,
 )
 from shimfit.tui.background import Planning, Running
-from shimfit.tui.handover import export_cut_sheet, suggested_name, writing
+from shimfit.tui.handover import export_cut_sheet
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
 from shimfit.tui.screens.page import Column, Question
@@ -29,7 +29,6 @@ from shimfit.tui.widgets import Picture, Tap
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-    from pathlib import Path
 
     from textual.widget import Widget
 
@@ -46,7 +45,6 @@ class PlanScreen(PostList):
     """Progress while it plans; then who gets what, and what is to be cut."""
 
     NAME = "plan"
-    DOES = "take it"
     LEAST_COLUMNS = 1
 
     def __init__(self, session: Session) -> None:
@@ -198,20 +196,10 @@ class PlanScreen(PostList):
 
     def cut_sheet(self) -> None:
         """Ask where to write cut sheet and pack labels for paper."""
-        run = self.session.run
-        if run is None or self.planning is not None:
-            reported = "no run is open" if run is None else "it still plans: the sheet comes after it"
-            self.say(refused(reported))
-            return
-        hint = "cut sheet and pack labels for paper, a .pdf"
-        named = writing(self._write_sheet)
-        self.ask(Question("write to", hint, named, suggested_name(run, "cut-sheet"), doing="writing"))
-
-    def _write_sheet(self, name: str, overwrite: bool) -> Path:
-        assert self.session.run is not None
-        return export_cut_sheet(
-            self.session.site, self.session.run, name, overwrite=overwrite, is_stopped=self.is_stopped
-        )
+        if self.planning is not None:
+            self.say(refused("it still plans: the sheet comes after it"))
+        else:
+            self.ask_for_file(export_cut_sheet, "cut-sheet", "cut sheet and pack labels for paper, a .pdf")
 
     def show_work(self, running: Running) -> None:
         """Show how far the plan is."""

@@ -112,20 +112,12 @@ class Snapshot:
 
 def take_snapshot(session: Session, done: int, parsed: ParseResult | None, live: Live | None) -> Snapshot:
     """Take a look."""
-    if session.run is None or session.record is None:
-        return Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
-    return Snapshot(
-        session.glyphs,
-        session.keys,
-        session.run,
-        session.record,
-        session.words,
-        session.view,
-        session.index,
-        done,
-        parsed,
-        live,
-    )
+    run, record = session.run, session.record
+    look = Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
+    if run is None or record is None:
+        return look
+    words, view, index = session.words, session.view, session.index
+    return replace(look, run=run, record=record, words=words, view=view, index=index, done=done)
 
 
 @dataclass(frozen=True, slots=True)
