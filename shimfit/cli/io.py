@@ -183,10 +183,10 @@ def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
 
 def sheet_facts(site: Site, state: RunState) -> SheetFacts:
     """The heading of a run's papers."""
-    from shimfit.report.tables import facts_of
+    from shimfit.report.tables import SheetFacts
 
     made = site.journal.now().isoformat(timespec="seconds")
-    return facts_of(state, made, site.settings.graduation, site.box().lots)
+    return SheetFacts(state, made, site.settings.graduation, site.box().lots)
 
 
 def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:

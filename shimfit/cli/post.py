@@ -8,7 +8,7 @@ from importlib import import_module
 from inspect import signature
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import Io, answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
@@ -278,18 +278,8 @@ def run_photo(args: argparse.Namespace, io: Io) -> int:
     return _at_post(args, io, lambda site, place: log_photo(site, place, args.text))
 
 
-def run_undo(args: argparse.Namespace, io: Io) -> int:
-    """Take back the last step."""
-    return _step_back(args, io, "undo")
-
-
-def run_redo(args: argparse.Namespace, io: Io) -> int:
-    """Bring back what was taken back."""
-    return _step_back(args, io, "redo")
-
-
-def _step_back(args: argparse.Namespace, io: Io, way: Literal["undo", "redo"]) -> int:
-    """Undo or redo; said with how the post stands that the step was logged at."""
+def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
+    """Take back the last step, or bring back what was taken back; said with how its post stands."""
     from shimfit.workflow.reading import answer_now
     from shimfit.workflow.site import Place
 
@@ -300,7 +290,7 @@ def _step_back(args: argparse.Namespace, io: Io, way: Literal["undo", "redo"]) -
             job = here.job
         else:
             raise UsageError("there is no job yet")
-        words = getattr(site, way)(job)
+        words = getattr(site, args.command.name)(job)
         last = site.journal.last(job, "undone")
         if last is None or last.job is None or last.run is None or last.post is None:
             answered_again(site, io, job)

@@ -9,6 +9,7 @@ photos: the creation date is given, so the same record gives the same bytes. No 
 from __future__ import annotations
 
 import math
+import operator
 import unicodedata
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -176,6 +177,12 @@ class Sheet:
             total += wide
         return total * size
 
+    def measured(self, text: str, size: float, *, bold: bool = False) -> tuple[float, float]:
+        """Widths of a text and of its longest word, mm."""
+        whole = self.printable(text)
+        word = max(self.width(one, size, bold=bold) for one in whole.split(" "))
+        return self.width(whole, size, bold=bold), word
+
     def text(
         self, x: float, y: float, text: str, size: float, *,
         bold: bool = False, align: Align = "left", ink: float = 0.0, room: float | None = None,
@@ -335,6 +342,10 @@ class Row:
     photos: Sequence[Photo] = ()
 
 
+def _parts(cell: Cell) -> Sequence[str | Drawn]:
+    return [cell] if isinstance(cell, str) else cell
+
+
 class Paper:
     """A document that flows from top to bottom and turns the page when the next thing has no room."""
 
@@ -475,32 +486,27 @@ class Paper:
 
         They are broken down to one common width, but no column below its longest word.
         """
-        longest, least = [], []
+        wides, least = [], []
         for i, column in enumerate(columns):
             lines = [(column.head, FINE, True), (column.under, FINE, False)]
-            for cell in (row.cells[i] for row in rows):
-                parts = enumerate([cell] if isinstance(cell, str) else cell)
-                lines += [(one, BODY, column.bold and n == 0) for n, one in parts if isinstance(one, str)]
-            sizes = [
-                [self.sheet.width(word, size, bold=bold) for word in self.sheet.printable(line).split(" ")]
-                + [self.sheet.width(self.sheet.printable(line), size, bold=bold)]
-                for line, size, bold in lines
-            ]
-            longest.append(max(one[-1] for one in sizes) + _AIR_MM)
-            least.append(min(max(max(one[:-1]) for one in sizes) + _AIR_MM, _WORD_MM))
-        spare = self.wide - sum(longest)
-        if spare >= 0:
-            headed = sum(bool(column.head) for column in columns)
-            each = min(spare / headed, _SPREAD_MM)
-            wides = [one + each * bool(column.head) for one, column in zip(longest, columns, strict=True)]
-            wides[-1] += self.wide - sum(wides)
-            return wides
-        low, high = 0.0, max(longest)
-        for _ in range(30):
-            cap = (low + high) / 2
-            wides = [max(min(one, cap), word) for one, word in zip(longest, least, strict=True)]
-            low, high = (low, cap) if sum(wides) > self.wide else (cap, high)
-        return [one * min(1.0, self.wide / sum(wides)) for one in wides]
+            for parts in (_parts(row.cells[i]) for row in rows):
+                lines += [
+                    (part, BODY, column.bold and n == 0)
+                    for n, part in enumerate(parts)
+                    if isinstance(part, str)
+                ]
+            sizes = [self.sheet.measured(line, size, bold=bold) for line, size, bold in lines]
+            wides.append(max(whole for whole, _ in sizes) + _AIR_MM)
+            least.append(min(max(word for _, word in sizes) + _AIR_MM, _WORD_MM))
+        while sum(wides) > self.wide and any(map(operator.gt, wides, least)):
+            widest = max((i for i, one in enumerate(wides) if one > least[i]), key=wides.__getitem__)
+            wides[widest] = max(least[widest], wides[widest] - 1.0)
+        if (spare := self.wide - sum(wides)) < 0:
+            return [one * self.wide / sum(wides) for one in wides]
+        headed = [bool(column.head) for column in columns]
+        each = min(spare / sum(headed), _SPREAD_MM)
+        wides = [one + each * is_headed for one, is_headed in zip(wides, headed, strict=True)]
+        return [*wides[:-1], self.wide - sum(wides[:-1])]
 
     def _draw_head(self) -> None:
         sheet, x, y = self.sheet, self.left, self.y + ascent(FINE) + 0.3
@@ -519,7 +525,7 @@ class Paper:
         broken: list[list[str | Drawn]] = []
         for (column, wide), cell in zip(self._head, row.cells, strict=True):
             parts: list[str | Drawn] = []
-            for part in [cell] if isinstance(cell, str) else cell:
+            for part in _parts(cell):
                 room, bold = wide - 1.8, column.bold and not parts
                 parts += sheet.lines_of(part, BODY, room, bold=bold) if isinstance(part, str) else [part]
             broken.append(parts)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import from_json
 from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.core.stock import natural_key
-from shimfit.model import Face, Foot, Pack, Seat
+from shimfit.model import Face, Pack, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
@@ -37,11 +37,12 @@ class _Sheet(Paper):
     """A paper for the workshop, under its run's name."""
 
     def __init__(self, sheet: Sheet, title: str, facts: SheetFacts) -> None:
-        self.about = facts
+        self.run, self.faces, self.units = facts.run, facts.run.faces, facts.run.units
+        self.graduation = facts.graduation
         made = words.clock(facts.made, offset=True)
-        name = f"{facts.job} / {facts.run}"
+        name = f"{self.run.job} / {self.run.name}"
         foot = name + (f", as of {made}" if made else "")
-        super().__init__(sheet, title, name + (" (SAMPLE)" if facts.sample else ""), foot=foot)
+        super().__init__(sheet, title, name + (" (SAMPLE)" if self.run.sample else ""), foot=foot)
 
 
 def sheet_pdf(
@@ -52,7 +53,7 @@ def sheet_pdf(
 
     Raises UsageError for a paper that is not known.
     """
-    name = f"{title} {facts.job}/{facts.run}"
+    name = f"{title} {facts.run.job}/{facts.run.name}"
     with Sheet(paper, title=name, subject=title, made=facts.made) as sheet:
         page = _Sheet(sheet, title, facts)
         page.say(lead, HEAD, bold=True)
@@ -70,7 +71,7 @@ def cut_sheet_pdf(plan: Mapping[str, Any], facts: SheetFacts, *, paper: str = "a
 
     Raises UsageError for a paper that is not known.
     """
-    name = f"Cut sheet {facts.job}/{facts.run}"
+    name = f"Cut sheet {facts.run.job}/{facts.run.name}"
     with Sheet(paper, title=name, subject="Cut sheet and pack labels", made=facts.made) as sheet:
         page = _CutSheet(sheet, plan, facts)
         page.draw()
@@ -89,8 +90,8 @@ class _CutSheet(_Sheet):
         self.packs = [
             (str(post["id"]), from_json(Pack, pack)) for post in plan["posts"] for pack in post["packs"]
         ]
-        lots = {piece.lot for _, pack in self.packs for piece in pack.pieces}
-        rots = caution_of_material(facts.materials[lot] for lot in lots if lot in facts.materials)
+        taken = {piece.lot for _, pack in self.packs for piece in pack.pieces}
+        rots = caution_of_material(lot.material for lot in facts.lots if lot.lot in taken and lot.material)
         self.rots = (rots,) if rots else ()
         """What is said of the lots that these packs take, where one rots or creeps."""
 
@@ -127,21 +128,21 @@ class _CutSheet(_Sheet):
         without = f"; {shown.counted(bare, 'post')} without" if bare else ""
         self.say(
             f"Packs: {len(self.packs)}, for {shown.counted(served, 'post')}{without}. "
-            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.about.units)}."
+            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.units)}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:
             self.say(f"NOT SERVED from this box: post {', '.join(unsolved)}.", bold=True)
         for name, why in plan.get("why", {}).items():
-            self.say(f"Post {name}: {shown.sentence(str(why), self.about.units)}", indent=3.0)
+            self.say(f"Post {name}: {shown.sentence(str(why), self.units)}", indent=3.0)
         for row in plan.get("unsawn", ()) if unsolved or cuts else ():
-            self.say(f"Not sawn: strip {row['strip']}, {shown.sentence(row['why'], self.about.units)}.")
+            self.say(f"Not sawn: strip {row['strip']}, {shown.sentence(row['why'], self.units)}.")
 
     def _strip(self, cut: Mapping[str, Any]) -> None:
         pieces = cut["pieces"]
         self.keep(8 + _STRIP_TALL + 6.0 + 8.0)
         self.y += 2.0
-        left = shown.tape(cut["left_mm"], self.about.units, self.about.graduation)
+        left = shown.tape(cut["left_mm"], self.units, self.graduation)
         which = piece_name(cut["strip"], cut.get("copy"))
         self.say(f"Strip {which}: {shown.counted(len(pieces), 'piece')}, {left} left over", bold=True)
         marks = [0.0, *(float(piece["mark_along_mm"]) for piece in pieces)]
@@ -155,10 +156,10 @@ class _CutSheet(_Sheet):
         }
         rows = []
         for number, (piece, (last, at)) in enumerate(zip(pieces, pairwise(marks), strict=True), 1):
-            thin, thick = (words.thick(piece[key], self.about.units) for key in ("thin_mm", "thick_mm"))
+            thin, thick = (words.thick(piece[key], self.units) for key in ("thin_mm", "thick_mm"))
             place, tip = self._place(piece["for"]), tips.get((piece["for"], round(piece["thin_mm"], 6)), 0.0)
             # In mm these add up to the wedges' thicknesses, and are as fine as they.
-            set_to = self._mark if self.about.units == "inch" else partial(words.thick, units="mm")
+            set_to = self._mark if self.units == "inch" else partial(words.thick, units="mm")
             marked = set_to(at), set_to(at - last)
             rows.append((TICK, str(number), *marked, place, thin, thick, self._tip(tip) or "–"))
         heads = "", "cut", "mark", "from the last", "goes to", "thin", "thick", "cut off the tip"
@@ -207,7 +208,7 @@ class _CutSheet(_Sheet):
         rows = [
             (
                 *(TICK, piece_name(piece.lot, piece.copy), self._mark(piece.mark_mm or 0.0), place),
-                *(words.thick(piece.thickness_mm, self.about.units), self._tip(piece.trim_tip_mm) or "–"),
+                *(words.thick(piece.thickness_mm, self.units), self._tip(piece.trim_tip_mm) or "–"),
             )
             for piece, place in uses
         ]
@@ -223,7 +224,7 @@ class _CutSheet(_Sheet):
         self.head("Not planned together: alternatives, no cut sheet")
         self.say(
             "These answers were given one by one, so what they cut was not fitted together. Plan the run "
-            f"for one sheet: shimfit plan {self.about.job}/{self.about.run}"
+            f"for one sheet: shimfit plan {self.run.job}/{self.run.name}"
         )
         for row in rows:
             pieces = [
@@ -239,21 +240,21 @@ class _CutSheet(_Sheet):
         for post, pack in self.packs:
             for piece in pack.pieces:
                 if piece.is_whole:
-                    place = f"{post}\u00a0{seat_name(pack.seat, self.about.faces)}"
+                    place = f"{post}\u00a0{seat_name(pack.seat, self.faces)}"
                     groups.setdefault((piece.lot, piece.thickness_mm), []).append(place)
         rows = [
-            (TICK, lot, words.thick(thickness, self.about.units), str(len(places)), ", ".join(places))
+            (TICK, lot, words.thick(thickness, self.units), str(len(places)), ", ".join(places))
             for (lot, thickness), places in groups.items()
         ]
         heads = columns("", "lot", "thick", "pieces", "post and seat", bold="lot")
         self.section(Section("Flats to take", heads, rows))
 
     def _remainders(self) -> None:
-        rows, units = self.plan.get("remainders", ()), self.about.units
+        rows, units = self.plan.get("remainders", ()), self.units
         if not rows:
             return
         self.head("Back into the box")
-        measured = partial(shown.tape, units=units, graduation=self.about.graduation)
+        measured = partial(shown.tape, units=units, graduation=self.graduation)
         caliper = partial(shown.sized, units=units)
         for row in rows:
             sizes = [
@@ -270,14 +271,14 @@ class _CutSheet(_Sheet):
 
     def _place(self, post_and_seat: str) -> str:
         post, _, seat = post_and_seat.rpartition("/")
-        return f"post {post} {seat_name(Seat(seat), self.about.faces)}"
+        return f"post {post} {seat_name(Seat(seat), self.faces)}"
 
     def _mark(self, mm: float) -> str:
-        return shown.mark(mm, self.about.units, self.about.graduation)
+        return shown.mark(mm, self.units, self.graduation)
 
     def _tip(self, mm: float) -> str:
         """How much is cut off a tip; empty for less than the tape shows."""
-        shows = shown.figure(mm, self.about.units, self.about.graduation)[0] != "0"
+        shows = shown.figure(mm, self.units, self.graduation)[0] != "0"
         return self._mark(mm) if shows else ""
 
     def _tip_words(self, mm: float) -> str:
@@ -287,7 +288,7 @@ class _CutSheet(_Sheet):
 
     def labels(self) -> None:
         """Labels to cut apart, on pages of their own with the cautions on each."""
-        warned, faces = " ".join((*cautions_of("labels"), *self.rots)), self.about.faces
+        warned, faces = " ".join((*cautions_of("labels"), *self.rots)), self.faces
         place = 0
         while place < len(self.packs):
             self.turn("" if place else "Pack labels")
@@ -305,7 +306,7 @@ class _CutSheet(_Sheet):
 
     def _label(self, box: Box, post: str, pack: Pack) -> None:
         """Post, seat, thickness, which way it goes in on a small plan, pieces."""
-        sheet, about = self.sheet, self.about
+        sheet = self.sheet
         for x0, y0, x1, y1 in (
             (box.x, box.y, box.right, box.y),
             (box.x, box.bottom, box.right, box.bottom),
@@ -313,7 +314,8 @@ class _CutSheet(_Sheet):
             (box.right, box.y, box.right, box.bottom),
         ):
             sheet.line(x0, y0, x1, y1, wide=0.1, ink=0.4, dash=1.5)
-        foot = about.feet.get(post, Foot(90.0, 90.0))
+        of_run = self.run.post(post)
+        foot = self.run.foot if of_run is None else of_run.foot
         cx, cy = box.right - _LABEL_FOOT / 2 - 3.5, box.y + _LABEL_FOOT / 2 + 3.5
         per_mm = _LABEL_FOOT / max(foot.along_mm, foot.across_mm)
         pictures.draw_foot(sheet, (cx, cy), foot, per_mm)
@@ -321,9 +323,9 @@ class _CutSheet(_Sheet):
         x, y = foot.seat_at_mm(pack.seat)
         sheet.arrow(cx, cy, cx + x * per_mm * 0.55, cy - y * per_mm * 0.55, wide=0.7, head=2.4)
         room, left, y = box.width - _LABEL_FOOT - 8.0, box.x + 3.0, box.y + 2.0
-        made = f"{words.thick(pack.made_mm, about.units)} {shown.unit(about.units)}"
+        made = f"{words.thick(pack.made_mm, self.units)} {shown.unit(self.units)}"
         for text, most in (
-            (f"Post {post}", 14.0), (seat_name(pack.seat, about.faces), 11.0), (made, 14.0)
+            (f"Post {post}", 14.0), (seat_name(pack.seat, self.faces), 11.0), (made, 14.0)
         ):  # fmt: skip
             # A name is set smaller before it is broken.
             wide = sheet.width(sheet.printable(text), most, bold=True)
@@ -335,7 +337,7 @@ class _CutSheet(_Sheet):
         sheet.write(left, y, f"{purpose}; {pieces}", FINE, box.width - 6.0)
 
     def _piece(self, piece: Piece) -> str:
-        tip, units = self._tip_words(piece.trim_tip_mm), self.about.units
+        tip, units = self._tip_words(piece.trim_tip_mm), self.units
         if piece.wedge_mm is not None:
             thin, thick = (words.thick(mm, units) for mm in piece.wedge_mm)
             return f"{piece.lot} wedge {thin}–{thick}{tip}"

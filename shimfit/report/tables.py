@@ -7,17 +7,15 @@ PDF writer.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
-
-from shimfit.model import Face
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from shimfit.model import Foot, Lot
-    from shimfit.standing import RunState, Units
+    from shimfit.model import Lot
+    from shimfit.standing import RunState
 
 TICK = "☐"
 
@@ -72,27 +70,12 @@ def lines(sections: Iterable[Section]) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class SheetFacts:
-    """What a workshop sheet's heading needs besides what it is of."""
+    """What a workshop sheet needs besides what it is of."""
 
-    job: str
-    run: str
-    units: Units = "mm"
-    faces: Mapping[Face, str] = field(default_factory=lambda: {face: face.value for face in Face})
-    """What the run calls its faces."""
-    feet: Mapping[str, Foot] = field(default_factory=dict)
-    """Foot of each post by name, for the labels' small plans; 90 x 90 mm where it is not given."""
+    run: RunState
     made: str | None = None
     """When it was made (ISO 8601)."""
-    sample: bool = False
     graduation: int = 16
     """Marks of the tape to the inch."""
-    materials: Mapping[str, str] = field(default_factory=dict)
-    """What each lot is made of, by its name."""
-
-
-def facts_of(run: RunState, made: str | None, graduation: int = 16, lots: Sequence[Lot] = ()) -> SheetFacts:
-    """The heading of a run's sheet: its names, unit, faces, feet, the box. made: ISO 8601."""
-    feet = {post.name: post.foot for post in run.posts}
-    materials = {lot.lot: lot.material for lot in lots if lot.material}
-    names = run.job, run.name, run.units, run.faces
-    return SheetFacts(*names, feet, made, run.sample, graduation, materials)
+    lots: Sequence[Lot] = ()
+    """The box: what each lot is made of."""

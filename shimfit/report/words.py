@@ -58,7 +58,8 @@ def reading(read: Reading | None, faces: Mapping[Face, str], units: Units, *, un
             reported.append("not read")
             continue
         top = towards(slope * read.height_mm, along, faces, units)
-        reported.append(top + plus_minus(expanded_mm(u, read.height_mm), units) if uncertainty else top)
+        sure = plus_minus(None if u is None else 2 * u * read.height_mm, units) if uncertainty else ""
+        reported.append(top + sure)
     return reported
 
 
@@ -152,11 +153,6 @@ def instruments(known: Mapping[str, Instrument | None], units: Units, *, unnamed
         who = "other readings name none" if reported else "none named"
         reported.append(f"{who}: a carpenter's level of ±{assumed} is assumed (common practice, no source)")
     return reported or ["none used yet"]
-
-
-def expanded_mm(u: float | None, height_mm: float) -> float | None:
-    """U (k = 2) at the top in mm, from a slope's standard uncertainty; None when it is not known."""
-    return None if u is None else 2 * u * height_mm
 
 
 def worst_of(reading: Reading, limit: Tolerance) -> float | None:

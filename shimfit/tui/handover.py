@@ -56,12 +56,12 @@ def export_cut_sheet(
     """Write cut sheet and pack labels to a .pdf file; raises as export_record, and where no post waits."""
     target = _target(name, (".pdf",), "a cut sheet is a .pdf file", overwrite=overwrite)
     from shimfit.report.sheets import cut_sheet_pdf
-    from shimfit.report.tables import facts_of
+    from shimfit.report.tables import SheetFacts
     from shimfit.workflow.plan import cut_list_of
 
     answer = cut_list_of(site, run.job, run.name)
     made = site.journal.now().isoformat(timespec="seconds")
-    sheet = cut_sheet_pdf(answer, facts_of(run, made, site.settings.graduation, site.box().lots))
+    sheet = cut_sheet_pdf(answer, SheetFacts(run, made, site.settings.graduation, site.box().lots))
     return _written(site, target, sheet, overwrite=overwrite, is_stopped=is_stopped)
 
 

@@ -7,12 +7,15 @@ import pytest
 
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import UsageError
-from shimfit.model import Face
+from shimfit.model import Foot, Lot
 from shimfit.quantities.shown import mark
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.report.sheets import cut_sheet_pdf
 from shimfit.report.tables import SheetFacts
+from shimfit.standing import RunState
 
-FACTS = SheetFacts("North shore boardwalk", "Lake side", made="2026-05-12T07:00:00+00:00")
+RUN = RunState("North shore boardwalk", "Lake side", Foot(90.0, 90.0), 1000.0, parse_tolerance("1:500"))
+FACTS = SheetFacts(RUN, made="2026-05-12T07:00:00+00:00")
 
 
 def pack(seat, made, *pieces, purpose="lift"):
@@ -121,8 +124,8 @@ def test_every_pack_has_a_label_with_post_seat_and_thickness():
 
 
 def test_own_face_names_on_sheet_and_labels():
-    names = {Face.NEXT: "north", Face.PREV: "south", Face.OUT: "lake", Face.HOUSE: "road"}
-    text = text_of(cut_sheet_pdf(plan_of(2), SheetFacts("J", "R", faces=names)))
+    names = (("next", "north"), ("prev", "south"), ("out", "lake"), ("house", "road"))
+    text = text_of(cut_sheet_pdf(plan_of(2), SheetFacts(replace(RUN, face_names=names))))
     assert "post 1 north-lake" in text
     assert "Post 1 north-lake" in text
 
@@ -214,7 +217,9 @@ def test_a_wedge_s_tip_to_cut_stands_on_table_and_label():
 
 
 def test_what_rots_is_warned_of_on_sheet_and_labels_and_each_page_of_labels_has_its_cautions():
-    facts = replace(FACTS, materials={"T1": "cedar shingle", "F2": "hdpe"})
+    facts = replace(
+        FACTS, lots=(Lot("T1", "taper", 2, material="cedar shingle"), Lot("F2", "flat", 9, material="hdpe"))
+    )
     pages = [
         page.extract_text() for page in pypdf.PdfReader(io.BytesIO(cut_sheet_pdf(plan_of(30), facts))).pages
     ]
@@ -241,6 +246,6 @@ def test_no_tip_of_nothing_is_cut_off(units):
     """What no tape shows is neither in the table nor on the label."""
     plan = plan_of(1)
     plan["posts"][0]["packs"][0]["pieces"][0] |= {"trim_tip_mm": 0.1}
-    text = text_of(cut_sheet_pdf(plan, replace(FACTS, units=units)))
+    text = text_of(cut_sheet_pdf(plan, replace(FACTS, run=replace(RUN, units=units))))
     assert "T1 no. 1" in text
     assert "tip cut off" not in text

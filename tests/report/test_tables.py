@@ -4,10 +4,13 @@ import io
 
 import pypdf
 
+from shimfit.model import Foot
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.report.sheets import sheet_pdf
 from shimfit.report.tables import TICK, Column, Section, SheetFacts, lines
+from shimfit.standing import RunState
 
-FACTS = SheetFacts("lake", "walk")
+FACTS = SheetFacts(RunState("lake", "walk", Foot(90.0, 90.0), 1000.0, parse_tolerance("1:500")))
 COLUMNS = [
     *(Column(""), Column("between", words="{:^11} ")),
     *(Column("cut", bold=True, words="cut {}"), Column("what else", words="; {}")),
