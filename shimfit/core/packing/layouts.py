@@ -328,7 +328,7 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         return outcome.bound + price, outcome.nodes >= nodes
 
     low, _ = settle(0, 0)
-    if stands is not None and not rolls(asked.question):
+    if stands is not None:
         # What stands under the corner that stays down may stay: the foot is lifted by that, for nothing.
         steps = to_steps(stands.pack.made_mm, q)
         bound, _ = settle(steps, 0, on_old=True)
