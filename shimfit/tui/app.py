@@ -432,10 +432,14 @@ class ShimfitApp(App[None]):
         self._watch_sensor()
 
     def _take(self) -> None:
+        """Log what the sensor holds; without one, tick a pack: a phone's keyboard has no Tab."""
         sensor = self.listening.sensor
-        self.tell(
-            refused(self.session.keys.spell(NO_SENSOR)) if sensor is None else take(self.session, sensor)
-        )
+        if sensor is not None:
+            self.tell(take(self.session, sensor))
+        elif self.page is self.home and self.home.snapshot.steps:
+            self.home.next_pack()
+        else:
+            self.tell(refused(self.session.keys.spell(NO_SENSOR)))
 
     def _walk_with_sensor(self, name: str) -> None:
         """Begin one of WALKS; what it keeps is listened by at once."""
