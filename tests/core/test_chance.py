@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from shimfit.core.chance import Chances, Zone, foretold, outlook_of, top_per_error, zone_of
-from shimfit.core.objective import EXACT_READS, READ_AGAIN_MIN, Reads, Scatter, usual_reads
+from shimfit.core.objective import READ_AGAIN_MIN, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.model import Lean
@@ -117,7 +117,9 @@ def test_the_zone_is_where_a_reading_is_called_plumb():
     assert zone.along_mm < 2.0 - 1.645 * 0.4
     each = zone_of(2.0, 1000.0, reads, per_direction=True)
     assert (each.along_mm, each.disk) == (pytest.approx(2.0 - 1.6448536 * 0.4, abs=1e-5), False)
-    assert zone_of(2.0, 1000.0, EXACT_READS, per_direction=False) == Zone(2.0, 2.0, disk=True)
+    assert zone_of(2.0, 1000.0, Reads(0.0, 0.0, 0.0, 0.0, 0.0), per_direction=False) == Zone(
+        2.0, 2.0, disk=True
+    )
 
 
 @pytest.mark.parametrize("u", [(0.4, 0.4), (0.3, 0.6)])

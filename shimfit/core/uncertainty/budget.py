@@ -119,18 +119,6 @@ def of_step(step: float) -> float:
     return step / math.sqrt(12.0)
 
 
-def from_quoted(half_width: float, percent: float) -> float:
-    """Standard uncertainty of quoted normal limits ±half_width that hold with this probability in %.
-
-    95 % divides by 1.960, 99 % by 2.576, 50 % multiplies by 1.483 (NIST TN 1297, 4.3 and 4.4).
-    """
-    if not 0.0 < percent < 100.0:
-        raise ValueError(f"a probability lies between 0 and 100 %, not {percent}")
-    from statistics import NormalDist
-
-    return half_width / NormalDist().inv_cdf(0.5 + percent / 200.0)
-
-
 def largest_of(along: Budget, across: Budget) -> str | None:
     """Words of the largest term of the worse direction, for a reading in two."""
     return max((along, across), key=lambda one: one.u).largest_words
