@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import math
 
-import allantools
 import numpy as np
 import pytest
-from scipy.signal import lfilter
+import scipy  # its parts are loaded where they are used
 
 from shimfit.core.sensing.statistics import hold_needed_s, overlapping_allan, plot_curve, sensor_character
 from shimfit.core.sensing.watch import SensorErrors, hold
@@ -41,6 +40,8 @@ def test_the_published_set_of_a_thousand():
 
 
 def test_an_independent_library_agrees_on_noise_with_memory_and_drift():
+    import allantools  # takes longer to load than most files to run
+
     draw = np.random.default_rng(4)
     values = 0.02 * draw.normal(size=5000) + np.cumsum(draw.normal(size=5000)) * 1e-4 + 1e-5 * np.arange(5000)
     lengths = [1, 2, 4, 8, 16, 64, 256, 1024]
@@ -79,7 +80,7 @@ def test_a_wandering_zero_gives_a_bottom_where_averaging_stops_helping():
 def test_the_uncertainty_of_a_held_mean_counts_the_memory_in():
     """Many holds of a sensor that remembers: their means scatter as each of them says of itself."""
     draw, phi, n = np.random.default_rng(11), 0.8, 400
-    noise = lfilter([1.0], [1.0, -phi], draw.normal(0.0, 0.01, (150, n + 100)))[:, 100:]
+    noise = scipy.signal.lfilter([1.0], [1.0, -phi], draw.normal(0.0, 0.01, (150, n + 100)))[:, 100:]
     times = np.arange(n) / 20.0
     held = [hold(times, row, np.zeros(n), SensorErrors(), move_deg=1.0) for row in noise]
     scatter = np.std([one.x_deg for one in held], ddof=1)

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from scipy import stats
+import scipy  # its parts are loaded where they are used
 
 from shimfit.core.chance import Chances, Zone, foretold, outlook_of, top_per_error, zone_of
 from shimfit.core.objective import READ_AGAIN_MIN, Reads, Scatter, usual_reads
@@ -46,7 +46,7 @@ def test_a_rectangle_agrees_with_the_bivariate_normal():
     found = chances.at(np.arange(60), rest[:, 0], rest[:, 1])
     for k in range(60):
         upper = np.array([half[k], 0.8 * half[k]])
-        exact = stats.multivariate_normal(rest[k], s[k]).cdf(upper, lower_limit=-upper)
+        exact = scipy.stats.multivariate_normal(rest[k], s[k]).cdf(upper, lower_limit=-upper)
         assert found[k] == pytest.approx(exact, abs=2e-5)
 
 

@@ -11,9 +11,9 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import scipy  # its parts are loaded where they are used
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import optimize, stats
 
 from shimfit.core.uncertainty import disk
 from shimfit.core.uncertainty.budget import Term, budget, typed_budget
@@ -45,7 +45,9 @@ def verdict(along, across=0.0, *, rule="95", tolerance=LIMIT, u=(U, U), height=1
 
 def _sure_radius(u, limit=T):
     """Where the disk holds 0.95, by the noncentral chi-square distribution."""
-    return optimize.brentq(lambda r: stats.ncx2.cdf((limit / u) ** 2, 2, (r / u) ** 2) - 0.95, 0.0, limit)
+    return scipy.optimize.brentq(
+        lambda r: scipy.stats.ncx2.cdf((limit / u) ** 2, 2, (r / u) ** 2) - 0.95, 0.0, limit
+    )
 
 
 @pytest.mark.parametrize("rule", ["95", "2u"])
@@ -122,12 +124,12 @@ def test_two_sided_conformance_of_the_motor_oil_example():
     # the answer 0.66 from memory), recomputed 0.662630. About the middle of the limits it is our interval.
     middle, half = (16.3 + 12.5) / 2.0, (16.3 - 12.5) / 2.0
     assert inside_interval(13.6 - middle, 1.8, half) == pytest.approx(0.66, abs=0.005)
-    exact = stats.norm.cdf(16.3, 13.6, 1.8) - stats.norm.cdf(12.5, 13.6, 1.8)
+    exact = scipy.stats.norm.cdf(16.3, 13.6, 1.8) - scipy.stats.norm.cdf(12.5, 13.6, 1.8)
     assert inside_interval(13.6 - middle, 1.8, half) == pytest.approx(exact, abs=1e-12)
 
 
 def test_the_quantile_is_scipys():
-    assert pytest.approx(stats.norm.ppf(0.95), rel=1e-15) == ONE_SIDED_95
+    assert pytest.approx(scipy.stats.norm.ppf(0.95), rel=1e-15) == ONE_SIDED_95
 
 
 def test_per_direction_looks_at_each_by_itself():
@@ -203,7 +205,7 @@ def test_equal_uncertainties_are_the_noncentral_chi_square():
         size = limit * rng.uniform(0, 2) if rng.random() < 0.5 else abs(limit + u * rng.uniform(-5, 5))
         turn = rng.uniform(0, math.tau)
         along, across = size * math.cos(turn), size * math.sin(turn)
-        expected = stats.ncx2.cdf((limit / u) ** 2, 2, (size / u) ** 2)
+        expected = scipy.stats.ncx2.cdf((limit / u) ** 2, 2, (size / u) ** 2)
         assert inside_disk(along, across, u, u, limit) == pytest.approx(expected, abs=2e-11)
 
 
@@ -215,7 +217,7 @@ def test_unequal_uncertainties_against_a_plain_integral_in_polar_coordinates():
     for _ in range(40):
         along, across = rng.uniform(-2, 2), rng.uniform(-2, 2)
         u_along, u_across = rng.uniform(0.1, 2), rng.uniform(0.1, 2)
-        density = stats.norm.pdf(x, along, u_along) * stats.norm.pdf(y, across, u_across)
+        density = scipy.stats.norm.pdf(x, along, u_along) * scipy.stats.norm.pdf(y, across, u_across)
         expected = float(np.sum(weights / 2 * r * density.mean(axis=1) * math.tau))
         assert inside_disk(along, across, u_along, u_across, 1.0) == pytest.approx(expected, abs=1e-11)
 
@@ -239,7 +241,7 @@ def test_the_disk_is_neither_direction_alone_nor_their_product():
     # "not a sum of two": at (T, 0) with equal uncertainties the one-direction answer 0.5 is too kind
     found = inside_disk(T, 0.0, U, U, T)
     assert found < inside_square(T, 0.0, U, U, T) < 0.5
-    assert found == pytest.approx(stats.ncx2.cdf((T / U) ** 2, 2, (T / U) ** 2), abs=1e-12)
+    assert found == pytest.approx(scipy.stats.ncx2.cdf((T / U) ** 2, 2, (T / U) ** 2), abs=1e-12)
 
 
 @pytest.mark.parametrize("u", [1e-4, 1e-6, 1e-7, 1e-8, 1e-12, 1e-300])

@@ -4,7 +4,7 @@ import math
 
 import numpy as np
 import pytest
-import scipy.special
+import scipy  # its parts are loaded where they are used
 from hypothesis import given
 from hypothesis import strategies as st
 

@@ -22,7 +22,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import special, stats
+import scipy  # its parts are loaded where they are used
 
 from shimfit.core.objective import usual_reads
 from shimfit.errors import UsageError
@@ -299,7 +299,7 @@ def _plumb_marks(
     if per_direction:
         truly = [
             math.prod(
-                float(np.diff(stats.norm.cdf([-allowed, allowed], a, v))[0])
+                float(np.diff(scipy.stats.norm.cdf([-allowed, allowed], a, v))[0])
                 for a, v in zip(at, u, strict=True)
             )
             for at in marks
@@ -315,7 +315,7 @@ def _plumb_marks(
         badness = [math.hypot(*at) for at in marks]
         within = [
             size <= allowed - factor * v + 1e-6 * step_mm
-            and stats.ncx2.cdf((allowed / v) ** 2, 2, (size / v) ** 2) >= 0.95
+            and scipy.stats.ncx2.cdf((allowed / v) ** 2, 2, (size / v) ** 2) >= 0.95
             for size in badness
         ]
     angle = (np.arange(96) + 0.5) * math.tau / 96
@@ -332,7 +332,7 @@ def _plumb_marks(
         def below(
             to: Floats, v: float, zero: Floats = zero, weight: Floats = weight, hand: float = hand
         ) -> Floats:
-            return special.ndtr((to[:, None] / v - zero) / hand) @ weight
+            return scipy.special.ndtr((to[:, None] / v - zero) / hand) @ weight
 
         read = [
             math.prod(
@@ -346,7 +346,7 @@ def _plumb_marks(
             for bad in badness
         ]
         as_good = np.maximum(as_good, total)
-    few = stats.norm.sf(factor)
+    few = scipy.stats.norm.sf(factor)
     return tuple(at for at, share, fits in zip(marks, as_good, within, strict=True) if fits and share <= few)
 
 
@@ -357,7 +357,7 @@ def _in_disk(x: Floats, y: Floats, spread: Floats, radius: float) -> Floats:
     t = np.linspace(-np.pi / 2, np.pi / 2, 401)
     a = radius * np.sin(t)[:, None]
     chord = radius * np.cos(t)[:, None]
-    inner = special.ndtr((chord - m2) / np.sqrt(v2)) - special.ndtr((-chord - m2) / np.sqrt(v2))
+    inner = scipy.special.ndtr((chord - m2) / np.sqrt(v2)) - scipy.special.ndtr((-chord - m2) / np.sqrt(v2))
     return np.trapezoid(_density(a - m1, v1) * inner * chord, t, axis=0)
 
 
@@ -367,7 +367,7 @@ def _in_box(x: Floats, y: Floats, spread: Floats, middle: tuple[float, float], h
     slope = spread[0, 1] / spread[0, 0]
     u = np.sqrt(spread[1, 1] - slope * spread[0, 1])
     m = y + slope * (a - x)
-    inner = special.ndtr((middle[1] + half - m) / u) - special.ndtr((middle[1] - half - m) / u)
+    inner = scipy.special.ndtr((middle[1] + half - m) / u) - scipy.special.ndtr((middle[1] - half - m) / u)
     simpson = np.array([1.0, *[4.0, 2.0] * 19, 4.0, 1.0]) * (a[1] - a[0]) / 3.0
     return simpson @ (_density(a - x, spread[0, 0]) * inner)
 

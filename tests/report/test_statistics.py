@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import scipy.stats
+import scipy  # its parts are loaded where they are used
 from hypothesis import given
 from hypothesis import strategies as st
 

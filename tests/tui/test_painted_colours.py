@@ -6,6 +6,7 @@ be read outdoors.
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING
 
 import pytest
@@ -24,6 +25,7 @@ LIGHT_TERMINAL = ("#202020", "#FAFAFA")
 SIZES = ((40, 10), (80, 24), (200, 60))
 
 
+@functools.cache
 def contrast(one: str, other: str) -> float:
     """Contrast ratio of two #rrggbb colours, 1 … 21 (WCAG 2.2, "contrast ratio" and "relative luminance")."""
     lighter, darker = sorted(map(luminance, (one, other)), reverse=True)

@@ -184,7 +184,7 @@ def _leaning(mm_per_m: float, tables) -> tuple[float, str]:
 
 
 def test_threads_that_share_tables_while_these_grow_all_get_the_answers_of_one_alone() -> None:
-    # 320 calls: eight threads at once, from packs that the tables begin with to some eight times as thick.
+    # 128 calls: eight threads at once, from packs that the tables begin with to some eight times as thick.
     lots = [Lot(f"F{k}", "flat", 4, thickness_mm=1.0 + 2.5 * k) for k in range(4)]
     lots += [Lot("T1", "taper", 4, length_mm=300.0, width_mm=40.0, thin_mm=0.5, thick_mm=8.0)]
     options = Options(quantum_mm=0.005)
@@ -199,7 +199,7 @@ def test_threads_that_share_tables_while_these_grow_all_get_the_answers_of_one_a
     sys.setswitchinterval(1e-5)
     try:
         with ThreadPoolExecutor(len(leans)) as crew:
-            for _ in range(40):
+            for _ in range(16):
                 shared = build_tables(lots, options)
                 assert list(crew.map(one, leans, [shared] * len(leans))) == alone
                 assert shared.view().length > shared.length == FIRST_LENGTH
