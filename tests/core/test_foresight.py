@@ -59,27 +59,22 @@ def test_nothing_to_come_is_the_post_alone():
     assert foresight.with_foresight(one, [one.lean], 0, [], CORNER, Highs()) is None
 
 
-def test_a_kit_for_an_empty_box_serves_the_share_asked_for():
-    made = kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 2, [], CORNER, Highs(), fall=0.01)
+def test_a_kit_for_an_empty_box_serves_the_share_asked_for_and_comes_out_again():
+    made, again = (
+        kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 1, [], CORNER, Highs(), fall=0.006) for _ in range(2)
+    )
     assert made.served_share >= 0.95
     assert made.served_without < 0.5
     assert all(line.count > 0 for line in made.lines)
     # A pack at each of two or three seats, of a flat or a stretch of a taper: not many more than that.
-    assert 0 < sum(line.count for line in made.lines) <= 2 * 3 + 2
-
-
-def test_the_same_kit_comes_out_again():
-    once, again = (
-        kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 1, [], CORNER, Highs(), fall=0.006) for _ in range(2)
-    )
-    assert once.lines
-    assert once == again
+    assert 0 < sum(line.count for line in made.lines) <= 2 * 3
+    assert made == again
 
 
 def test_a_kit_serves_posts_that_a_level_hardly_ever_proves_plumb():
     # Half the usual tolerance: the rounds of any packs come to more than the dearest ones take to make.
     tight = Tolerance("1:1000", "ratio", 0.001)
-    assert kit.kit_for(Foot(90, 90), 1000.0, tight, 1, [], CORNER, Highs(), fall=0.01).served_share >= 0.95
+    assert kit.kit_for(Foot(90, 90), 1000.0, tight, 1, [], CORNER, Highs(), fall=0.004).served_share >= 0.95
 
 
 def test_what_serves_nobody_more_is_not_bought():

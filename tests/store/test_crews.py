@@ -181,23 +181,25 @@ def test_a_history_of_three_crews(crew, tmp_path, make_answer, packs, number):
     texts = [export_text(one.journal) for one in site.crews.values()]
 
     answers, boxes = set(), set()
-    for order in permutations(range(3)):
+    for turn, order in enumerate(permutations(range(3))):
         name = "".join(map(str, order))
         receiver = site.open(name)
-        for turn in order:
-            import_text(receiver.journal, texts[turn], "their.jsonl")
+        for which in order:
+            import_text(receiver.journal, texts[which], "their.jsonl")
         answers.add(said(receiver.journal))
         boxes.add(box_of(receiver.journal))
-        head = receiver.journal.head
-        for text in texts:
-            assert import_text(receiver.journal, text, "their.jsonl").new == 0
-        assert receiver.journal.head == head, "merging again changes nothing"
-        assert receiver.journal.verify() is None
+        if turn == number % 6:  # another order in each history: they come to the same
+            head = receiver.journal.head
+            for text in texts:
+                assert import_text(receiver.journal, text, "their.jsonl").new == 0
+            assert receiver.journal.head == head, "merging again changes nothing"
+            assert receiver.journal.verify() is None
         receiver.journal.close()
-        with Journal.open(tmp_path / f"{name}.db", read_only=True) as again:
-            answers.add(said(again))
-            nothing_made_up(again, own)
-        assert not any(event.kind == "setting" for event in again_events(tmp_path / f"{name}.db"))
+        if turn == number % 6:
+            with Journal.open(tmp_path / f"{name}.db", read_only=True) as again:
+                answers.add(said(again))
+                nothing_made_up(again, own)
+                assert not any(event.kind == "setting" for event in again.events())
     for name, one in site.crews.items():
         site.wrong[name] = timedelta()
         one.journal.close()
@@ -264,11 +266,6 @@ def assert_as_from_the_whole_log(journal, monkeypatch):
 def first_difference(one, other):
     at = next(at for at, (here, there) in enumerate(zip(one, other, strict=False)) if here != there)
     return f"{one[max(0, at - 300) : at + 200]}\n  but\n{other[max(0, at - 100) : at + 200]}"
-
-
-def again_events(path):
-    with Journal.open(path, read_only=True) as journal:
-        return list(journal.events())
 
 
 def nothing_made_up(journal, own):
