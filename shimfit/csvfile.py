@@ -28,17 +28,23 @@ LONGEST_NUMBER = 80
 _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 
+def file_bytes(name: str | Path, *, called: str = "") -> bytes:
+    """What is in a file; FileError (missing, unreadable). called: how it is called, else by its name."""
+    try:
+        return Path(name).read_bytes()
+    except OSError as error:
+        raise FileError(f"can't read {called or name}: {error.strerror}", path=str(name)) from error
+
+
 def file_text(name: str | Path, *, called: str = "", data: bytes | None = None) -> str:
     """Text of a UTF-8 file, without a byte order mark; FileError (missing, unreadable, not text).
 
-    called: how it is called in a sentence, else by its name. data: what was read of it, as from stdin.
+    data: what was read of it, as from stdin.
     """
     path, called = str(name), called or str(name)
+    data = file_bytes(name, called=called) if data is None else data
     try:
-        data = Path(name).read_bytes() if data is None else data
         return data.decode("utf-8-sig")
-    except OSError as error:
-        raise FileError(f"can't read {called}: {error.strerror}", path=path) from error
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
         raise FileError(

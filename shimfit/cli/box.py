@@ -74,9 +74,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         lots = site.box().lots
-    io.write(args.file, lots_to_csv(lots).encode(), STOCK_CSV, args)
-    io.wrote(args.file, {"lots": len(lots)})
-    return Exit.DONE
+    return io.export(args, lots_to_csv(lots).encode(), STOCK_CSV, {"lots": len(lots)})
 
 
 def run_out(args: argparse.Namespace, io: Io) -> int:

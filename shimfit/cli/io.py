@@ -66,12 +66,16 @@ class Io:
                 self.say(line)
         return Exit.DONE
 
-    def wrote(self, file: str, data: dict[str, Any]) -> bool:
-        """Under JSON, say what was written; False where nothing is said: sentences, or the file is stdout."""
-        if self.as_json and file != "-":
-            self.json({"file": file} | data)
-            return True
-        return False
+    def export(
+        self, args: argparse.Namespace, data: bytes, kind: Kind, facts: dict[str, Any], what: str = ""
+    ) -> int:
+        """Write the answer to `file`, and 0; facts: what JSON says of it; what: how it is talked of."""
+        self.write(args.file, data, kind, args)
+        if self.as_json and args.file != "-":
+            self.json({"file": args.file} | facts)
+        elif what:
+            self.talk(f"{what} written to {'stdout' if args.file == '-' else args.file}")
+        return Exit.DONE
 
     def write_paper(self, args: argparse.Namespace, page: bytes) -> None:
         """Write a PDF to --pdf and say so; raises FileError."""
@@ -80,19 +84,21 @@ class Io:
             self.talk(f"wrote {args.pdf}")
 
     def _out(self, text: str) -> None:
-        try:
+        with _answering():
             # Flushed: a full disk is an error here, not at the exit.
             print(text, file=self.stdout, flush=True)
-        except BrokenPipeError:
-            raise  # the reader has seen enough: no error
-        except OSError as error:
-            raise fault("the answer", error) from error
+
+    def read(self, name: str) -> bytes:
+        """What is in a file, or comes from stdin for `-`; raises FileError (missing, unreadable)."""
+        if name != "-":
+            return csvfile.file_bytes(name)
+        if not self.keyboard:
+            raise UsageError("- is what is typed at a shell: here name a file")
+        return sys.stdin.buffer.read()
 
     def read_text(self, name: str) -> str:
-        """Read a UTF-8 file, or stdin for `-`; raises FileError (missing, unreadable, not text)."""
-        if name == "-" and not self.keyboard:
-            raise UsageError("- is what is typed at a shell: here name a file")
-        return csvfile.file_text(name, data=sys.stdin.buffer.read() if name == "-" else None)
+        """The same as text; FileError where it is not UTF-8."""
+        return csvfile.file_text(name, data=self.read(name))
 
     def write(self, name: str, data: bytes, kind: Kind, args: argparse.Namespace) -> None:
         """Write a file whole or not at all, or to stdout for `-`; raises FileError.
@@ -107,17 +113,40 @@ class Io:
         out = getattr(self.stdout, "buffer", None)
         if out is None and kind is PDF:
             raise UsageError("a PDF is no text that could be shown here: name a file")
-        try:
+        with _answering():
             if out is None:
                 self.stdout.write(data.decode())
             else:
                 self.stdout.flush()
                 out.write(data)
                 out.flush()
-        except BrokenPipeError:
-            raise
-        except OSError as error:
-            raise fault("the answer", error) from error
+
+
+@contextmanager
+def _answering() -> Iterator[None]:
+    """What can't be written to stdout is a FileError, unless the reader has seen enough."""
+    try:
+        yield
+    except BrokenPipeError:
+        raise
+    except OSError as error:
+        raise fault("the answer", error) from error
+
+
+@contextmanager
+def on_signal(number: int, act: Callable[..., None]) -> Iterator[bool]:
+    """What a signal does while this lasts; False: the screen runs us in a thread, and signals are its own."""
+    import signal
+    import threading
+
+    if threading.current_thread() is not threading.main_thread():
+        yield False
+        return
+    before = signal.signal(number, act)
+    try:
+        yield True
+    finally:
+        signal.signal(number, before)
 
 
 # ---------------------------------------------------------------- the data file

@@ -201,14 +201,16 @@ def _rule(line: str) -> Rule:
     return Rule(word == "only", tuple(names[:at]), tuple(names[at + 1 :]), says)
 
 
-def _within(kind: Callable[[str], float], limits: re.Match[str]) -> Callable[[str], float]:
-    """What reads a number and refuses one that is not within `0.1..5000` or `>0..`."""
-    low, high = float(limits[2]), float(limits[3] or "inf")
+@cache  # so that an option read twice is equal to itself
+def _within(kind: Callable[[str], float], limits: str) -> Callable[[str], float]:
+    """What reads a number and refuses one that is not within limits, as the page has them."""
+    over, least, most = _LIMITS.fullmatch(limits).groups()  # type: ignore[union-attr]
+    low, high = float(least), float(most or "inf")
 
     def read(text: str) -> float:
         value = kind(text)
-        if not (value > low if limits[1] else value >= low):
-            raise argparse.ArgumentTypeError(f"must be {'more than' if limits[1] else 'at least'} {low:g}")
+        if not (value > low if over else value >= low):
+            raise argparse.ArgumentTypeError(f"must be {'more than' if over else 'at least'} {low:g}")
         if value > high:
             raise argparse.ArgumentTypeError(f"must be at most {high:.15g}")
         return value
@@ -225,8 +227,8 @@ def _option(spec: str, text: str) -> Option:
         word = words.pop(0)
         if word in KINDS:
             how["type"] = KINDS[word]
-        elif limits := _LIMITS.fullmatch(word):
-            how["type"] = _within(how["type"], limits)
+        elif _LIMITS.fullmatch(word):
+            how["type"] = _within(how["type"], word)
         elif word in NARGS:
             how["nargs"] = NARGS[word]
         elif word == "!":

@@ -7,10 +7,9 @@ import json
 import signal
 import sys
 import time
-from contextlib import contextmanager
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, one_to_stdout, open_run, open_site, sheet_facts, words_of
+from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, words_of
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Foot, PostState
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_tolerance
@@ -19,7 +18,7 @@ from shimfit.standing import RunState
 from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
@@ -37,7 +36,15 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow import plan as planning
 
     unread: list[str] = []
-    with _interruptible(io.stop) as stop:
+    asked: list[object] = []
+
+    def interrupted(*what: object) -> None:
+        if asked:  # the first Ctrl+C stops the planning with the best so far, a second ends the program
+            raise KeyboardInterrupt
+        asked.append(what)
+
+    with on_signal(signal.SIGINT, interrupted) as is_ours:
+        stop = (lambda: bool(asked)) if is_ours else io.stop
         progress = _progress(io) if not args.json or sys.stderr.isatty() else None
         if args.problem is not None:
             problem = _read_problem(args.problem, io)
@@ -104,27 +111,6 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
     if not isinstance(problem, dict):
         raise FileError(f"{name}: a problem is one JSON object with posts and stock", path=name)
     return problem
-
-
-@contextmanager
-def _interruptible(otherwise: Callable[[], bool]) -> Iterator[Callable[[], bool]]:
-    """Ctrl+C asks the planning to stop with the best so far; a second one ends the program."""
-    asked: list[object] = []
-
-    def interrupted(number: int, frame: object) -> None:
-        if asked:
-            raise KeyboardInterrupt
-        asked.append((number, frame))
-
-    try:
-        before = signal.signal(signal.SIGINT, interrupted)
-    except ValueError:  # not the main thread: whoever runs us listens for Ctrl+C
-        yield otherwise
-        return
-    try:
-        yield lambda: bool(asked)
-    finally:
-        signal.signal(signal.SIGINT, before)
 
 
 # ---------------------------------------------------------------- cut

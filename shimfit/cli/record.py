@@ -164,17 +164,12 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     from shimfit.store.merge import export_schema, export_text
 
     if args.schema:
-        io.write(args.file, f"{json.dumps(export_schema(), indent=1)}\n".encode(), SCHEMA_FILE, args)
-        if not io.wrote(args.file, {}):
-            io.talk(f"what a line may hold is written to {'stdout' if args.file == '-' else args.file}")
-        return Exit.DONE
+        schema = f"{json.dumps(export_schema(), indent=1)}\n".encode()
+        return io.export(args, schema, SCHEMA_FILE, {}, "what a line may hold is")
     with open_site(args, io, read_only=True) as site:
         text = export_text(site.journal, args.job)
-    io.write(args.file, text.encode(), EVENTS, args)
     count = text.count("\n")
-    if not io.wrote(args.file, {"events": count}):
-        io.talk(f"{count} events written to {'stdout' if args.file == '-' else args.file}")
-    return Exit.DONE
+    return io.export(args, text.encode(), EVENTS, {"events": count}, f"{count} events")
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import Io, answered_again, open_run, open_site, words_of
 from shimfit.codec import to_json, tolerance_to_json
-from shimfit.errors import Exit, UsageError
+from shimfit.errors import UsageError
 from shimfit.model import Face, Foot, Tolerance
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
@@ -235,9 +235,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
 
     with open_run(args, io) as (_, run):
         text = posts_to_csv(run)
-    io.write(args.file, text.encode(), POSTS_CSV, args)
-    io.wrote(args.file, {"posts": len(run.posts)})
-    return Exit.DONE
+    return io.export(args, text.encode(), POSTS_CSV, {"posts": len(run.posts)})
 
 
 def run_json(run: RunState) -> dict[str, Any]:

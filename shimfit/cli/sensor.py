@@ -8,14 +8,13 @@ import re
 import signal
 import stat
 import sys
-import threading
 import time
 from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import check_output, open_site
+from shimfit.cli.io import check_output, on_signal, open_site
 from shimfit.errors import EntryError, Exit, FileError, UsageError
 from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 
@@ -208,14 +207,8 @@ def watch_until(
     def terminate(*_: object) -> None:
         raise Terminated
 
-    # Where the screen runs it in a thread, signals are the screen's own.
-    own = threading.current_thread() is threading.main_thread()
-    before = signal.signal(signal.SIGTERM, terminate) if own else None
-    try:
+    with on_signal(signal.SIGTERM, terminate):
         return watch(sensor, is_over, seconds=seconds, stop=io.stop, seen=seen)
-    finally:
-        if own:
-            signal.signal(signal.SIGTERM, before)
 
 
 def sensor_line(snapshot: Snapshot) -> str:
@@ -259,11 +252,7 @@ def _load(
     """Read a capture or a bare file of bytes. Raises FileError or UsageError."""
     from shimfit.wire.capture import bare_capture, is_capture, parse_capture
 
-    _refuse((source == "-" and not io.keyboard, "- is what is typed at a shell: here name a file"))
-    try:
-        data = sys.stdin.buffer.read() if source == "-" else Path(source).read_bytes()
-    except OSError as error:
-        raise FileError(f"can't read {source}: {error.strerror}", path=source) from error
+    data = io.read(source)
     if is_capture(data):
         own_times = f"{source} has its times in itself; --timing goes with a bare file of bytes"
         _refuse((timing is not None, own_times))
@@ -525,8 +514,7 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     with contextlib.closing(CaptureWriter(args.capture, header, 0.0)) as capture:
         record(stage, args.seconds, args.rate, capture)
     io.talk(f"{args.capture} written: {args.seconds:g} s of an invented sensor")
-    io.wrote(args.capture, {"seconds": args.seconds})
-    return Exit.DONE
+    return io.tell((), {"file": args.capture, "seconds": args.seconds})
 
 
 def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io) -> int:
