@@ -367,7 +367,8 @@ class PostScreen(Page):
 
     def _fill_posts(self) -> None:
         rows = self.query_one("#posts", Rows)
-        if self.screen_size.slim or self.session.run is None:
+        rows.display = self.session.run is not None and not self.screen_size.slim
+        if not rows.display:
             return
         posts, words = self._listed(), self.snapshot.words
         here = self.session.place.post if self.session.place else ""

@@ -214,7 +214,8 @@ def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     """The sentences: how it stands, what to do, how far off; with packs to go in, the one to put in now."""
     view, record, words = snapshot.view, snapshot.record, snapshot.words
     if view is None or record is None or words is None:
-        return broken([(snapshot.keys.spell(NO_RUN), "")], size.middle)
+        no_list = size.middle + size.list_columns
+        return broken([(snapshot.keys.spell(NO_RUN), "")], no_list)
     pack = snapshot.pack
     if snapshot.steps and not snapshot.live_packs and size.squat:
         forms = (view.then, "Tighten, read again") if pack is None else (pack.step, pack.short)
