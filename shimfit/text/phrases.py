@@ -543,8 +543,10 @@ def read_first(chance: Chance, *, briefly: bool = False) -> str:
     how = "Read it once more before packing, the level turned end for end"
     if chance.saves_min is None:  # an answer that was logged before its minutes were kept
         return "First read it once more, turned" if briefly else how
-    saves = shown.counted(max(1, round(chance.saves_min)), "minute")
-    return f"First read again, turned: saves {saves}" if briefly else f"{how}: that saves about {saves}"
+    saves = max(1, round(chance.saves_min))
+    if briefly:
+        return f"First read again, turned: saves {saves} min"
+    return f"{how}: that saves about {shown.counted(saves, 'minute')}"
 
 
 def verify_by(chance: Chance, *, briefly: bool = False) -> str:

@@ -120,8 +120,8 @@ class Deck:
     rough_mm: dict[Seat, float]
     take_up: float
     zero_mm: tuple[float, float]
-    times: float
-    """How much more than assumed everything here scatters."""
+    scatter: Scatter
+    """What pieces, marks and places are off by here."""
 
     def rests(self, packs: tuple[Pack, ...]) -> Resting:
         """How the post really stands; roughness is told above the lowest corner."""
@@ -131,16 +131,16 @@ class Deck:
 
     def made(self, packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
         """Packs as they come out of the hand."""
-        rng, usual = np.random.default_rng((*self.number, 1)), Scatter()
+        rng, by = np.random.default_rng((*self.number, 1)), self.scatter
         out = []
         for pack in packs:
-            error = float(rng.normal(0.0, usual.pack_mm * self.times))
+            error = float(rng.normal(0.0, by.pack_mm * by.factor))
             if any(piece.form != "flat" for piece in pack.pieces):
-                error += float(rng.normal(0.0, usual.mark_mm * self.times)) * TAPER_SLOPE
+                error += float(rng.normal(0.0, by.mark_mm * by.factor)) * TAPER_SLOPE
             seat, at = FOOT.seat_at_mm(pack.seat), list(pack.bears_at_mm)
             way = 0 if abs(at[0] - seat[0]) > abs(at[1] - seat[1]) else 1
             if abs(at[way] - seat[way]) > 1e-6:
-                at[way] += float(rng.normal(0.0, usual.place_mm * self.times))
+                at[way] += float(rng.normal(0.0, by.place_mm * by.factor))
             made_mm = max(0.01, pack.made_mm + error)
             out.append(replace(pack, made_mm=made_mm, bears_at_mm=(at[0], at[1])))
         return tuple(out)
@@ -148,7 +148,7 @@ class Deck:
 
 def decks(world: World, posts: int, times: float) -> Iterator[Deck]:
     """Posts at random, one deck after the other."""
-    rng, on_deck, usual = np.random.default_rng(3), np.random.default_rng(4), Scatter()
+    rng, on_deck, usual = np.random.default_rng(3), np.random.default_rng(4), Scatter(factor=times)
     take_up = TAKE_UP
     for k in range(posts):
         if k % world.posts == 0:
@@ -159,7 +159,7 @@ def decks(world: World, posts: int, times: float) -> Iterator[Deck]:
         zero = rng.uniform(-ZERO_MM, ZERO_MM, 2).tolist()
         yield Deck(
             (3, k), Lean(float(bed[0]), float(bed[1])), dict(zip(CORNERS, rough, strict=True)), own,
-            (zero[0], zero[1]), times,
+            (zero[0], zero[1]), usual,
         )  # fmt: skip
 
 
@@ -325,7 +325,9 @@ def play(
 # ---------------------------------------------------------------- the first reading alone
 
 NONE: tuple[str, ...] = ()
-SOURCES = ("the reading before", "take-up", "rough seats", "pieces, marks, places")
+SOURCES = ("the reading before", "take-up", "rough seats")
+FROM_THE_BOX = ("pieces", "marks, places", "flats bearing 32 mm in", "a price of work")
+"""What exact thicknesses at the corners have not; the last: a round costs all that there is."""
 
 
 def verdicts(
@@ -340,7 +342,12 @@ def verdicts(
     lots None: every thickness can be had at the very corner, and comes out so. without: sources of scatter
     that are taken away; take-up: each post's own is known.
     """
-    reads, tables = usual_reads(), build_tables(lots, Options()) if lots else None
+    minutes = Minutes(round=100.0) if "a price of work" in without else Minutes()
+    at = "corner" if "flats bearing 32 mm in" in without else "auto"
+    reads, tables = (
+        usual_reads(),
+        build_tables(lots, Options(minutes=minutes, bearing_point=at)) if lots else None,
+    )
     found, off = [], []
     for drawn in decks(ALONE, posts, times):
         deck, rng = drawn, np.random.default_rng((*drawn.number, 2))
@@ -349,8 +356,10 @@ def verdicts(
             continue
         if "rough seats" in without:
             deck = replace(deck, rough_mm=dict.fromkeys(CORNERS, 0.0))
-        if "pieces, marks, places" in without:
-            deck = replace(deck, times=0.0)
+        if "pieces" in without:
+            deck = replace(deck, scatter=replace(deck.scatter, pack_mm=0.0))
+        if "marks, places" in without:
+            deck = replace(deck, scatter=replace(deck.scatter, mark_mm=0.0, place_mm=0.0))
         if "the reading before" in without:
             lean = deck.bed
         share, u = (deck.take_up, 0.0) if "take-up" in without else (TAKE_UP, ALONE.post_u)
@@ -375,7 +384,7 @@ def show_sources(tolerance: Tolerance, posts: int, lots: tuple[Lot, ...]) -> Non
         f"\n{tolerance.text} without …{'':20}{'plumb':>8}{'close':>8}{'out':>8}   mm off (1 s each way; 95 %)"
     )
     for box, where in (("rich box", lots), ("exact", None)):
-        for one in ("", *(SOURCES if where else SOURCES[:-1])):
+        for one in ("", *SOURCES, *(FROM_THE_BOX if where else ())):
             shares, (each, most) = verdicts(where, tolerance, posts, 1.0, (one,))
             print(
                 f"{box:10} {one or 'nothing':24}" + "".join(f"{shares[word]:8.1%}" for word in WORDS)

@@ -65,7 +65,7 @@ def test_one_more_reading_before_the_packs_is_advised_with_the_minutes_that_it_s
     found = chance(0.45, 0.5, 0.45, again=0.55, saves_min=2.2)
     assert read_first(found) == f"{how}: that saves about 2 minutes"
     assert read_first(replace(found, saves_min=0.6)) == f"{how}: that saves about 1 minute"
-    assert read_first(found, briefly=True) == "First read again, turned: saves 2 minutes"
+    assert read_first(found, briefly=True) == "First read again, turned: saves 2 min"
     logged_before = replace(found, saves_min=None)
     assert read_first(logged_before) == how
     assert not read_first(chance(0.45, 0.5, 0.45))

@@ -62,6 +62,22 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
     assert not lost, "\n".join(sorted(set(lost)))
 
 
+def test_what_is_better_done_first_stands_on_the_first_card_of_a_phone(make_site) -> None:
+    """No other card has room for remarks; from the second on it comes too late. Where rounds are dear."""
+    site, phone = make_site("mm"), ScreenSize(40, 20)
+    site.set("minutes_round", "120")
+    session = Session(site, glyphs_for(ascii_only=False))
+    session.open_last()
+    assert session.enter("9n5o").done
+    first, second = (
+        [text for text, _ in sentence_rows(take_snapshot(session, done, None, None), phone)]
+        for done in (0, 1)
+    )
+    assert first[0].startswith("First read again, turned: saves ")
+    assert first[0].endswith(" min")
+    assert not second[0].startswith("First read")
+
+
 @pytest.mark.parametrize("units", ["mm", "inch"])
 def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, units) -> None:
     """`allowed 2.0 m` on a narrow target is another limit: shorter words, and a sign where none fit."""
