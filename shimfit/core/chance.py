@@ -8,8 +8,10 @@ Numpy and the standard library only; every function takes arrays, so a post or a
 *Goal.* A round (loosen, set, tighten, read) costs minutes on the knees, a piece costs half of one, turning
 the level end for end and reading once more a minute at most. So packs are judged by what the readings to come
 will say of them: chance = P(settled plumb), by the mean of two readings, the level turned between. What the
-first of them alone will say (plumb, too close, out) is reported beside it (`foretold`) and is not paid for:
-packs chosen by a scale too coarse to call anything plumb would be chosen by nothing.
+first of them alone will say (plumb, too close, out) is reported beside it (`next_reading`) and not paid for:
+packs chosen by a scale too coarse to call anything plumb would be chosen by nothing. A post that two readings
+leave open is read on and packed again only where it reads beyond its limit: half of the rounds that the cost
+counts (tests/bench/first_verdict.py). Counted in full they keep posts further from the limit.
 
 *Model.* The packs are predicted to leave the top at R = (along, across), mm. The mean is R + N(0, S):
 
@@ -173,7 +175,7 @@ def top_per_error(points_mm: ArrayLike, height_mm: ArrayLike, stiffness: ArrayLi
 
 
 @dataclass(frozen=True, slots=True)
-class Outlook:
+class Acceptance:
     """What settles one post, but for its supports: what is added to J diag(v) Jᵀ, and where that is plumb."""
 
     zone: Zone
@@ -191,7 +193,7 @@ class Outlook:
         return xx, xy, yy
 
 
-def outlook_of(
+def acceptance_of(
     allowed_mm: float,
     height_mm: float,
     reads: Reads,
@@ -200,18 +202,17 @@ def outlook_of(
     per_direction: bool,
     shift_mm: tuple[float, float],
     u_take_up: float,
-) -> Outlook:
-    """The outlook of one post: see the module."""
+) -> Acceptance:
+    """Of one post: see the module."""
     zone = zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
     sx, sy = shift_mm[0] * u_take_up, shift_mm[1] * u_take_up
     along, across = (one * height_mm * height_mm for one in reads.off_by(reads.settling))
-    return Outlook(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
+    return Acceptance(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
 
 
-def foretold(  # noqa: PLR0917 - it takes the quantities it takes
+def next_reading(
     rests_mm: Sequence[tuple[float, tuple[float, float]]],
-    supports_mm2: tuple[float, float, float],
-    take_up_mm2: tuple[float, float, float],
+    spread_mm2: tuple[float, float, float],
     allowed_mm: float,
     height_mm: float,
     reads: Reads,
@@ -222,10 +223,10 @@ def foretold(  # noqa: PLR0917 - it takes the quantities it takes
     """What the next reading will say of packs: see `Chance`.
 
     rests_mm: where it may rest, with their shares.
-    supports_mm2: J diag(v) Jᵀ; take_up_mm2: the rank-one part of S; both (along², along·across, across²).
+    spread_mm2: of supports and take-up, S without its readings (along², along·across, across²).
     round_min: price of a later round, which one more reading before the packs go in is weighed against.
     """
-    xx, xy, yy = (a + b for a, b in zip(supports_mm2, take_up_mm2, strict=True))
+    xx, xy, yy = spread_mm2
     shares, places = zip(*rests_mm, strict=True)
 
     def inside(zone: Zone, before: Reads, last: Reads | None) -> float:

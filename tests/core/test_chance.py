@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy  # its parts are loaded where they are used
 
-from shimfit.core.chance import Chances, Zone, foretold, outlook_of, top_per_error, zone_of
+from shimfit.core.chance import Chances, Zone, acceptance_of, next_reading, top_per_error, zone_of
 from shimfit.core.objective import READ_AGAIN_MIN, Reads, Scatter, usual_reads
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
@@ -69,12 +69,12 @@ def test_the_worked_example_of_the_module():
     reads, scatter = usual_reads(), Scatter()
     seats = [scatter.seat_mm2(inner=True)] * 4
     for allowed, best, off in ((2.0, 0.532, 0.411), (10.0 / 3.0, 0.953, 0.894)):
-        outlook = outlook_of(
+        acceptance = acceptance_of(
             allowed, 1000.0, reads, scatter, per_direction=False, shift_mm=(0.0, 0.0), u_take_up=0.15
         )
-        s = outlook.covariance(*top.tolist(), seats)
+        s = acceptance.covariance(*top.tolist(), seats)
         assert s == pytest.approx([1.310, 0.0, 1.310], abs=1e-3)
-        chances = Chances([s], [outlook.zone], allowed)
+        chances = Chances([s], [acceptance.zone], allowed)
         assert chances.at(0, [0.0, 1.0], [0.0, 0.0]) == pytest.approx([best, off], abs=2e-3)
 
 
@@ -220,9 +220,8 @@ def test_one_more_reading_before_the_packs_is_advised_where_the_packs_changed_le
         changed.append((np.hypot(*mean.T) > allowed).mean())
 
     def said(round_min):
-        spread, none = (0.81, 0.0, 0.81), (0.0, 0.0, 0.0)
-        one = [(1.0, (0.0, 0.0))]
-        return foretold(one, spread, none, allowed, 1000.0, reads, per_direction=False, round_min=round_min)
+        one, spread = [(1.0, (0.0, 0.0))], (0.81, 0.0, 0.81)
+        return next_reading(one, spread, allowed, 1000.0, reads, per_direction=False, round_min=round_min)
 
     assert said(8.0).again is None, "at the usual price a minute of reading saves less than it takes"
     dear = said(60.0)

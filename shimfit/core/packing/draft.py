@@ -101,7 +101,7 @@ class Asked:
             allowed_mm=allowed_mm,
             disk=not self.question.tolerance.per_direction,
             residual_mm=self.question.allowed_mm,
-            outlook=self.question.outlook(self.options.scatter),
+            acceptance=self.question.acceptance(self.options.scatter),
             steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
             grounds=grounds,
             lean_only=lean_only,

@@ -69,8 +69,8 @@ class GeneralSearch(Search):
             for inner in kinds:
                 self.groups[i][inner] = self._group(seat, inner, -spread, spread)
         self.rests = RestCosts(task, self.costs, self.pull_mm, (), ())
-        outlook = task.outlook
-        alone = Chances([outlook.base_mm2], [outlook.zone], task.allowed_mm)
+        acceptance = task.acceptance
+        alone = Chances([acceptance.base_mm2], [acceptance.zone], task.allowed_mm)
         # Whatever carries: no supports scatter less than not at all.
         self._least = float(next_rounds(self.costs.round, alone.best())[0]) if not task.lean_only else 0.0
         self._known: dict[tuple[object, ...], Chances] = {}
@@ -209,7 +209,7 @@ class GeneralSearch(Search):
     ) -> Floats:
         """The rounds after the next reading of many rests, each through the supports that carry it (m, n)."""
         seats = [self.scatter_mm2(lists[i].group.seat)[lists[i].group.inner] for i in supports.packed]
-        bed = [self.task.outlook.scatter.seat_mm2(inner=False)] * len(supports.bare)
+        bed = [self.task.acceptance.scatter.seat_mm2(inner=False)] * len(supports.bare)
         variances = np.array([*bed, *seats])
         cost = np.full(len(x), float(next_rounds(self.costs.round, 0.0)))
         for mask, rows in _alike(carries):
@@ -221,8 +221,8 @@ class GeneralSearch(Search):
             if known is None:
                 top = top_per_error(points, self.task.height_mm, supports.stiffness[mask])
                 rows_of = top[0].tolist(), top[1].tolist()
-                spread = self.task.outlook.covariance(*rows_of, variances[mask].tolist())
-                known = Chances([spread], [self.task.outlook.zone], self.task.allowed_mm)
+                spread = self.task.acceptance.covariance(*rows_of, variances[mask].tolist())
+                known = Chances([spread], [self.task.acceptance.zone], self.task.allowed_mm)
                 self._known[key] = known
             cost[rows] = next_rounds(self.costs.round, known.at(0, x[rows], y[rows]))
         return cost

@@ -22,7 +22,7 @@ from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription,
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from shimfit.core.chance import Outlook
+    from shimfit.core.chance import Acceptance
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.pieces import Row, Stack
@@ -196,7 +196,7 @@ class Task:
     """The limit is on the magnitude; else on each direction."""
     residual_mm: float
     """What the residual is weighed against: the tolerance itself."""
-    outlook: Outlook
+    acceptance: Acceptance
     """The next reading."""
     steepest: float
     """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
@@ -256,11 +256,11 @@ class Question:
         """The same less what is used up; not below 0: the hard limit of the search."""
         return max(0.0, self.allowed_mm - self.margin_slope * self.height_mm)
 
-    def outlook(self, scatter: Scatter) -> Outlook:
+    def acceptance(self, scatter: Scatter) -> Acceptance:
         """The next reading, but for the supports."""
-        from shimfit.core.chance import outlook_of
+        from shimfit.core.chance import acceptance_of
 
-        return outlook_of(
+        return acceptance_of(
             max(self.safe_mm, 1e-9),
             self.height_mm,
             self.reads,
@@ -311,21 +311,22 @@ class Question:
         )
         if alone is None or resting.lean is None:
             return 0.0, None
-        from shimfit.core.chance import Chances, foretold
+        from shimfit.core.chance import Chances, next_reading
 
-        outlook = self.outlook(options.scatter)
+        acceptance = self.acceptance(options.scatter)
         rest_mm = resting.lean.top_mm(self.height_mm)
-        everything = tuple(a + b for a, b in zip(alone, outlook.base_mm2, strict=True))
+        everything = tuple(a + b for a, b in zip(alone, acceptance.base_mm2, strict=True))
         reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
-        chances = Chances([everything], [outlook.zone], reach_mm)
+        chances = Chances([everything], [acceptance.zone], reach_mm)
         counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
         if not in_full:
             return counted, None
         sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
-        chance = foretold(
+        made = self.seats_spread(packs, options.scatter, all_carry=all_carry, as_made=True)
+        xx, xy, yy = made or alone
+        chance = next_reading(
             self.rests_mm(packs, options.scatter, resting),
-            self.seats_spread(packs, options.scatter, all_carry=all_carry, as_made=True) or alone,
-            (sx * sx, sx * sy, sy * sy),
+            (xx + sx * sx, xy + sx * sy, yy + sy * sy),
             max(self.safe_mm, 1e-9),
             self.height_mm,
             self.reads,

@@ -232,7 +232,7 @@ class RestCosts:
         self.floors = [0.0] * len(combos)
         """What any rest costs at least."""
         if costs.round and combos and not task.lean_only:
-            zones = [task.outlook.zone] * len(combos)
+            zones = [task.acceptance.zone] * len(combos)
             self.chances = Chances(covariances, zones, task.allowed_mm)
             self.floors = (next_rounds(costs.round, self.chances.best()) - _DUST).tolist()
 

@@ -310,7 +310,7 @@ class Search:
         )
         seats_mm2 = np.array([self.scatter_mm2(seat) for seat in task.seats])
         from_seats = (squares * seats_mm2[range(len(places)), which][:, None]).sum(axis=2)
-        return RestCosts(task, self.costs, self.pull_mm, combos, from_seats + task.outlook.base_mm2)
+        return RestCosts(task, self.costs, self.pull_mm, combos, from_seats + task.acceptance.base_mm2)
 
     def chance_of(self, packs: Iterable[Pack], top_mm: tuple[float, float]) -> float:
         """The chance that the objective counts of packs that leave the top there; 0 where all can't carry."""
@@ -322,7 +322,7 @@ class Search:
 
     def scatter_mm2(self, seat: SeatTask) -> tuple[float, float]:
         """Variance of the thickness error of a place: at its face, and further in."""
-        scatter = self.task.outlook.scatter
+        scatter = self.task.acceptance.scatter
         slope = seat.place.slope if seat.place is not None else 0.0
         return scatter.seat_mm2(inner=False), scatter.seat_mm2(inner=True, gap_slope=slope)
 

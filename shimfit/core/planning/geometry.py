@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from shimfit.core.chance import Chances, outlook_of
+from shimfit.core.chance import Chances, acceptance_of
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.packing.question import place_of
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from shimfit.core.chance import Outlook
+    from shimfit.core.chance import Acceptance
     from shimfit.core.objective import Scatter
     from shimfit.core.packing.options import Options
     from shimfit.model import Tolerance
@@ -99,10 +99,10 @@ class PlanPost:
         allowed = self.allowed_mm + self.margin_slope * self.height_mm
         return size * self.height_mm <= allowed * (1 + 1e-12)
 
-    def outlook(self, scatter: Scatter) -> Outlook:
+    def acceptance(self, scatter: Scatter) -> Acceptance:
         """The next reading, but for the supports; as `packing` has it for the same post."""
         along, across = self.to_correct
-        return outlook_of(
+        return acceptance_of(
             max(self.allowed_mm, 1e-9), self.height_mm, self.reads, scatter,
             per_direction=self.tolerance.per_direction,
             shift_mm=(along * self.height_mm, across * self.height_mm), u_take_up=self.u_take_up,
@@ -164,7 +164,7 @@ class Geometry:
         The class of (post, combination) is post · C + combination.
         """
         zones = [
-            post.outlook(scatter).zone.scaled(1.0 / _allowed(post))
+            post.acceptance(scatter).zone.scaled(1.0 / _allowed(post))
             for post in self.posts
             for _ in range(self.combinations)
         ]
@@ -213,7 +213,7 @@ def _fill(made: Geometry, p: int, options: Options) -> None:
     """The rows of post p."""
     post, seats = made.posts[p], made.seats[p]
     plane, rod = _plane(post), np.array(post.foot.rod_at_mm)
-    outlook, allowed, pull = post.outlook(options.scatter), _allowed(post), 4.0 * options.preload_mm
+    acceptance, allowed, pull = post.acceptance(options.scatter), _allowed(post), 4.0 * options.preload_mm
     made.can_lift[p] = place_of(plane, seats[PIVOT], options) is not None
     seat_mm2 = [[options.scatter.seat_mm2(inner=False)] * STATES]
     for i, seat in enumerate(seats[:SEATS]):
@@ -243,7 +243,7 @@ def _fill(made: Geometry, p: int, options: Options) -> None:
         made.linear[p, c] = np.array((four.x[1:], four.y[1:], four.n[1:])) / [[allowed], [allowed], [pull]]
         made.constant[p, c, :2] = four.x0 / allowed, four.y0 / allowed
         made.rock_low[p, c], made.rock_high[p, c] = four.q_lo / pull, four.q_hi / pull
-        covariance = outlook.covariance(
+        covariance = acceptance.covariance(
             four.x, four.y, [mm2[state] for mm2, state in zip(seat_mm2, (0, *states), strict=True)]
         )
         made.spread[p, c] = np.array(covariance) / allowed**2
