@@ -475,6 +475,7 @@ class _Choosing:
             for pattern in patterns
             if pattern.uses.lengths
             for pack in packs_behind(self.posts[pattern.post], pattern, self.tables)
+            if any(piece.is_sawn for piece in pack.pieces)
         ]
         saw, lots = self.tables.options.saw, self.tables.lots
         no_room = Ledger(lots).take(packs, saw.kerf_mm, hold_mm=saw.hold_mm).no_room if packs else ()

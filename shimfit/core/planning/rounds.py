@@ -343,9 +343,9 @@ class Rounds:
             price = self.master.by_row(self._of_a_section() if prices is None else prices)
             bound, _ = self._round(price, lifts=False, keep=PATTERNS_AT_FIRST)
             return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
-        least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
+        self.least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
         self.master.add(patterns)
-        bound, price = self._open(float(least.sum()), np.zeros(self.master.capacity.size))
+        bound, price = self._open(float(self.least.sum()), np.zeros(self.master.capacity.size))
         return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
 
     def _of_a_section(self) -> Prices:
@@ -368,7 +368,7 @@ class Rounds:
         """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
         self.allow(allowed)
         price = self.master.grown(wider.price)
-        bound, _ = self._round(price, lifts=True)
+        bound, _ = self._round(price, lifts=True, known=wider.least)
         if bound >= cutoff:
             settled = Settled(allowed, wider.objective, bound, wider.x, price, self.least)
             self.settled[allowed] = settled
@@ -437,7 +437,7 @@ class Rounds:
                 # Lifted feet seldom pay: looked for once the rest is settled, and counted from then on.
                 lifts = True
                 best_price = self.master.grown(best_price)
-                best_bound, new = self._round(best_price, lifts=True)
+                best_bound, new = self._round(best_price, lifts=True, known=best_least)
                 best_least = self.least
                 if new:
                     last = np.inf
@@ -465,7 +465,7 @@ class Rounds:
                 continue
             if not new and not lifts:
                 lifts = True
-                best_bound, new = self._round(best_price, lifts=True)
+                best_bound, new = self._round(best_price, lifts=True, known=best_least)
                 best_least = self.least
             if not new:
                 if self.one_by_one or len(self.posts) > MOST_EXACT:
@@ -473,7 +473,7 @@ class Rounds:
                 self.one_by_one = True
         if not lifts:
             # Stopped before lifted feet were counted: the bound has to hold for them too.
-            best_bound, _ = self._round(self.master.grown(best_price), lifts=True)
+            best_bound, _ = self._round(self.master.grown(best_price), lifts=True, known=best_least)
             best_least = self.least
         self.count += number
         settled = Settled(allowed, objective, best_bound, x, self.master.grown(best_price), best_least)
@@ -487,7 +487,7 @@ class Rounds:
         capacity; the target comes nearer whenever a step does not climb.
         """
         master = self.master
-        best, price, hope = bound, best_price, OPENING_HOPE
+        best, price, best_least, hope = bound, best_price, self.least, OPENING_HOPE
         for _ in range(OPENING_ROUNDS):
             over = master.usage(master.priced(price)) - master.capacity
             over = np.where((price <= 0.0) & (over < 0.0), 0.0, over)
@@ -498,11 +498,12 @@ class Rounds:
             price = np.maximum(0.0, price + step * over / np.maximum(master.capacity, 1e-9))
             bound, _ = self._round(price, lifts=False)
             if bound > best:
-                best, best_price = bound, price
+                best, best_price, best_least = bound, price, self.least
             else:
                 hope /= 2.0
             if self.progress is not None:
                 self.progress(best, bound)
+        self.least = best_least
         return best, best_price
 
     def _priced(self, price: Floats) -> tuple[Tables, Floats]:
@@ -516,10 +517,21 @@ class Rounds:
         np.minimum.at(ceiling, self.master.post, self.master.priced(price))
         return ceiling
 
-    def _round(self, price: Floats, *, lifts: bool, keep: int = PATTERNS_A_ROUND) -> tuple[float, int]:
-        """Search all posts at these prices, lifted feet too if `lifts`: (bound, how many are new)."""
+    def _round(
+        self, price: Floats, *, lifts: bool, keep: int = PATTERNS_A_ROUND, known: Floats | None = None
+    ) -> tuple[float, int]:
+        """Search all posts at these prices, lifted feet too if `lifts`: (bound, how many are new).
+
+        `known`: what they cost at least at these prices, lifts or more saw settings not counted. A post that
+        has a pattern so cheap is searched for lifts only.
+        """
         tables, ceiling = self._priced(price)
-        least, patterns = self.pricing.cheapest(tables, ceiling, keep)
+        part, least, some = self.pricing, np.zeros(len(self.posts)), np.arange(len(self.posts))
+        if known is not None:
+            least, some = known.copy(), np.flatnonzero(ceiling > known + 1e-6)
+            part = self.pricing.some(some)
+        found, patterns = part.cheapest(tables, ceiling[some], keep)
+        least[some], self.pricing.guess[some] = np.maximum(least[some], found), part.guess
         new = self.master.add(patterns)
         have, small = self._ceiling(price), len(self.posts) <= MOST_EXACT
         doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
