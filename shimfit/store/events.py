@@ -37,7 +37,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field, replace
 from datetime import datetime
-from functools import cache
+from functools import cache, lru_cache
 from json.encoder import encode_basestring_ascii
 from operator import attrgetter
 from typing import Any, Literal, NamedTuple
@@ -384,19 +384,28 @@ _COMMANDS = re.compile(
 )
 
 
-def read_data(event: Event) -> tuple[dict[str, Any] | None, str]:
-    """(data, ""), or (None, why it can't be counted in): a newer program wrote it, or it is damaged."""
-    if event.kind not in KINDS:
+def read_data(event: Event) -> tuple[Mapping[str, Any] | None, str]:
+    """(data, ""), or (None, why it can't be counted in): a newer program wrote it, or it is damaged.
+
+    The latest are kept: who looks must not change them.
+    """
+    return _read(event.kind, event.data_text, event.job, event.run, event.post)
+
+
+@lru_cache(maxsize=512)
+def _read(
+    kind: str, text: str, job: str | None, run: str | None, post: str | None
+) -> tuple[Mapping[str, Any] | None, str]:
+    if kind not in KINDS:
         return None, "this version does not know it; update shimfit"
     try:
-        data = event.data
+        data = json.loads(text)
     except (ValueError, RecursionError):
         return None, "its data is damaged"
-    wrong = wrong_with(event.kind, data, event.job, event.run, event.post)
-    if wrong is not None:
+    if wrong := wrong_with(kind, data, job, run, post):
         return None, wrong
     # Canonical JSON is ASCII: a character that commands a terminal, or turns the line, is an escape in it.
-    return (_cleaned(data) if _COMMANDS.search(event.data_text) else data), ""
+    return (_cleaned(data) if _COMMANDS.search(text) else data), ""
 
 
 def left_out(event: Event, why: str) -> str:

@@ -22,7 +22,7 @@ from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layou
 from shimfit.store.post import PostBuilder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from shimfit.store.log import Log
 
@@ -307,7 +307,7 @@ class RunFold:
         return place.part(defaults)
 
 
-def _issue(event: Event, data: dict[str, Any]) -> Issue:
+def _issue(event: Event, data: Mapping[str, Any]) -> Issue:
     texts = {key: data.get(key) or "" for key in ("number", "why", "replaces")}
     return Issue(
         time=event.time, by=event.by, changed=tuple(data.get("changed") or ()), seq=event.seq, **texts

@@ -46,7 +46,7 @@ if TYPE_CHECKING:
 class PostBuilder:
     """State of one post, brought forward by `add`."""
 
-    def __init__(self, added: Event, data: dict[str, Any]) -> None:
+    def __init__(self, added: Event, data: Mapping[str, Any]) -> None:
         self._given: dict[str, Any] = codec.read(shape_of("post-added"), data)
         self.name: str = self._given["name"]
         self.leg: int = self._given["leg"]
@@ -97,7 +97,7 @@ class PostBuilder:
         self.conflict: str | None = None
         self.packs_in_conflict = False
 
-    def add(self, event: Event, data: dict[str, Any]) -> None:
+    def add(self, event: Event, data: Mapping[str, Any]) -> None:
         """Bring the state forward by one event of this post and its checked data.
 
         Kinds that are not named say nothing of how it stands.
@@ -146,7 +146,7 @@ class PostBuilder:
         self._answer_is_current = False
         self._leave_out(CREWS_DISAGREE)
 
-    def set_aside(self, event: Event, data: dict[str, Any]) -> None:
+    def set_aside(self, event: Event, data: Mapping[str, Any]) -> None:
         """Keep what another crew logged without knowing of this one: shown, and decides nothing."""
         self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "reading":
@@ -158,7 +158,7 @@ class PostBuilder:
 
     # ------------------------------------------------------------ events
 
-    def _read(self, event: Event, data: dict[str, Any]) -> None:
+    def _read(self, event: Event, data: Mapping[str, Any]) -> None:
         reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
         here = len(self.readings)
         self.readings.append(reading)
@@ -279,7 +279,7 @@ class PostBuilder:
             # What was asked for before is taken back, as by a plan that has no pieces left for this post.
             self.set_up = self._round_open = False
 
-    def _pack(self, event: Event, data: dict[str, Any]) -> None:
+    def _pack(self, event: Event, data: Mapping[str, Any]) -> None:
         self._packs = data["packs"]
         self.packs_by = event.id
         self._as_prescribed = bool(data.get("as_prescribed", False))
@@ -300,7 +300,7 @@ class PostBuilder:
         self._end_group()
         self._leave_out(f"before it was {what[0]}")
 
-    def _move(self, data: dict[str, Any]) -> None:
+    def _move(self, data: Mapping[str, Any]) -> None:
         """At another mark every reading is of another place; packs that are in go with the post."""
         before = self.station_mm, self.leg
         self.station_mm = float(data["station_mm"])
