@@ -13,7 +13,6 @@ so that files which hold the same events hold the same box, in whatever order th
 
 from __future__ import annotations
 
-from bisect import insort
 from dataclasses import astuple, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -26,7 +25,7 @@ from shimfit.store.history import Voided
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from shimfit.core.cutting import TakenTwice
     from shimfit.store.events import Event
@@ -87,44 +86,41 @@ class BoxFold:
     was done lately costs these few.
     """
 
-    def __init__(self, log: str, archive: Log | None = None) -> None:
+    def __init__(self, log: str, archive: Log | None = None, undone: Iterable[tuple[str, str]] = ()) -> None:
+        """undone: (step, step that it names) of what is known to have been undone by now."""
         self._log = log
         self._archive = archive
-        self._void = Voided()
-        self._begin(_Contents({log}), 0)
+        self._void = Voided(undone)
+        self._go_on_from(_Contents({log}), 0)
 
-    def _begin(self, base: _Contents, upto: int) -> None:
+    def _go_on_from(self, base: _Contents, upto: int, events: Iterable[Event] = ()) -> None:
+        """From what the events up to a place made, with those behind it."""
         self._base, self._upto = base, upto
-        """What the events up to a place made."""
         self._events: list[Event] = []
         self._steps: set[str] = set()
         self._contents = base.copy()
         self._between: tuple[_Contents, int] | None = None
         """What the base and so many of the events made."""
-
-    def take_in(self, events: Iterable[Event], undone: Iterable[tuple[str, str]]) -> None:
-        """Count in all there is, when it is known already what was undone: (step, step that it names)."""
-        self._void = Voided(undone)
-        self._begin_again(sorted(events, key=_happened))
-
-    def _begin_again(self, events: Sequence[Event]) -> None:
-        standing = (event for event in events if event.step not in self._void.steps)
-        self._begin(_Contents(_joined(self._log, standing)), 0)
         for event in events:
             self._count(event)
+
+    def work_out(self, late: Iterable[Event]) -> None:
+        """All again from the first event on; late: those that are not in the base."""
+        early = self._archive.events(kinds=BOX_KINDS, upto=self._upto) if self._archive and self._upto else []
+        events = sorted([*early, *late], key=_happened)
+        standing = (event for event in events if event.step not in self._void.steps)
+        self._go_on_from(_Contents(_joined(self._log, standing)), 0, events)
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event that is not of the box changes nothing."""
         if event.kind == UNDONE:
             self._undo(self._void.add(event))
+        elif event.kind == "box-joined" or (
+            event.kind in BOX_KINDS and self._events and _happened(event) < _happened(self._events[-1])
+        ):
+            self.work_out([*self._events, event])
         elif event.kind in BOX_KINDS:
-            if event.kind == "box-joined" or (
-                self._events and _happened(event) < _happened(self._events[-1])
-            ):
-                insort(self._events, event, key=_happened)
-                self._rebuild(whole=True)
-            else:
-                self._count(event)
+            self._count(event)
 
     def _count(self, event: Event) -> None:
         if self._archive is not None and self._events and event.step != self._events[-1].step:
@@ -149,26 +145,14 @@ class BoxFold:
 
     def _undo(self, changed: set[str]) -> None:
         archive = self._archive if self._upto else None
-        if archive is not None and any(
-            event.kind in BOX_KINDS
-            for step in changed - self._steps
-            for event in archive.of_step(None, None, step)
-        ):
-            self._rebuild(whole=True)
+        earlier = (archive.of_step(None, None, step) for step in changed - self._steps) if archive else ()
+        if any(event.kind in BOX_KINDS for events in earlier for event in events):
+            self.work_out(self._events)
         elif not changed.isdisjoint(self._steps):
-            self._rebuild()
-
-    def _rebuild(self, *, whole: bool = False) -> None:
-        if self._upto and not whole:
-            events = self._events
-            self._begin(self._base, self._upto)
-            for event in events:
-                self._count(event)
-        else:
-            before = (
-                self._archive.events(kinds=BOX_KINDS, upto=self._upto) if self._upto and self._archive else []
-            )
-            self._begin_again(sorted([*before, *self._events], key=_happened))
+            if self._upto:
+                self._go_on_from(self._base, self._upto, self._events)
+            else:
+                self.work_out(self._events)
 
     def state(self) -> BoxState:
         """Frozen value."""
@@ -188,11 +172,9 @@ class BoxFold:
 
         Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
         """
-        fold = cls(log, archive)
-        fold._void = Voided(undone)
-        fold._begin(_Contents.from_rows(kept["base"]), kept["upto"])
-        for event in sorted(archive.events(kinds=BOX_KINDS, after=kept["upto"], upto=seq), key=_happened):
-            fold._count(event)
+        fold = cls(log, archive, undone)
+        late = sorted(archive.events(kinds=BOX_KINDS, after=kept["upto"], upto=seq), key=_happened)
+        fold._go_on_from(_Contents.from_rows(kept["base"]), kept["upto"], late)
         return fold
 
 

@@ -281,8 +281,8 @@ class Journal(Log):
 
     def _box_taken_up(self, kept: Kept | None) -> BoxFold:
         if kept is None:
-            fold = BoxFold(self.log, self)
-            fold.take_in(self.events(kinds=BOX_KINDS, upto=self._counted), self._pairs(self._counted))
+            fold = BoxFold(self.log, self, self._pairs(self._counted))
+            fold.work_out(self.events(kinds=BOX_KINDS, upto=self._counted))
             return fold
         fold = BoxFold.from_snapshot(self.log, kept.body, kept.seq, self._pairs(kept.seq), self)
         for event in in_order(self.events(kinds=(*BOX_KINDS, UNDONE), after=kept.seq, upto=self._counted)):
