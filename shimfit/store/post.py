@@ -447,8 +447,10 @@ def together(readings: Sequence[Reading]) -> Reading:
     can't be of one lean (`core.uncertainty.agree`): then something moved that nobody logged.
     """
     latest = readings[-1]
+    if len(readings) < 2:
+        return latest
     along, across = _mean(readings, "along"), _mean(readings, "across")
-    if len(readings) < 2 or along is None or across is None:
+    if along is None or across is None:
         return latest
     return replace(
         latest,
