@@ -210,6 +210,10 @@ class Copies:
             return sawn_mm <= self.length_mm - hold_mm + 1 / STEPS_PER_MM
         return any(holds(stretch, cut, slack) for stretch in self.free(number))
 
+    def begins_at(self, number: int, cut: Cut) -> bool:
+        """Whether a stretch of a taper begins where what is left of a copy does: no tip is to be cut off."""
+        return any(abs(first - steps(cut.from_mm)) <= 1 for first, _ in self.free(number))
+
     def _sawn_mm(self, cuts: Iterable[Cut]) -> float:
         """Length that wedges took; the first end is trimmed once per setting on what was one piece then."""
         pieces: dict[str, list[Cut]] = defaultdict(list)

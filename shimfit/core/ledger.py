@@ -227,7 +227,8 @@ class Ledger:
 
         A piece that says its copy is cut from it. Others go on a copy that is cut here anyway, else on the
         first whole one (those in `keep` last): tapers thin ends first, which takes the fewest copies there
-        can be; wedges largest setting first, longest first, where hold_mm of the strip stays in the hand.
+        can be, a stretch where its tip is off if it is anywhere; wedges largest setting first, longest first,
+        where hold_mm of the strip stays in the hand.
         """
         packs = tuple(packs)
         flats: Counter[str] = Counter()
@@ -268,8 +269,8 @@ class Ledger:
             whole, kept = kind.whole(), (keep or {}).get(cut.lot, ())
             tried = (*touched[cut.lot], *sorted(whole, key=lambda copy: copy in kept), *kind.cuts)
             tried = (cut.copy,) if cut.copy else tried
-            fit = (copy for slack in (0, 1) for copy in tried if kind.fits(copy, cut, hold_mm, slack))
-            copy = next(fit, 0)
+            fit = [copy for slack in (0, 1) for copy in tried if kind.fits(copy, cut, hold_mm, slack)]
+            copy = next((copy for copy in fit if kind.begins_at(copy, cut)), next(iter(fit), 0))
             if not copy:
                 no_room.add(kind.lot.lot)
             wants[where] = cut = replace(cut, copy=copy or cut.copy or next(iter(whole), 1))

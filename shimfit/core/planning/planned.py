@@ -43,6 +43,11 @@ class Planned:
     proven: bool = False
     """By the single search: nothing in the box that it was given is better for this post alone."""
 
+    @property
+    def cuts(self) -> frozenset[str]:
+        """Lots that tapers for its packs are cut from."""
+        return frozenset(piece.lot for pack in self.packs for piece in pack.pieces if piece.is_marked)
+
     def chance(self, options: Options) -> Chance | None:
         """What the next reading will say of it, as `prescribe` has it; None where nothing is packed."""
         if not self.packs:
