@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 import ast
-import importlib.util
 import re
 from pathlib import Path
 
 import pytest
 
 from shimfit.model import FORMS, Lot, Piece
+from tests import tree as house
 
 ROOT = Path(__file__).resolve().parent.parent
 GUIDE = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-_spec = importlib.util.spec_from_file_location("tree_of_the_house", ROOT / "tests" / "tree.py")
-assert _spec is not None
-assert _spec.loader is not None
-house = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(house)
 
 CHANGES = re.findall(r"^\| ([^|]+) \| `(shimfit/[^`]+)` \| `([^`]+)` \|$", GUIDE, re.MULTILINE)
 """Small changes: what, the file, the name to look for in it."""
@@ -46,7 +41,7 @@ def test_few_files_name_a_form_of_stock() -> None:
     """The others ask its row what it is; what is left out here means another thing (a picture, a key)."""
     naming = set()
     for file in (ROOT / "shimfit").rglob("*.py"):
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
+        for node in ast.walk(house.parsed(file)):
             if isinstance(node, ast.Constant) and node.value in tuple(FORMS):
                 naming.add(file.relative_to(ROOT / "shimfit").as_posix())
     others = (

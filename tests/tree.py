@@ -8,6 +8,7 @@ holds the two together, so who moves a file or says it better only runs this aga
 from __future__ import annotations
 
 import ast
+import functools
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -30,11 +31,17 @@ OTHERS = {
 }
 
 
+@functools.cache
+def parsed(file: Path) -> ast.Module:
+    """What a file of Python says, as a syntax tree."""
+    return ast.parse(file.read_text(encoding="utf-8"))
+
+
 def first_sentence(file: Path) -> str:
     """What a file says of itself; empty where it says nothing."""
     if file.suffix != ".py":
         return OTHERS.get(file.name, "")
-    said = ast.get_docstring(ast.parse(file.read_text(encoding="utf-8"))) or ""
+    said = ast.get_docstring(parsed(file)) or ""
     return said.split("\n\n")[0].replace("\n", " ").strip()
 
 

@@ -95,7 +95,7 @@ def test_make_up_on_paper(lake, tmp_path):
 
 def test_kit_on_paper(lake, tmp_path):
     file = tmp_path / "kit.pdf"
-    ran = lake("kit", "lake/walk", "--fall", "0.02", "--posts", "2", "--pdf", str(file))
+    ran = lake("kit", "lake/walk", "--fall", "0.02", "--posts", "1", "--pdf", str(file))
     text = text_of(file)
     lines = re.findall(r"^ +(\d+) × (.+)$", ran.out, re.MULTILINE)
     assert lines

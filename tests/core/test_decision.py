@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import importlib.util
 import math
 import random
 import re
-import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -379,12 +376,9 @@ def test_only_too_close_gets_advice():
 
 def test_few_posts_that_are_out_are_called_plumb():
     """A crew's posts, read with four instruments, three scales (simulated; table: bench/false_accepts.py)."""
-    at = Path(__file__).parents[1] / "bench" / "false_accepts.py"
-    spec = importlib.util.spec_from_file_location("false_accepts", at)
-    bench = importlib.util.module_from_spec(spec)
-    sys.modules[spec.name] = bench
-    spec.loader.exec_module(bench)
-    rows = list(bench.rows(3000))
+    from tests.bench import false_accepts
+
+    rows = list(false_accepts.rows(3000))
     assert len(rows) == 4 * 3 * 3 * 2  # levels, scales, limits, over both directions together or each way
     assert all(row.called_plumb_out <= 0.02 for row in rows)
     assert all(row.at_the_limit <= 0.05 for row in rows), max(rows, key=lambda row: row.at_the_limit)

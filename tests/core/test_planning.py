@@ -1,13 +1,11 @@
 """Whole runs: never more than the box holds, never below the bound, as good as an independent program."""
 
-import importlib.util
 import math
 import os
 import time
 from collections import Counter, defaultdict
 from dataclasses import replace
 from itertools import chain, combinations, combinations_with_replacement, pairwise, product
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,6 +26,7 @@ from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
+from tests.bench import planning as bench
 from tests.referee.weights import InWeights
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
@@ -339,7 +338,7 @@ def test_every_pattern_below_a_ceiling_is_plain_enumeration():
 
 def test_a_small_run_is_proven_where_its_linear_bound_is_made_of_halves():
     """A gap of 0.7 % was left before all patterns within it were put into the integer program."""
-    given, lots, options = compact_bench().drawn(4, 8, 24, 7)
+    given, lots, options = bench.drawn(4, 8, 24, 7)
     done = plan(given, lots, options, Highs(), seconds=60)
     rounds = Rounds(given, build_tables(lots, options), Highs())
     assert rounds.first().bound < 0.99 * done.objective
@@ -568,18 +567,9 @@ def test_saw_settings_are_paid_for_in_the_bound():
 # ---------------------------------------------------------------- the compact program, by scipy
 
 
-def compact_bench():
-    path = Path(__file__).parents[1] / "bench" / "planning.py"
-    spec = importlib.util.spec_from_file_location("bench_planning", path)
-    bench = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(bench)
-    return bench
-
-
 @pytest.mark.parametrize(("count", "seed"), [(1, 1), (2, 0), (2, 1)])
 def test_scipys_optimum_of_the_compact_program_is_ours(count, seed):
     """One variable per seat and lot, per seat and thickness of a taper, interval rows: another statement."""
-    bench = compact_bench()
     given, lots, options = bench.instance(count, 12, 40, seed=seed)
     program = bench.compact(given, lots, options)
     starts = np.append(program.entries.starts, program.entries.index.size)

@@ -1,19 +1,12 @@
 """Short runs at every way in, and what once broke one; `python tests/fuzz/longer.py` goes on for hours."""
 
-import importlib.util
 import json
-import sys
-from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-HERE = Path(__file__).parent
-spec = importlib.util.spec_from_file_location("fuzz_doors", HERE / "doors.py")
-doors = importlib.util.module_from_spec(spec)
-sys.modules[spec.name] = doors
-spec.loader.exec_module(doors)
+from tests.fuzz import doors
 
 SHORT = settings(
     max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow], derandomize=True

@@ -1,18 +1,12 @@
 """Every check against a published source; `python tests/published/table.py` prints them as one page."""
 
 import csv
-import importlib.util
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-HERE = Path(__file__).parent
-spec = importlib.util.spec_from_file_location("published_table", HERE / "table.py")
-table = importlib.util.module_from_spec(spec)
-sys.modules[spec.name] = table  # dataclasses look their module up
-spec.loader.exec_module(table)
+from tests.published import table
+
 SINGLE = [row["id"] for row in table.ours.table("checks")]
 MARKS = {"read", "second-hand", "from memory", "derived"}
 

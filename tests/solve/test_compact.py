@@ -1,21 +1,13 @@
 """The search against scipy.optimize.milp (HiGHS) on the compact model of one post: equal objectives."""
 
-import importlib.util
 import random
-from pathlib import Path
 
 import pytest
 
 from shimfit.core.packing import build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from tests.referee.weights import InWeights
-
-_SPEC = importlib.util.spec_from_file_location("compact_model", Path(__file__).with_name("compact_model.py"))
-assert _SPEC is not None
-assert _SPEC.loader is not None
-compact_model = importlib.util.module_from_spec(_SPEC)
-__import__("sys").modules["compact_model"] = compact_model  # dataclasses look their module up by name
-_SPEC.loader.exec_module(compact_model)
+from tests.solve import compact_model
 
 
 @pytest.mark.parametrize("seed", range(9))

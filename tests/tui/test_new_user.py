@@ -7,7 +7,6 @@ Recorded screens: new_user/*.txt (SHIMFIT_REWRITE_SCREENS=1 records them anew).
 from __future__ import annotations
 
 import ctypes
-import importlib.util
 import os
 import re
 import shutil
@@ -22,23 +21,13 @@ import pytest
 from shimfit.cli.rest import asks_for_ascii
 from shimfit.workflow.sample import write_sample
 from shimfit.workflow.site import Site
+from tests.tui.new_user.in_a_terminal import Terminal
 
 if os.name != "posix":
     pytest.skip("pseudo-terminals of POSIX", allow_module_level=True)
 
 HERE = Path(__file__).with_name("new_user")
 RECORD = "lakeside-sample-boardwalk-record.pdf"
-
-
-def _terminal_class():
-    """Tests are imported by file, not as packages."""
-    spec = importlib.util.spec_from_file_location("in_a_terminal", HERE / "in_a_terminal.py")
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module.Terminal
-
-
-Terminal = _terminal_class()
 
 
 @pytest.fixture
