@@ -24,6 +24,7 @@ from shimfit.report.record import (
     all_readings_lines,
     exceptions_reported,
     facts_reported,
+    off_of,
     record_csv,
     record_json,
     result_words,
@@ -193,14 +194,16 @@ class _Record(Paper):
 
     def _off(self, row: PostRow) -> list[str | Drawn]:
         """How far the top is off, of what is allowed; its own tolerance; the same as a bar."""
-        limit, own, off_mm = f"of {row.allowed}", row.post.tolerance, row.off_mm
+        post, limit, (off_mm, u_off_mm) = row.post, f"of {row.allowed}", off_of(row.post)
         apart = self.units == "inch" and off_mm is not None  # a fraction and its word are long
-        lines = [row.off, limit] if apart else [f"{row.off} {limit}"]
-        lines += [f"({own.text})"] if own != self.record.run.tolerance else []
-        if off_mm is None:
-            return [*lines]
-        against = partial(pictures.limit_bar, off=off_mm, expanded=row.expanded_mm, allowed=row.allowed_mm)
-        return [*lines, Drawn(leading(BODY), against)]
+        lines: list[str | Drawn] = [row.off, limit] if apart else [f"{row.off} {limit}"]
+        if post.tolerance != self.record.run.tolerance:
+            lines.append(f"({post.tolerance.text})")
+        if off_mm is not None:
+            expanded, allowed = u_off_mm and 2 * u_off_mm, post.tolerance.allowed_top_mm(post.height_mm)
+            bar = partial(pictures.limit_bar, off=off_mm, expanded=expanded, allowed=allowed)
+            lines.append(Drawn(leading(BODY), bar))
+        return lines
 
     # ------------------------------------------------------------ closing
 

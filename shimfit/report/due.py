@@ -50,9 +50,7 @@ def due_list(run: RunState, now: datetime) -> list[DueRow]:
     `now` carries its offset. Raises UsageError when the run has no interval, or none that can be.
     """
     if run.due_days is None:
-        raise UsageError(
-            f"{run.job}/{run.name} has no interval for going back yet: set one with --due-days DAYS"
-        )
+        raise UsageError(f"{run.job}/{run.name} has no interval yet: set one with --due-days DAYS")
     check_due_days(run.due_days)
     rows = []
     for post in run.posts:

@@ -221,7 +221,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
 
 
 def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
-    off_mm, u_off_mm = _off(post)
+    off_mm, u_off_mm = off_of(post)
     return {
         "post": post.name,
         "leg": post.leg,
@@ -346,13 +346,8 @@ class PostRow:
     before: list[str]
     after: list[str]
     """How the top leaned, and leans ± U, in each direction; `–` alone for no reading."""
-    off_mm: float | None
-    """How far the top is off plumb, as it is compared with what is allowed; None: not known."""
-    expanded_mm: float | None
-    """Its U (k = 2)."""
-    allowed_mm: float
     off: str
-    """The same in the run's unit, with its U."""
+    """How far the top is off plumb ± U, as it is compared with what is allowed; `–`: not known."""
     allowed: str
     decision: str
     chance: str
@@ -366,19 +361,14 @@ class PostRow:
 def row_of(post: PostRecord, run: RunState) -> PostRow:
     """A post's row, in the run's unit and its names of the faces."""
     faces, units = run.faces, run.units
-    off_mm, u_off_mm = _off(post)
-    expanded_mm = None if u_off_mm is None else 2 * u_off_mm
-    allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
-    sure = "" if expanded_mm is None else words.plus_minus(expanded_mm, units)
+    off_mm, u_off_mm = off_of(post)
+    sure = "" if u_off_mm is None else words.plus_minus(2 * u_off_mm, units)
     return PostRow(
         post,
         before=words.reading(post.before, faces, units, uncertainty=False),
         after=words.reading(post.after, faces, units, uncertainty=True),
-        off_mm=off_mm,
-        expanded_mm=expanded_mm,
-        allowed_mm=allowed_mm,
         off="–" if off_mm is None else shown.fine(off_mm, units, unit=False) + sure,
-        allowed=shown.fine(allowed_mm, units, unit=False),
+        allowed=shown.fine(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
         decision=words.DECISION_WORDS[post.stands],
         chance=shown.percent(post.probability),
         waits="" if post.verdict else WAITS[post.next_step] or str(post.state),
@@ -387,7 +377,7 @@ def row_of(post: PostRecord, run: RunState) -> PostRow:
     )
 
 
-def _off(post: PostRecord) -> tuple[float | None, float | None]:
+def off_of(post: PostRecord) -> tuple[float | None, float | None]:
     """How far the top is off as built, as it is compared with the tolerance, mm; its standard uncertainty."""
     built, u = post.after, post.verdict.u if post.verdict else None
     if built is None:

@@ -307,13 +307,9 @@ class _CutSheet(_Sheet):
     def _label(self, box: Box, post: str, pack: Pack) -> None:
         """Post, seat, thickness, which way it goes in on a small plan, pieces."""
         sheet = self.sheet
-        for x0, y0, x1, y1 in (
-            (box.x, box.y, box.right, box.y),
-            (box.x, box.bottom, box.right, box.bottom),
-            (box.x, box.y, box.x, box.bottom),
-            (box.right, box.y, box.right, box.bottom),
-        ):
-            sheet.line(x0, y0, x1, y1, wide=0.1, ink=0.4, dash=1.5)
+        corners = (box.x, box.y), (box.right, box.y), (box.right, box.bottom), (box.x, box.bottom)
+        for start, end in pairwise((*corners, corners[0])):
+            sheet.line(*start, *end, wide=0.1, ink=0.4, dash=1.5)
         of_run = self.run.post(post)
         foot = self.run.foot if of_run is None else of_run.foot
         cx, cy = box.right - _LABEL_FOOT / 2 - 3.5, box.y + _LABEL_FOOT / 2 + 3.5

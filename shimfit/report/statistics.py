@@ -280,18 +280,12 @@ def statistics_json(figures: Statistics) -> dict[str, Any]:
             return None
         return {"per_m": one.slope, "u_per_m": one.u_slope, "freedom": one.freedom, "proven": one.proven}
 
-    counts = ("posts", "verified", "plumb", "out", "first_try", "first_share", "rounds_mean")
     zero = ("zero_along", "zero_across", "u_zero")
-    return {
-        **{key: getattr(figures, key) for key in counts},
-        "score": asdict(figures.score),
-        "yet_out": figures.yet_out,
+    return asdict(figures) | {
         "histogram": [
             {"from": low, "to": None if math.isinf(high) else high, "count": count}
             for (low, high), count in zip(pairwise(BIN_EDGES), figures.histogram, strict=True)
         ],
-        "fall_along": figures.fall_along,
-        "fall_across": figures.fall_across,
         "trend_along": fit(figures.trend_along),
         "trend_across": fit(figures.trend_across),
         "zeros": [
