@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
@@ -75,7 +75,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     asked = (post.foot, post.height_mm, lean, post.tolerance)
 
     def answer_by(known: TakeUp) -> Prescription:
-        how: dict[str, Any] = {"reads": reads_of(post, run), "u_take_up": known.u_next}
+        reads = reads_of(post, run)
         if post.packs_in_place:
             from shimfit.core.correction import correct
 
@@ -86,12 +86,23 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
                     packed.clear()
                 if earlier.event != reading.event:
                     packed |= {seat: feeler_mm for seat, feeler_mm in earlier.rocks if feeler_mm > 0.0}
-            how |= {"take_up": known.mean, "low_mm": packed, "feelers_mm": feelers, "trimmed": post.trimmed}
-            changed = correct(*asked, now=post.packs_in_place, options=options, lots=lots, **how)
+            changed = correct(
+                *asked,
+                now=post.packs_in_place,
+                options=options,
+                lots=lots,
+                reads=reads,
+                take_up=known.mean,
+                u_take_up=known.u_next,
+                low_mm=packed,
+                feelers_mm=feelers,
+                trimmed=post.trimmed,
+            )
             return replace(changed, take_up=known.mean)
         # A post that stands as it is is not packed, and nothing is taken up.
         mean = 1.0 if post.tolerance.holds(lean, post.height_mm) else known.mean
-        answer = packing.prescribe(*asked, site.tables(lots, options), take_up=mean, feelers=feelers, **how)
+        alone = packing.Known(reads, mean, known.u_next, feelers=feelers)
+        answer = packing.prescribe(*asked, site.tables(lots, options), known=alone)
         if settings.foresight and answer.within and not feelers:
             return _far_sighted(answer, run, post, lots, options=options, take_up=(mean, known.u_next))
         return answer
@@ -393,8 +404,9 @@ class LivePacking:
     def _answer(self, lean: Lean) -> Prescription:
         post, known = self._post, self._known
         asked = (post.foot, post.height_mm, lean, post.tolerance, self._tables)
-        how: dict[str, Any] = {"reads": self._reads, "take_up": known.mean, "u_take_up": known.u_next}
-        self._shown = found = packing.prescribe(*asked, **how, shown=self._shown, relaxed=True)
+        beside = packing.Known(self._reads, known.mean, known.u_next)
+        mode = packing.Mode(relaxed=True, shown=self._shown)
+        self._shown = found = packing.prescribe(*asked, known=beside, mode=mode)
         if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):
             return found
         return replace(found, packs=self._box.numbered(found.packs, self._promised, kerf_mm=self._kerf_mm))

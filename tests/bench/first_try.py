@@ -30,7 +30,7 @@ from numpy.typing import NDArray
 from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import Known, Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
 from shimfit.core.takeup import Book, Observed, TakeUp, learn, of_material
 from shimfit.model import CORNERS, Foot, Lean, Lot, Pack, Prescription, Resting, Seat, Tolerance
@@ -220,9 +220,7 @@ class Shimfit:
             lean,
             tolerance,
             self.tables,
-            reads=self.reads,
-            take_up=known.mean,
-            u_take_up=known.u,
+            known=Known(reads=self.reads, take_up=known.mean, u_take_up=known.u),
         )
 
 

@@ -54,6 +54,7 @@ from pathlib import Path
 
 import numpy as np
 
+from shimfit.core import packing
 from shimfit.core.correction import correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import READ_AGAIN_MIN, Minutes, Reads, Scatter, usual_reads
@@ -263,12 +264,13 @@ def play(
         if tolerance.holds(lean, HEIGHT_MM):
             continue
         mean, u = known.take_up
-        asked = {"take_up": mean, "u_take_up": u}
-        answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, reads=usual, **asked)
+        once = packing.Known(usual, mean, u)
+        answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=once)
         if advised and answer.chance is not None and answer.chance.again is not None:
             spent += READ_AGAIN_MIN
             lean = lean_of(tops, read(deck, deck.bed, rng, -1, step_mm))
-            answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, reads=usual.read_twice, **asked)
+            twice = replace(once, reads=usual.read_twice)
+            answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=twice)
         if (said := answer.chance) is None:
             continue
         first, settled, rounds, later = "", False, 0, [0.0, 0.0]
@@ -309,7 +311,8 @@ def play(
                 reads=now
                 if now is usual
                 else replace(usual, before=(now.own_along, now.own_across), turned=True),
-                **asked,
+                take_up=mean,
+                u_take_up=u,
             )
         if advised and said.finer is not None and GROUP * (said.finer - said.plumb) >= WORTH_TURNING:
             step_mm, usual = step_mm / 2.0, usual.finer
@@ -368,8 +371,8 @@ def verdicts(
             wanted = ((seat, plane.at_seat_mm(seat)) for seat in CORNERS)
             packs = tuple(Pack(seat, mm, mm, FOOT.seat_at_mm(seat)) for seat, mm in wanted if mm > 0.005)
         else:
-            how = {"reads": reads, "take_up": share, "u_take_up": u}
-            packs = deck.made(prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, **how).packs)
+            how = packing.Known(reads, share, u)
+            packs = deck.made(prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=how).packs)
         stood = stands(deck, packs, rng)
         found.append(decided(lean_of(read(deck, stood, rng)), reads, tolerance))
         off.append(stood.top_mm(HEIGHT_MM))

@@ -19,7 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import Mode, Options, build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
 
 FOOT = Foot(90.0, 90.0)
@@ -88,7 +88,9 @@ def looks(tables) -> list[float]:
         shown = None
         for k in range(20):
             near = Lean(lean.slope_along + rng.gauss(0.0, 1e-4), lean.slope_across + rng.gauss(0.0, 1e-4))
-            ask = partial(prescribe, FOOT, HEIGHT_MM, near, TOLERANCE, tables, shown=shown, relaxed=True)
+            ask = partial(
+                prescribe, FOOT, HEIGHT_MM, near, TOLERANCE, tables, mode=Mode(shown=shown, relaxed=True)
+            )
             ms, shown = timed(ask)
             found += [ms] if k else []
     return found
@@ -99,11 +101,11 @@ def one_size(n: int, posts: int, bearing: str, sizes: int | None = None) -> list
     options = Options(bearing_point=bearing)
     build = statistics.median(timed(lambda: build_tables(lots, options))[0] for _ in range(9))
     tables = build_tables(lots, options)
-    prescribe(FOOT, HEIGHT_MM, Lean(0.018, 0.018), TOLERANCE, tables, relaxed=True)
+    prescribe(FOOT, HEIGHT_MM, Lean(0.018, 0.018), TOLERANCE, tables, mode=Mode(relaxed=True))
     live, proven, statuses, dear = [], [], [], 0
     for lean in leans(posts, seed=7):
         asked = FOOT, HEIGHT_MM, lean, TOLERANCE, tables
-        ms, quick = timed(partial(prescribe, *asked, relaxed=True))
+        ms, quick = timed(partial(prescribe, *asked, mode=Mode(relaxed=True)))
         live.append(ms)
         ms, best = timed(partial(prescribe, *asked))
         proven.append(ms)

@@ -19,7 +19,7 @@ from shimfit.core.cutting import returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import usual_reads
-from shimfit.core.packing import Offer, Options, build_tables, prescribe
+from shimfit.core.packing import Known, Offer, Options, build_tables, prescribe
 from shimfit.core.resting import rest_packs
 from shimfit.core.resting import scaled as scaled_lean
 from shimfit.model import CORNERS, Foot, Lean, Lot, Piece, Seat, Tolerance
@@ -176,8 +176,10 @@ def test_rounds_on_a_simulated_deck(seed):
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
             scaled,
             build_tables(tuple(together((*box, *returned(first.packs, box)), 0.01).values()), OPTIONS),
-            reads=usual_reads().scaled(1.0 / rho),
-            shift_mm=scaled_lean(answer.lean, 1.0 / rho).top_mm(HEIGHT),
+            known=Known(
+                reads=usual_reads().scaled(1.0 / rho),
+                shift_mm=scaled_lean(answer.lean, 1.0 / rho).top_mm(HEIGHT),
+            ),
         )
         if fresh.within and fresh.packs:
             assert answer.cost.total <= fresh.cost.total + 1e-5
@@ -218,14 +220,14 @@ def test_no_choice_of_what_stays_is_cheaper(number):
     answer = change_from_box(standing, first.packs, HEIGHT, limit, lots=left, options=options, trimmed=True)
     if not answer.change:
         return
-    costs = []
+    costs, shift_mm = [], reading.top_mm(HEIGHT)
     for size in range(len(first.packs) + 1):
         for stay in itertools.combinations(first.packs, size):
             back = returned([pack for pack in first.packs if pack not in stay], left)
             asked = prescribe(
                 FOOT, HEIGHT, Lean(standing.wanted.slope_along, standing.wanted.slope_across), limit,
-                build_tables(tuple(together((*left, *back), 0.05).values()), options), reads=usual_reads(),
-                shift_mm=reading.top_mm(HEIGHT), offers={pack.seat: [Offer(pack)] for pack in stay},
+                build_tables(tuple(together((*left, *back), 0.05).values()), options),
+                known=Known(shift_mm=shift_mm, offers={pack.seat: [Offer(pack)] for pack in stay}),
             )  # fmt: skip
             costs.append(asked.cost.total if asked.within else math.inf)
     assert (min(costs) < math.inf) == answer.within

@@ -15,7 +15,7 @@ from scipy.sparse import csc_array
 from shimfit.core.chance import next_rounds
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes, Reads
-from shimfit.core.packing import Options, Saw, build_tables, prescribe
+from shimfit.core.packing import Known, Options, Saw, build_tables, prescribe
 from shimfit.core.planning import Earlier, PlanPost, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
@@ -634,7 +634,12 @@ def test_many_posts_are_priced_as_one(part):
         post, lots, options = drawn_case(number)
         tables = build_tables(lots, options)
         alone = prescribe(
-            post.foot, post.height_mm, post.lean, post.tolerance, tables, u_take_up=post.u_take_up
+            post.foot,
+            post.height_mm,
+            post.lean,
+            post.tolerance,
+            tables,
+            known=Known(u_take_up=post.u_take_up),
         )
         if not alone.packs and alone.within:
             continue

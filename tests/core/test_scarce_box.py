@@ -27,7 +27,7 @@ def test_one_lot_of_tapers_for_three_seats(count: int, margin_slope: float) -> N
         Lean(0.010, 0.0144),
         parse_tolerance("1:500"),
         tables,
-        margin_slope=margin_slope,
+        known=packing.Known(margin_slope=margin_slope),
     )
     used = {(piece.lot, piece.copy or 1) for pack in answer.packs for piece in pack.pieces}
     assert len(used) <= count
@@ -52,7 +52,12 @@ def test_a_small_lean_and_no_thin_piece(margin_slope: float) -> None:
     tables = packing.build_tables(BOX, packing.Options())
     tolerance = parse_tolerance("1:500")
     answer = packing.prescribe(
-        Foot(90.0, 90.0), 1000.0, Lean(0.0033, 0.0022), tolerance, tables, margin_slope=margin_slope
+        Foot(90.0, 90.0),
+        1000.0,
+        Lean(0.0033, 0.0022),
+        tolerance,
+        tables,
+        known=packing.Known(margin_slope=margin_slope),
     )
     assert answer.within
     assert answer.resting.lean is not None

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
 from shimfit.core.objective import usual_reads
-from shimfit.core.packing import Offer, Options, Tables, build_tables, prescribe
+from shimfit.core.packing import Known, Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import over_take_up
 from shimfit.core.resting import scaled
@@ -92,6 +92,13 @@ def change_from_box(
     tables = build_tables(tuple(box.values()), options)
     asked = _Correction(standing, there, made_of, height_mm, tolerance, tables, trimmed)
     share = 1.0 / standing.take_up
+    known = Known(
+        (reads or usual_reads()).scaled(share),
+        u_take_up=u_take_up * share,
+        shift_mm=scaled(standing.reading, share).top_mm(height_mm),
+        feelers=standing.low_mm,
+        offers={seat: partial(_offers, asked) for seat in there},
+    )
     answers = [
         prescribe(
             standing.foot,
@@ -99,12 +106,8 @@ def change_from_box(
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
             over_take_up(tolerance, standing.take_up),
             tables,
-            reads=(reads or usual_reads()).scaled(share),
-            u_take_up=u_take_up * share,
-            shift_mm=scaled(standing.reading, share).top_mm(height_mm),
-            feelers=standing.low_mm,
-            layout=layout,
-            offers={seat: partial(_offers, asked) for seat in there},
+            known=known,
+            mode=Mode(layout),
         )
         for layout in _layouts(asked)
     ]

@@ -15,13 +15,16 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from shimfit.core.packing.draft import Mode
     from shimfit.core.packing.layouts import prescribe
     from shimfit.core.packing.options import Options, Saw
     from shimfit.core.packing.pieces import Prices
-    from shimfit.core.packing.question import Offer, wanted
+    from shimfit.core.packing.question import Known, Offer, wanted
     from shimfit.core.packing.tables import Tables, build_tables
 
 __all__ = [
+    "Known",
+    "Mode",
     "Offer",
     "Options",
     "Prices",
@@ -33,10 +36,11 @@ __all__ = [
 ]
 
 _ROOMS = {
+    "draft": ("Mode",),
     "layouts": ("prescribe",),
     "options": ("Options", "Saw"),
     "pieces": ("Prices",),
-    "question": ("Offer", "wanted"),
+    "question": ("Known", "Offer", "wanted"),
     "tables": ("Tables", "build_tables"),
 }
 

@@ -38,15 +38,32 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
     from shimfit.core.packing.onebox import Answer, Outcome
-    from shimfit.core.packing.options import Options
+    from shimfit.core.packing.options import Layout, Options
     from shimfit.core.packing.question import Grounds, Offer, Place, Question
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import LayoutName, Prescription, Status
+    from shimfit.model import LayoutName, Prescription, Resting, Status
 
 _AGREES_MM = 1e-6
 _DUST = 1e-9
 _TIGHTER, _TIGHTER_TIMES = 0.7, 6
 SEAT_ORDER = {seat: i for i, seat in enumerate(Seat)}
+
+
+@dataclass(frozen=True, slots=True)
+class Mode:
+    """How an answer is looked for."""
+
+    layout: Layout | None = None
+    """None: that of the tables' options."""
+    relaxed: bool = False
+    """At sensor rate: each seat has the box to itself, and the status is never proven."""
+    shown: Prescription | None = None
+    """What the screen shows now: it stays while it holds and nothing is better by more than a piece."""
+    node_limit: int = NODE_LIMIT
+
+
+PROVEN = Mode()
+"""To the end, in the layout of the options."""
 
 
 @dataclass(frozen=True)
@@ -55,11 +72,7 @@ class Asked:
 
     question: Question
     tables: Tables
-    relaxed: bool = False
-    """Each seat has the box to itself: at sensor rate."""
-    node_limit: int = NODE_LIMIT
-    likely_cost: float = 0.0
-    """See `Task`."""
+    mode: Mode = PROVEN
     work: Work = field(default_factory=Work)
 
     @property
@@ -78,10 +91,10 @@ class Asked:
         """The search's answer to a task."""
         box, nodes = OneBox(task, self.tables, lift=lift, kind=kind), 0
         while True:
-            outcome = box.solve(limit, self.node_limit - nodes, relaxed=self.relaxed)
+            outcome = box.solve(limit, self.mode.node_limit - nodes, relaxed=self.mode.relaxed)
             nodes += max(1, outcome.nodes)
             done = outcome.finished or outcome.answer is not None or box.every.spent
-            if done or nodes >= self.node_limit:
+            if done or nodes >= self.mode.node_limit:
                 return outcome
 
     def task(
@@ -106,7 +119,7 @@ class Asked:
             grounds=grounds,
             lean_only=lean_only,
             thin=rolls(self.question),
-            likely_cost=self.likely_cost,
+            likely_cost=self.mode.shown.cost.total if self.mode.shown else 0.0,
             work=self.work,
         )
 
@@ -150,7 +163,7 @@ class Asked:
     def seat(self, seat: Seat, place: Place | None, need_mm: float, *, stays: bool = False) -> SeatTask:
         """A seat with what may stay there; none where it stays down."""
         at_mm = self.question.foot.seat_at_mm(seat)
-        offers = () if stays else self.question.offers.get(seat, ())
+        offers = () if stays else self.question.known.offers.get(seat, ())
         if callable(offers):
             known = () if place is None else tuple(offers(place))
             return SeatTask(seat, place, need_mm, at_mm, known, to_measure=True)
@@ -160,7 +173,7 @@ class Asked:
 def bed(question: Question, packed: Sequence[Seat]) -> list[Ground]:
     """Where the bed itself bears when these seats are packed, as `core.resting` counts it; pivot first."""
     stand_in = [Pack(seat=seat, need_mm=1.0, made_mm=1.0, bears_at_mm=(1.0, 1.0)) for seat in packed]
-    supports = supports_of(question.plane, stand_in, rocks_mm=question.feelers)
+    supports = supports_of(question.plane, stand_in, rocks_mm=question.known.feelers)
     bare = sorted((s for s in supports if s.bare), key=lambda s: -s.error_mm)
     return [Ground(s.x_mm, s.y_mm, s.error_mm, s.stiffness) for s in bare]
 
@@ -180,32 +193,28 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
     packs = [*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(pack for pack, _ in kept)]
     packs.sort(key=lambda pack: SEAT_ORDER[pack.seat])
     resting = question.rests_on(packs)
-    top, rock = answer.choice.top_mm, answer.choice.rock_mm
+    top = answer.choice.top_mm
     rests_mm = resting.lean.top_mm(question.height_mm) if resting.lean else None
     rolling = task.grounds is not None and rolls(question)
-    if rolling:
-        top, rock = (rests_mm, resting.rock_mm) if rests_mm else (top, rock)
-    elif rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM:
+    if not rolling and (rests_mm is None or math.dist(top, rests_mm) > _AGREES_MM):
         raise InternalError(
             f"The search and the contact problem disagree on the rest, {top} and {rests_mm} mm at the top; "
             "please report this post and its box."
         )
     four = layout == "corners" and not rolling
-    if asked.relaxed and four and options.costs.round:
+    if asked.mode.relaxed and four and options.costs.round:
         # What the search counted: it goes by the same four supports.
         rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
         counted, chance = options.costs.round / (options.costs.round + max(0.0, rounds)), None
     else:
         counted, chance = question.chance_on(
-            packs, resting, options, all_carry=four, in_full=not asked.relaxed
+            packs, resting, options, all_carry=four, in_full=not asked.mode.relaxed
         )
     cost = cost_of(
         asked,
         packs,
-        bearing=bearing,
-        set_up=answer.set_up,
-        rock_mm=rock,
-        top_mm=top,
+        resting,
+        beside={"bearing": bearing, "saw set-ups": answer.set_up},
         lift_mm=lift * options.quantum_mm,
         chance=counted,
         kept={pack.seat: price for pack, price in kept},
@@ -220,7 +229,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
         layout=layout,
         packs=tuple(packs),
         resting=resting,
-        status="found" if asked.relaxed or rolls(question) or not outcome.finished else "proven",
+        status="found" if asked.mode.relaxed or rolls(question) or not outcome.finished else "proven",
         cost=cost,
         bound=outcome.bound,
         cautions=tuple(jams),
@@ -236,7 +245,7 @@ def rolls(question: Question) -> bool:
 
     So its answers are reported as found, not proven, and are taken only when they really rest in tolerance.
     """
-    return question.foot.round and question.needs is None
+    return question.foot.round
 
 
 def first_that_stands(
@@ -344,17 +353,16 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
 def cost_of(
     asked: Asked,
     packs: Iterable[Pack],
+    resting: Resting,
     *,
-    top_mm: tuple[float, float],
-    bearing: float = 0.0,
-    set_up: float = 0.0,
-    rock_mm: float = 0.0,
+    beside: Mapping[str, float],
     lift_mm: float = 0.0,
     chance: float = 1.0,
     kept: Mapping[Seat, float] | None = None,
 ) -> Cost:
     """The cost of packs with its parts in the objective's unit (no prices), most important first.
 
+    beside: parts that the search knows, bearing and saw set-ups.
     kept: what packs that stand there already are charged instead of their pieces. lift_mm: how far the whole
     foot is lifted. chance: of plumb at the next reading.
     """
@@ -378,17 +386,19 @@ def cost_of(
             elif bought and lot.length_mm and piece.saw_deg and piece.thick_mm:
                 wedge_mm = tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
                 material += costs.new_strip_mm(lot.length_mm) * wedge_mm
+    lean = resting.lean or asked.question.lean
+    along, across = lean.top_mm(asked.question.height_mm)
     parts = (
         ("next round", costs.round * (1.0 / max(chance, LEAST_CHANCE) - 1.0)),
         ("lift", costs.lifting(lift_mm)),
         ("new material" if not costs.round else "material", material),
         ("pieces", pieces),
         ("cuts", cuts),
-        ("saw set-ups", set_up),
+        ("saw set-ups", beside.get("saw set-ups", 0.0)),
         ("changes", sum(kept.values())),
-        ("rock", costs.rock * abs(rock_mm) / (4.0 * asked.options.preload_mm)),
-        ("bearing", bearing),
-        ("residual", costs.residual * (abs(top_mm[0]) + abs(top_mm[1])) / asked.question.allowed_mm),
+        ("rock", costs.rock * resting.rock_mm / (4.0 * asked.options.preload_mm)),
+        ("bearing", beside.get("bearing", 0.0)),
+        ("residual", costs.residual * (abs(along) + abs(across)) / asked.question.allowed_mm),
     )
     return Cost(sum(amount for _, amount in parts), tuple(part for part in parts if part[1]))
 
@@ -396,9 +406,10 @@ def cost_of(
 def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = None) -> Draft:
     """The post as it stands, without packs; what it costs is counted as if the next reading were plumb."""
     question = asked.question
-    cost = cost_of(asked, (), top_mm=question.lean.top_mm(question.height_mm))
+    resting = question.rests_on(())
+    cost = cost_of(asked, (), resting, beside={})
     bound = cost.total if status == "proven" else math.inf
-    return Draft(layout, (), question.rests_on(()), status, cost, bound, why)
+    return Draft(layout, (), resting, status, cost, bound, why)
 
 
 # ---------------------------------------------------------------- what the screen shows
@@ -433,20 +444,18 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         return None
     corners = shown.layout == "corners" and not rolls(question)
     top_mm = resting.lean.top_mm(question.height_mm)
-    if asked.relaxed and corners and asked.options.costs.round:
+    if asked.mode.relaxed and corners and asked.options.costs.round:
         counted, chance = asked.four.every.chance_of(packs, top_mm), None
     else:
         counted, chance = question.chance_on(
-            packs, resting, asked.options, all_carry=corners, in_full=not asked.relaxed
+            packs, resting, asked.options, all_carry=corners, in_full=not asked.mode.relaxed
         )
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
         asked,
         packs,
-        bearing=bearing,
-        set_up=dict(shown.cost.parts).get("saw set-ups", 0.0),
-        rock_mm=resting.rock_mm,
-        top_mm=top_mm,
+        resting,
+        beside=dict(shown.cost.parts) | {"bearing": bearing},
         lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
         chance=counted,
     )

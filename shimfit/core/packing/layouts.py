@@ -22,10 +22,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from shimfit.core.objective import usual_reads
 from shimfit.core.packing.draft import (
+    PROVEN,
     SEAT_ORDER,
     Asked,
+    Mode,
     bare,
     bed,
     cost_of,
@@ -37,9 +38,10 @@ from shimfit.core.packing.draft import (
 )
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.missing import best_that_can_be_done
-from shimfit.core.packing.onebox import NODE_LIMIT, OneBox, Outcome, Used, serves
+from shimfit.core.packing.onebox import OneBox, Outcome, Used, serves
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import (
+    NOTHING,
     Build,
     Draft,
     Task,
@@ -50,17 +52,16 @@ from shimfit.core.packing.question import (
 )
 from shimfit.core.packing.search import Search
 from shimfit.core.resting import scaled, scaled_rest
-from shimfit.errors import EntryError, UsageError, positive
+from shimfit.errors import EntryError, positive
 from shimfit.model import CORNERS, Face, Seat
 from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
-    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
-    from shimfit.core.packing.question import Offers
+    from shimfit.core.packing.question import Known
     from shimfit.core.packing.tables import Tables
     from shimfit.model import Foot, LayoutName, Lean, Pack, Prescription, Tolerance
 
@@ -72,33 +73,16 @@ def prescribe(
     tolerance: Tolerance,
     tables: Tables,
     *,
-    reads: Reads | None = None,
-    take_up: float = 1.0,
-    u_take_up: float = 0.0,
-    shift_mm: tuple[float, float] | None = None,
-    margin_slope: float = 0.0,
-    feelers: Mapping[Seat, float] | None = None,
-    needs: Mapping[Seat, float] | None = None,
-    offers: Offers | None = None,
-    layout: Layout | None = None,
-    shown: Prescription | None = None,
-    relaxed: bool = False,
-    node_limit: int = NODE_LIMIT,
+    known: Known = NOTHING,
+    mode: Mode = PROVEN,
 ) -> Prescription:
     """The best packs for one post from the box in the tables, with the proof in `status`.
 
-    reads: how the next reading is taken (a usual level when not given). take_up: measured ÷ predicted change,
-    with its uncertainty; the lean is packed so much more. shift_mm: how far the packs take the top where that
-    is not all of the lean. margin_slope: part of the tolerance that an aim off plumb uses up. feelers: mm,
-    corners that do not touch. needs: mm, totals wanted at the corners instead of the gap plane. offers:
-    packs that stand there and may stay, at a price of their own. shown: what the
-    screen shows now; it is kept while it holds and nothing is better by more than a tenth of a piece.
-    relaxed: at sensor rate, each seat has the box to itself and the status is never proven. A lean within the
-    tolerance wants no packs. "proven" is meant of the objective of the tables' options, over all packs that
-    the layout allows, lifted or not.
-    EntryError, UsageError: see `ask`; EntryError also when the rod's hole leaves no room for any pack.
+    A lean within the tolerance wants no packs. "proven" is meant of the objective of the tables' options,
+    over all packs that the layout allows, lifted or not.
+    EntryError: see `ask`; also when the rod's hole leaves no room for any pack.
     """
-    share = positive(take_up, "take-up", "")
+    share = positive(known.take_up, "take-up", "")
     tables = tables.view()
     # Asked for lean and tolerance ÷ take-up, reported for both as they are: what is left moves as little.
     question = ask(
@@ -107,21 +91,14 @@ def prescribe(
         scaled(lean, 1.0 / share),
         over_take_up(tolerance, share),
         tables.options.preload_mm,
-        reads=(reads or usual_reads()).scaled(1.0 / share),
-        u_take_up=u_take_up / share,
-        shift_mm=None if shift_mm is None else (shift_mm[0] / share, shift_mm[1] / share),
-        margin_slope=margin_slope / share,
-        feelers=feelers,
-        needs=needs,
-        offers=offers,
+        known=known.by_packs(),
     )
-    asked = Asked(question, tables, relaxed, node_limit, shown.cost.total if shown else 0.0)
-    stands = needs is None and question.tolerance.holds(question.lean, height_mm)
-    if stands and question.stands(question.rests_on(())):
+    asked = Asked(question, tables, mode)
+    if question.tolerance.holds(question.lean, height_mm) and question.stands(question.rests_on(())):
         draft = bare(asked, "corners", "proven")
     else:
-        layout = layout or tables.options.layout
-        held = None if shown is None else still_good(asked, shown)
+        layout = mode.layout or tables.options.layout
+        held = None if mode.shown is None else still_good(asked, mode.shown)
         better: Draft | None = None
         if held is not None:
             # It stays unless something is better by more than this, and only that is looked for.
@@ -187,12 +164,8 @@ def solve_layout(asked: Asked, layout: Layout) -> Draft:
 
     The status speaks of the packs that lift in the layout that is taken. Fillers, and so how wide a base the
     other layouts could have, are the best found; `why` says so where there are some.
-
-    UsageError when totals are given (`needs`) for a layout that is not the corners.
     """
-    if asked.question.needs is not None and layout not in ("corners", "auto"):
-        raise UsageError("Totals at the corners can only be packed at the corners.")
-    if layout == "corners" or asked.question.needs is not None:
+    if layout == "corners":
         return solve_corners(asked)
     if layout == "auto":
         return _best(asked)
@@ -296,7 +269,7 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
     """
     tables, costs, q = asked.tables, asked.options.costs, asked.options.quantum_mm
     best: tuple[Task, Outcome, int] | None = None
-    finished, left, tried = True, asked.node_limit, 0
+    finished, left, tried = True, asked.mode.node_limit, 0
     on_four = asked.four
     boxes: dict[tuple[int, bool], OneBox] = {(0, False): on_four}
     down = on_four.task.seats[0]
@@ -317,7 +290,7 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)
         left -= 0 if alone else max(1, outcome.nodes)
         if outcome.answer is not None:
-            if alone and not asked.relaxed and not serves(tables, outcome.answer.used):
+            if alone and not asked.mode.relaxed and not serves(tables, outcome.answer.used):
                 return outcome.bound + price, False
             if outcome.answer.cost + price < limit:
                 # Whether it is the best is known when all lifts have been looked at.
@@ -332,17 +305,17 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         # What stands under the corner that stays down may stay: the foot is lifted by that, for nothing.
         steps = to_steps(stands.pack.made_mm, q)
         bound, _ = settle(steps, 0, on_old=True)
-        while bound < limit and left > 0 and not asked.relaxed:
+        while bound < limit and left > 0 and not asked.mode.relaxed:
             bound, _ = settle(steps, left, on_old=True)
         finished &= bound >= limit
     # A foot that is lifted stands on four packs; what stands there already may cost less than a piece.
-    dearer = 3 - min(3, len(asked.question.offers))
+    dearer = 3 - min(3, len(asked.question.known.offers))
     packs_and_rest = dearer * tables.least + min(on_four.every.rests.floors, default=math.inf)
     single, pairs = tables.thick, tables.only_two_flats
     if down.place is None:  # the rod leaves no room there
         single, pairs = single[:0], pairs[:0]
     in_reach = single < tables.length // 2
-    hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.relaxed else []
+    hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.mode.relaxed else []
     hard: list[tuple[float, int]] = []
     # Thick flats apart: tables long enough for them may not be needed.
     for lifts, flats in ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2)):
@@ -357,13 +330,13 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         hopes += [(low, i, 0) for i, low in enumerate(least.tolist())]
         heapq.heapify(hopes)
         told_closer = False
-        while hopes and hopes[0][0] < limit and left > 0 and (not asked.relaxed or tried < _MOST_LIVE):
+        while hopes and hopes[0][0] < limit and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
             low, i, nodes = heapq.heappop(hopes)
             steps = int(lifts[some[i]]) if i >= 0 else 0
             tried += 1
             bound, stopped = settle(steps, min(nodes, left))
             low = max(low, bound)
-            if low < limit and asked.relaxed:
+            if low < limit and asked.mode.relaxed:
                 finished = False
             elif stopped:
                 hard.append((low, steps))
@@ -428,10 +401,10 @@ def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only:
     low = [face for face in Face if plane.slope_towards(face) > 0.0]
     faces = sorted(low, key=lambda face: (-plane.slope_towards(face), face))
     # A corner that does not touch is packed with the edges: without it the foot would still rock.
-    hanging = [seat for seat in CORNERS if question.feelers.get(seat, 0.0) > 0.0]
+    hanging = [seat for seat in CORNERS if question.known.feelers.get(seat, 0.0) > 0.0]
     seats = []
     for seat in (*(Seat(face.value) for face in faces[: 1 if layout == "one-way" else None]), *hanging):
-        feeler = question.feelers.get(seat, 0.0)
+        feeler = question.known.feelers.get(seat, 0.0)
         place = place_of(plane, seat, asked.options, feeler)
         seats.append(asked.seat(seat, place, plane.at_seat_mm(seat) + feeler))
     if not any(seat.place for seat in seats):
@@ -535,10 +508,9 @@ def _filled(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> Draft:
     cost = cost_of(
         asked,
         packs,
-        bearing=draft.bearing + sum(fill.cost - fill.build.stack.cost for fill in fills),
-        set_up=dict(draft.cost.parts).get("saw set-ups", 0.0),
-        rock_mm=resting.rock_mm,
-        top_mm=resting.lean.top_mm(question.height_mm),
+        resting,
+        beside=dict(draft.cost.parts)
+        | {"bearing": draft.bearing + sum(fill.cost - fill.build.stack.cost for fill in fills)},
         chance=counted,
     )
     why = FILLERS_FOUND if draft.status == "proven" else draft.why

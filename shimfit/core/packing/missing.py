@@ -59,10 +59,11 @@ def best_that_can_be_done(
     unpacked = question.lean.magnitude * question.height_mm
     why = _why(asked, layout, task_of, kind, gave_up=gave_up, to_itself=to_itself)
     allowed = question.allowed_mm
+    roughly = replace(asked, mode=replace(asked.mode, node_limit=min(asked.mode.node_limit, _ROUGH_NODES)))
     while allowed < unpacked:
         allowed = min(2.0 * allowed, unpacked)
         task = task_of(asked, allowed, lean_only=True)
-        outcome = replace(asked, node_limit=min(asked.node_limit, _ROUGH_NODES)).solve(task, kind=kind)
+        outcome = roughly.solve(task, kind=kind)
         if outcome.answer is not None:
             best = draft_of(asked, layout, task, outcome)
             if not best.packs:
@@ -109,8 +110,8 @@ def _why(
     cause = "" if rolling else _layout_or_room(asked, layout, task)
     if cause:
         return cause
-    if not asked.relaxed:
-        cause = _wanted_twice(asked, to_itself(replace(asked, relaxed=True)))
+    if not asked.mode.relaxed:
+        cause = _wanted_twice(asked, to_itself(replace(asked, mode=replace(asked.mode, relaxed=True))))
         if cause:
             return f"{_NOT_ALL_TRIED} {cause}" if gave_up else cause
     return _NOT_ALL_TRIED if gave_up else _thickness(asked, task, kind)

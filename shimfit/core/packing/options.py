@@ -135,9 +135,6 @@ class Options:
     USUAL_INSIDE_MM, then to SHORTEST_INSIDE_MM, and says so."""
     clearance_mm: float = 2.0
     """Kept free between a piece and the rod's hole (common practice, no source)."""
-    lane_mm: float | None = None
-    """Width of the pieces at a corner when they are all narrower than that; None: not known, so the hole
-    stops them. A lane that clears the hole may go the full depth."""
     quantum_mm: float = 0.01
     """Grid that thicknesses are kept on; all exactness is meant on it."""
 
@@ -175,8 +172,6 @@ class Options:
         ):
             if not (math.isfinite(value) and value >= least):
                 raise UsageError(f"The {name} is {value:g} mm; it must be at least {least:g} mm.")
-        if self.lane_mm is not None and not (math.isfinite(self.lane_mm) and self.lane_mm > 0.0):
-            raise UsageError(f"The lane width is {self.lane_mm:g} mm; it must be more than 0.")
         for angle in self.saw.settings_deg:
             if not (math.isfinite(angle) and 0.0 < angle < 45.0):
                 raise UsageError(f"The saw can't be set to {angle:g}° for wedges; use more than 0, below 45.")

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
 from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
-from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
+from shimfit.errors import EntryError, not_negative, positive
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
 from shimfit.values import dataclass
 
@@ -68,8 +68,7 @@ class Place:
 def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.0) -> Place | None:
     """The place at a seat; None when the rod's hole leaves no room for a piece there.
 
-    extra_mm is added to the need: the feeler thickness of a corner that does not touch, or what turns the
-    gap into a total given otherwise.
+    extra_mm is added to the need: the feeler thickness of a corner that does not touch.
     """
     foot, at = plane.foot, plane.foot.seat_at_mm(seat)
     if seat.is_corner:
@@ -82,12 +81,9 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     else:
         enters = _FACE_OF[seat.value]
     axis = 0 if enters.is_along else 1
-    # To the rod's hole less the clearance, or past it in a lane of its own.
+    # To the rod's hole less the clearance.
     keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
     reach = enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
-    beside = abs(at[1 - axis] - foot.rod_at_mm[1 - axis]) - keep_off
-    if seat.is_corner and options.lane_mm is not None and options.lane_mm <= beside:
-        reach = 2.0 * abs(at[axis])
     inside = min(options.bearing_mm, reach)
     if inside < options.room_mm:
         return None
@@ -222,6 +218,42 @@ Offers = Mapping[Seat, "Sequence[Offer] | Callable[[Place], Sequence[Offer]]"]
 
 
 @dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a post beside its foot, height, lean and tolerance; nothing of it has to be."""
+
+    reads: Reads = field(default_factory=usual_reads)
+    """How the next reading is taken."""
+    take_up: float = 1.0
+    """Measured ÷ predicted change: the lean is packed so much more."""
+    u_take_up: float = 0.0
+    """Its standard uncertainty."""
+    shift_mm: tuple[float, float] | None = None
+    """How far the packs take the top; None: all of the lean."""
+    margin_slope: float = 0.0
+    """Part of the tolerance that is used up already: by an aim off plumb (a slope)."""
+    feelers: Mapping[Seat, float] = field(default_factory=dict)
+    """Feeler thickness in mm at corners that do not touch; part of their need."""
+    offers: Offers = field(default_factory=dict)
+    """Packs that stand there and may stay or change at a price of their own."""
+
+    def by_packs(self) -> Known:
+        """The same in what the packs give, where a post moves take_up times as much."""
+        share = 1.0 / self.take_up
+        return replace(
+            self,
+            reads=self.reads.scaled(share),
+            take_up=1.0,
+            u_take_up=self.u_take_up * share,
+            shift_mm=self.shift_mm and (self.shift_mm[0] * share, self.shift_mm[1] * share),
+            margin_slope=self.margin_slope * share,
+        )
+
+
+NOTHING = Known()
+"""Nothing but what is usual."""
+
+
+@dataclass(frozen=True, slots=True)
 class Question:
     """A post, its lean and what is allowed. Build it with `ask`."""
 
@@ -231,20 +263,7 @@ class Question:
     tolerance: Tolerance
     plane: GapPlane
     preload_mm: float
-    reads: Reads
-    """How the next reading is taken."""
-    margin_slope: float = 0.0
-    """Part of the tolerance that is used up already: by an aim off plumb (a slope)."""
-    u_take_up: float = 0.0
-    """Standard uncertainty of the take-up, as a share of it."""
-    shift_mm: tuple[float, float] | None = None
-    """How far the packs take the top; None: all of the lean."""
-    feelers: Mapping[Seat, float] = field(default_factory=dict)
-    """Feeler thickness in mm at seats that do not touch; part of their need."""
-    needs: Mapping[Seat, float] | None = None
-    """Totals wanted at the corners in mm, in place of the gap plane (after packs are in place)."""
-    offers: Offers = field(default_factory=dict)
-    """Packs that may stay or change at a price of their own."""
+    known: Known
 
     @property
     def allowed_mm(self) -> float:
@@ -254,7 +273,7 @@ class Question:
     @property
     def safe_mm(self) -> float:
         """The same less what is used up; not below 0: the hard limit of the search."""
-        return max(0.0, self.allowed_mm - self.margin_slope * self.height_mm)
+        return max(0.0, self.allowed_mm - self.known.margin_slope * self.height_mm)
 
     def acceptance(self, scatter: Scatter) -> Acceptance:
         """The next reading, but for the supports."""
@@ -263,24 +282,25 @@ class Question:
         return acceptance_of(
             max(self.safe_mm, 1e-9),
             self.height_mm,
-            self.reads,
+            self.known.reads,
             scatter,
             per_direction=self.tolerance.per_direction,
-            shift_mm=self.shift_mm or self.lean.top_mm(self.height_mm),
-            u_take_up=self.u_take_up,
+            shift_mm=self.shift_mm,
+            u_take_up=self.known.u_take_up,
         )
+
+    @property
+    def shift_mm(self) -> tuple[float, float]:
+        """How far the packs take the top."""
+        return self.known.shift_mm or self.lean.top_mm(self.height_mm)
 
     def extra_mm(self, seat: Seat) -> float:
         """What is wanted at a seat over the gap of the plane."""
-        if self.needs is not None:
-            return self.needs[seat] - self.plane.at_seat_mm(seat)
-        return self.feelers.get(seat, 0.0)
+        return self.known.feelers.get(seat, 0.0)
 
     def rests_on(self, packs: Sequence[Pack]) -> Resting:
         """How the post is predicted to stand on these packs."""
-        if self.needs is None:
-            return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.feelers)
-        return rest(self.foot, self._supports(packs), self.preload_mm)
+        return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.known.feelers)
 
     def left_mm(self, lean: Lean) -> float:
         """The lean at the top as the tolerance judges it: its size, or that of the larger direction."""
@@ -321,7 +341,7 @@ class Question:
         counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
         if not in_full:
             return counted, None
-        sx, sy = (s * self.u_take_up for s in self.shift_mm or self.lean.top_mm(self.height_mm))
+        sx, sy = (s * self.known.u_take_up for s in self.shift_mm)
         made = self.seats_spread(packs, options.scatter, all_carry=all_carry, as_made=True)
         xx, xy, yy = made or alone
         chance = next_reading(
@@ -329,7 +349,7 @@ class Question:
             (xx + sx * sx, xy + sx * sy, yy + sy * sy),
             max(self.safe_mm, 1e-9),
             self.height_mm,
-            self.reads,
+            self.known.reads,
             per_direction=self.tolerance.per_direction,
             round_min=options.costs.round,
         )
@@ -433,11 +453,8 @@ class Question:
         return True, max(0.0, slope)
 
     def _supports(self, packs: Sequence[Pack]) -> list[Support]:
-        """What can push; against wanted totals the plane only tells how they change inwards."""
-        if self.needs is None:
-            return supports_of(self.plane, packs, rocks_mm=self.feelers)
-        extra = {seat: self.extra_mm(seat) for seat in CORNERS}
-        return supports_of(self.plane, packs, rocks_mm=extra, rim_at_mm=None)
+        """What can push."""
+        return supports_of(self.plane, packs, rocks_mm=self.known.feelers)
 
     def stands(self, resting: Resting) -> bool:
         """True when it rests in one way and within the tolerance itself."""
@@ -451,18 +468,12 @@ def ask(
     tolerance: Tolerance,
     preload_mm: float,
     *,
-    reads: Reads | None = None,
-    u_take_up: float = 0.0,
-    shift_mm: tuple[float, float] | None = None,
-    margin_slope: float = 0.0,
-    feelers: Mapping[Seat, float] | None = None,
-    needs: Mapping[Seat, float] | None = None,
-    offers: Offers | None = None,
+    known: Known = NOTHING,
 ) -> Question:
     """The question, checked.
 
     EntryError for a number that is none, a height or tolerance that is not above 0, a foot that is none, a
-    negative margin or feeler; UsageError when totals are not given for all four corners.
+    negative margin or feeler.
     """
     positive(height_mm, "height")
     plane = gap_plane(foot, lean)
@@ -471,29 +482,11 @@ def ask(
         raise EntryError(
             f"The tolerance {tolerance.text} allows {allowed} mm at the top; it must be more than 0."
         )
-    not_negative(margin_slope, "margin", "")
-    feeler_mm = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers or {}).items()}
-    if needs is not None:
-        if any(seat not in needs for seat in CORNERS):
-            raise UsageError("Give the totals wanted for all four corners, or none.")
-        needs = {seat: finite(value, f"total wanted at {seat}") for seat, value in needs.items()}
-        if feeler_mm:
-            raise UsageError("Feelers are part of the totals wanted; give one of the two.")
-    return Question(
-        foot=foot,
-        height_mm=height_mm,
-        lean=lean,
-        tolerance=tolerance,
-        plane=plane,
-        preload_mm=preload_mm,
-        reads=usual_reads() if reads is None else reads,
-        margin_slope=margin_slope,
-        u_take_up=not_negative(u_take_up, "uncertainty of the take-up", ""),
-        shift_mm=shift_mm,
-        feelers={seat: value for seat, value in feeler_mm.items() if value > 0.0},
-        needs=needs,
-        offers=dict(offers or {}),
-    )
+    not_negative(known.margin_slope, "margin", "")
+    not_negative(known.u_take_up, "uncertainty of the take-up", "")
+    feelers = {seat: not_negative(value, f"feeler at {seat}") for seat, value in known.feelers.items()}
+    known = replace(known, feelers={seat: value for seat, value in feelers.items() if value > 0.0})
+    return Question(foot, height_mm, lean, tolerance, plane, preload_mm, known)
 
 
 @cache
@@ -527,7 +520,8 @@ def usual_spread(  # noqa: PLR0917 - it takes the quantities it takes
     """
     assert stood.lean is not None
     feelers = {seat: mm for seat, mm in stood.rocks if mm > 0.0}
-    asked = ask(foot, height_mm, scaled(stood.lean, 1.0 / take_up), tolerance, preload_mm, feelers=feelers)
+    lean = scaled(stood.lean, 1.0 / take_up)
+    asked = ask(foot, height_mm, lean, tolerance, preload_mm, known=Known(feelers=feelers))
     four = not foot.round and all(pack.seat.is_corner for pack in packs)
     found = asked.seats_spread(packs, Scatter(), all_carry=four, as_made=True)
     share = take_up * take_up
@@ -609,7 +603,7 @@ def wanted(
 
     Also for a lean within the tolerance. The seats are those of the options' layout (auto: corners).
     """
-    question = ask(foot, height_mm, lean, tolerance, options.preload_mm, feelers=feelers)
+    question = ask(foot, height_mm, lean, tolerance, options.preload_mm, known=Known(feelers=feelers or {}))
     layout: LayoutName = "corners" if options.layout == "auto" else options.layout
     packs = []
     for seat in _seats_of(question, layout):

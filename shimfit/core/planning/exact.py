@@ -21,8 +21,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
-from shimfit.core.packing.draft import Asked
-from shimfit.core.packing.question import ask
+from shimfit.core.packing.draft import Asked, Mode
+from shimfit.core.packing.question import Known, ask
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import search
 from shimfit.core.planning.geometry import PIVOT, SEATS, seats_of
@@ -58,9 +58,9 @@ def cheapest_in_box(
     along, across = post.to_correct
     question = ask(
         post.foot, post.height_mm, Lean(along, across), post.tolerance, tables.options.preload_mm,
-        margin_slope=post.used_slope, reads=post.reads, u_take_up=post.u_take_up,
+        known=Known(post.reads, u_take_up=post.u_take_up, margin_slope=post.used_slope),
     )  # fmt: skip
-    asked = Asked(question, tables, node_limit=NODES)
+    asked = Asked(question, tables, Mode(node_limit=NODES))
     bound, best = limit, None
     for steps in (0, *tables.thick.tolist()):
         lift_mm = steps * tables.options.quantum_mm

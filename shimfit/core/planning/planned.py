@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing.layouts import prescribe
-from shimfit.core.packing.question import ask
+from shimfit.core.packing.question import Known, ask
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.patterns import copies_open
 from shimfit.core.resting import rest_packs
@@ -59,10 +59,7 @@ class Planned:
             Lean(*post.to_correct),
             post.tolerance,
             options.preload_mm,
-            reads=post.reads,
-            u_take_up=post.u_take_up,
-            margin_slope=post.used_slope,
-            feelers=dict(post.feelers),
+            known=_known(post),
         )
         four = not post.foot.round and all(pack.seat.is_corner for pack in self.packs)
         resting = question.rests_on(self.packs)
@@ -112,6 +109,13 @@ def with_copies(planned: Mapping[int, Planned], lots: Sequence[Lot], options: Op
 # ---------------------------------------------------------------- one at a time
 
 
+def _known(post: PlanPost) -> Known:
+    """What is known of a post, as a question by itself has it."""
+    return Known(
+        post.reads, u_take_up=post.u_take_up, margin_slope=post.used_slope, feelers=dict(post.feelers)
+    )
+
+
 def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None:
     """A post served from what is left of the box as `prescribe` would; None when it can't be.
 
@@ -124,10 +128,7 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
         Lean(*post.to_correct),
         post.tolerance,
         build_tables(box.lots(), options),
-        reads=post.reads,
-        u_take_up=post.u_take_up,
-        margin_slope=post.used_slope,
-        feelers=dict(post.feelers),
+        known=_known(post),
     )
     if answer.status in ("impossible", "gave-up") or not answer.within:
         return None

@@ -9,7 +9,7 @@ import pytest
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes, Scatter
-from shimfit.core.packing import Offer, Options, Saw, build_tables, onebox, prescribe, wanted
+from shimfit.core.packing import Known, Mode, Offer, Options, Saw, build_tables, onebox, prescribe, wanted
 from shimfit.core.packing.question import ask
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
@@ -39,7 +39,9 @@ TABLES = build_tables(BOX, Options())
 
 def solve(lean: Lean, lots=BOX, options: Options | None = None, **more):
     tables = TABLES if lots is BOX and options is None else build_tables(lots, options or Options())
-    return prescribe(more.pop("foot", FOOT), HEIGHT, lean, more.pop("tolerance", ONE_IN_500), tables, **more)
+    foot, tolerance = more.pop("foot", FOOT), more.pop("tolerance", ONE_IN_500)
+    mode = {key: more.pop(key) for key in ("layout", "relaxed", "node_limit") if key in more}
+    return prescribe(foot, HEIGHT, lean, tolerance, tables, known=Known(**more), mode=Mode(**mode))
 
 
 def pieces(answer) -> dict[str, list[str]]:
@@ -354,20 +356,6 @@ def test_what_stands_there_may_stay_for_nothing() -> None:
     assert dear.cost.total == pytest.approx(first.cost.total)
 
 
-def test_totals_told_take_the_place_of_the_gaps() -> None:
-    lean = Lean(0.0, 0.004)
-    needs = {Seat.PREV_HOUSE: 0.0, Seat.NEXT_HOUSE: 0.0, Seat.PREV_OUT: 1.6, Seat.NEXT_OUT: 1.6}
-    answer = solve(lean, options=Options(bearing_point="corner"), needs=needs)
-    assert {pack.seat.value: pack.need_mm for pack in answer.packs} == pytest.approx(
-        {"prev-out": 1.6, "next-out": 1.6}
-    )
-    assert answer.within
-    with pytest.raises(UsageError):
-        solve(lean, needs={Seat.NEXT_OUT: 1.0})
-    with pytest.raises(UsageError):
-        solve(lean, needs=needs, layout="tripod")
-
-
 # ---------------------------------------------------------------- refused
 
 
@@ -407,7 +395,6 @@ def test_other_nonsense_is_refused_by_kind() -> None:
         {"preload_mm": 0.0},
         {"preload_mm": math.nan},
         {"bearing_mm": 1.0},
-        {"lane_mm": -1.0},
         {"layout": "three"},
         {"bearing_point": "edge"},
         {"saw": Saw(settings_deg=(50.0,))},
@@ -415,19 +402,6 @@ def test_other_nonsense_is_refused_by_kind() -> None:
     ):
         with pytest.raises(UsageError):
             Options(**wrong)
-
-
-def test_a_narrow_lane_may_pass_the_rod() -> None:
-    foot = Foot(60.0, 60.0)
-    # In weights a flat where the gap is less goes before a taper at its mark.
-    shallow = solve(Lean(0.0, 0.02), options=InWeights(), foot=foot)
-    deep = solve(Lean(0.0, 0.02), options=InWeights(lane_mm=18.0), foot=foot)
-
-    def inside(answer) -> float:
-        return max(30.0 - pack.bears_at_mm[1] for pack in answer.packs if pack.seat.sign_across > 0)
-
-    assert inside(shallow) == pytest.approx(30.0 - 7.0 - 2.0)
-    assert inside(deep) == pytest.approx(32.0)
 
 
 def test_kept_pack_off_its_seat_counts_where_it_bears() -> None:

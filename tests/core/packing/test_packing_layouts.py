@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import Known, Mode, Options, build_tables, prescribe
 from shimfit.core.packing.draft import Asked
 from shimfit.core.packing.general import settle_many
 from shimfit.core.packing.layouts import solve_layout
@@ -25,7 +25,7 @@ TABLES = build_tables(LOTS, CORNER)
 
 
 def solve(lean: Lean, layout: str, foot: Foot = FOOT, tables=TABLES, **more):
-    return prescribe(foot, HEIGHT, lean, LIMIT, tables, layout=layout, **more)
+    return prescribe(foot, HEIGHT, lean, LIMIT, tables, known=Known(**more), mode=Mode(layout=layout))
 
 
 def test_tripod_packs_the_low_edges_and_fills_the_low_corners() -> None:

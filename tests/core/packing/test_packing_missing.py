@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from shimfit.core.packing import Options, Saw, build_tables, prescribe
+from shimfit.core.packing import Mode, Options, Saw, build_tables, prescribe
 from shimfit.core.packing.layouts import FILLERS_FOUND
 from shimfit.core.resting import rest_packs
 from shimfit.model import Foot, Lean, Lot, Tolerance
@@ -25,7 +25,7 @@ def flat(lot: str, thickness_mm: float, count: int = 1) -> Lot:
 
 
 def solve(lean: Lean, lots, options: Options = CORNER, foot: Foot = FOOT, **more):
-    return prescribe(foot, HEIGHT, lean, ONE_IN_500, build_tables(lots, options), **more)
+    return prescribe(foot, HEIGHT, lean, ONE_IN_500, build_tables(lots, options), mode=Mode(**more))
 
 
 @pytest.mark.parametrize(

@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from shimfit.core.objective import LEAST_CHANCE
-from shimfit.core.packing import Options, Saw, build_tables, prescribe
+from shimfit.core.packing import Known, Mode, Options, Saw, build_tables, prescribe
 from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.question import Offer, ask
@@ -127,7 +127,7 @@ def test_a_looser_tolerance_never_costs_more(post, lots, options) -> None:
 def test_what_is_shown_live_never_costs_more_than_what_is_proven(post, lots, options) -> None:
     foot, lean, tolerance = post
     tables = build_tables(lots, options)
-    live = prescribe(foot, HEIGHT, lean, tolerance, tables, relaxed=True)
+    live = prescribe(foot, HEIGHT, lean, tolerance, tables, mode=Mode(relaxed=True))
     settled = prescribe(foot, HEIGHT, lean, tolerance, tables)
     if settled.within and len(settled.packs) < 4:
         assert live.within
@@ -211,7 +211,7 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
     for _ in range(12):
         foot = Foot(rng.uniform(40.0, 250.0), rng.uniform(70.0, 150.0))
         lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
-        question = ask(foot, HEIGHT, lean, tolerance, 0.19, u_take_up=rng.uniform(0.0, 0.1))
+        question = ask(foot, HEIGHT, lean, tolerance, 0.19, known=Known(u_take_up=rng.uniform(0.0, 0.1)))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
         search = Search(asked.corner_task(question.safe_mm), asked.tables)
         for c, combo in enumerate(search.rests.combos):
@@ -246,7 +246,7 @@ def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_directio
         stays = Pack(seat=Seat.NEXT_OUT, need_mm=1.0, made_mm=1.3, bears_at_mm=(45.0, 45.0))
         offers = {Seat.NEXT_OUT: [Offer(stays, 0.1)]} if rng.random() < 0.5 else {}
         lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
-        question = ask(Foot(90.0, 90.0), HEIGHT, lean, tolerance, 0.19, offers=offers)
+        question = ask(Foot(90.0, 90.0), HEIGHT, lean, tolerance, 0.19, known=Known(offers=offers))
         options = Options(quantum_mm=0.05, bearing_point=rng.choice(("auto", "corner")))
         asked = Asked(question, build_tables(lots, options))
         on_four = Search(asked.corner_task(question.safe_mm), asked.tables)

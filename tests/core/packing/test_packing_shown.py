@@ -5,7 +5,7 @@ import math
 
 import pytest
 
-from shimfit.core.packing import Options, build_tables, prescribe
+from shimfit.core.packing import Mode, Options, build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
 
 FOOT = Foot(90.0, 90.0)
@@ -15,7 +15,7 @@ TABLES = build_tables(LOTS, Options(bearing_point="corner"))
 
 
 def live(lean: Lean, shown=None, tables=TABLES):
-    return prescribe(FOOT, 1000.0, lean, LIMIT, tables, shown=shown, relaxed=True)
+    return prescribe(FOOT, 1000.0, lean, LIMIT, tables, mode=Mode(shown=shown, relaxed=True))
 
 
 def pieces(answer):

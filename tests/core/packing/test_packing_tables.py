@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from shimfit.core.packing import Options, Prices, Saw, build_tables, prescribe
+from shimfit.core.packing import Mode, Options, Prices, Saw, build_tables, prescribe
 from shimfit.core.packing.pieces import Caps
 from shimfit.core.packing.tables import FIRST_LENGTH
 from shimfit.errors import EntryError
@@ -179,7 +179,9 @@ def test_dead_lots_give_nothing() -> None:
 
 
 def _leaning(mm_per_m: float, tables) -> tuple[float, str]:
-    found = prescribe(Foot(100.0, 140.0), 1000.0, Lean(mm_per_m / 1000, 0.003), LIMIT, tables, relaxed=True)
+    found = prescribe(
+        Foot(100.0, 140.0), 1000.0, Lean(mm_per_m / 1000, 0.003), LIMIT, tables, mode=Mode(relaxed=True)
+    )
     return found.cost.total, found.status
 
 
