@@ -27,23 +27,6 @@ def from_offset(offset_mm: float, height_mm: float) -> float:
     return finite(offset_mm, "offset") / positive(height_mm, "height")
 
 
-def from_offset_along_post(offset_mm: float, length_mm: float) -> float:
-    """Slope of an offset read over a gauge length laid ALONG the post: s = d ÷ √(L² − d²).
-
-    A straightedge lies on the post's face; the offset of its end from a plumb line is the sine of the
-    tilt. At 2° the slope is 0.06 % more than d ÷ L. EntryError when the offset is not shorter than L.
-    """
-    offset = finite(offset_mm, "offset")
-    length = positive(length_mm, "gauge length")
-    if abs(offset) >= length:
-        raise EntryError(
-            f"An offset of {offset:g} mm can't be read over a gauge length of {length:g} mm; "
-            "it must be shorter than that."
-        )
-    # (L − d)(L + d) keeps its digits where L² − d² would lose them.
-    return offset / math.sqrt((length - offset) * (length + offset))
-
-
 def from_degrees(angle_deg: float) -> float:
     """Slope of an angle from plumb, typed for one direction: s = tan θ in that direction's upright plane."""
     angle = finite(angle_deg, "angle")

@@ -7,6 +7,8 @@ from fractions import Fraction
 from typing import Final, NoReturn, cast
 
 from shimfit.entry.result import (
+    MAX_LEAN_DEG,
+    MAX_LEAN_MM,
     MM_PER_LEAN_UNIT,
     RATIOS,
     Component,
@@ -383,9 +385,8 @@ class _Line:
             amount.end = mark.end
             self.take()
             self.take()
-        limit = self.settings.max_lean_deg
-        if amount.value > Fraction(limit):
-            self.refuse(f"{_said(amount.value)}° is too steep for a post (up to {limit:g}°)", start)
+        if amount.value > MAX_LEAN_DEG:
+            self.refuse(f"{_said(amount.value)}° is too steep for a post (up to {MAX_LEAN_DEG:g}°)", start)
 
     def _qualifiers_behind(self, amount: _Amount) -> None:
         """Strong and shy, as a sign or a word, between the number and its direction."""
@@ -441,7 +442,7 @@ class _Line:
             return
         if amount.qualifier == "shy" and amount.value < self.settings.quarter(unit):
             self.refuse("shy of nothing: type 0, or the other way", start)
-        if amount.value * MM_PER_LEAN_UNIT[unit] > Fraction(self.settings.max_lean_mm):
+        if amount.value * MM_PER_LEAN_UNIT[unit] > MAX_LEAN_MM:
             meant = self._as_sixteenths(amount)
             guess = f"Meant {amount.typed.value}/16?" if meant else "Is the unit right?"
             may_go_on = amount.end == len(self.text) == amount.typed.end

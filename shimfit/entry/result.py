@@ -12,7 +12,7 @@ from dataclasses import field
 from fractions import Fraction
 from typing import Literal, TypeAlias
 
-from shimfit.core.lean import from_degrees, from_offset, from_offset_along_post
+from shimfit.core.lean import from_degrees, from_offset
 from shimfit.errors import UsageError
 from shimfit.model import Face
 from shimfit.quantities.shown import decimal_text, fraction_text
@@ -39,6 +39,9 @@ RATIOS: dict[str, Fraction] = {
 MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["cm"], "in": MM_PER["in"]}
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}
+MAX_LEAN_MM = 50.8
+"""More than this (2 in) is refused as a slip."""
+MAX_LEAN_DEG = 3.0
 TAKEN_LETTERS = "dms"
 """d is degrees, m begins mm, s is strong: no face may be one of these letters."""
 
@@ -49,23 +52,16 @@ class EntrySettings:
 
     units: Units = "mm"
     """Unit of a bare number; a bare fraction is inches whatever stands here."""
-    denominators: tuple[int, ...] = TAPE_DENOMINATORS
-    """Lower numbers of fractions that are accepted."""
     graduation_in: Fraction = Fraction(1, 16)
     """Finest marks of the inch tape; strong and shy are a quarter of it."""
     graduation_mm: Fraction = Fraction(1)
     """Finest marks of the metric tape."""
     gauge_mm: float | None = None
     """Standing gauge length: the level that offsets are read over; None = over the reading height."""
-    along_post: bool = False
-    """True: a straightedge lies along the post, so that offset ÷ gauge length is a sine."""
     faces: Mapping[str, str] = field(default_factory=lambda: dict(DEFAULT_NAMES))
     """Names of the four faces in this run, by next, prev, out, house."""
     letters: Mapping[str, str] | None = None
     """Letters of the four faces; None = n p o h, or of a renamed face the first letter that is free."""
-    max_lean_mm: float = 50.8
-    """More than this (2 in) is refused as a slip."""
-    max_lean_deg: float = 3.0
 
     all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
     """The four letters. A renamed face takes its first letter when no other meaning has it."""
@@ -182,20 +178,17 @@ class Component:
         """Exact offset in mm, without sign; None of degrees and ratios, which need no length."""
         return self.value * MM_PER_LEAN_UNIT[self.unit] if self.unit in MM_PER_LEAN_UNIT else None
 
-    def tangent(self, amount: Fraction, height_mm: float, over_mm: float | None, along_post: bool) -> float:
+    def tangent(self, amount: Fraction, height_mm: float) -> float:
         """The slope that an amount in this unit is, without sign.
 
-        Offset over a height or a level that is held plumb: δ/h. Straightedge along the post: δ/√(L² − δ²).
-        Degrees: tan θ in the direction's own upright plane. Ratios as they stand.
+        Offset over a height, or over a level that is held plumb: δ/h. Degrees: tan θ in the direction's own
+        upright plane. Ratios as they stand.
         """
         if self.unit == "deg":
             return from_degrees(float(amount))
         if self.unit in RATIOS:
             return float(amount * RATIOS[self.unit])
-        offset_mm = float(amount * MM_PER_LEAN_UNIT[self.unit])
-        if over_mm is None:
-            return from_offset(offset_mm, height_mm)
-        return (from_offset_along_post if along_post else from_offset)(offset_mm, over_mm)
+        return from_offset(float(amount * MM_PER_LEAN_UNIT[self.unit]), height_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,15 +241,14 @@ class Understood:
 
         Raises ValueError when the height is not a positive finite number.
         """
-        along = self.settings.along_post
-        return self._tangents(height_mm, lambda part: (part.value, along, part.face.sign))
+        return self._tangents(height_mm, lambda part: (part.value, part.face.sign))
 
     def resolution_slope(self, height_mm: float) -> tuple[float | None, float | None]:
         """Half of the reading's step as slopes (along, across): u = this / √3; None where not read."""
-        return self._tangents(height_mm, lambda part: (part.step / 2, False, 1))
+        return self._tangents(height_mm, lambda part: (part.step / 2, 1))
 
     def _tangents(
-        self, height_mm: float, of: Callable[[Component], tuple[Fraction, bool, int]]
+        self, height_mm: float, of: Callable[[Component], tuple[Fraction, int]]
     ) -> tuple[float | None, float | None]:
         if not (math.isfinite(height_mm) and height_mm > 0):
             raise ValueError(f"the reading height must be more than 0 mm, not {height_mm}")
@@ -264,8 +256,8 @@ class Understood:
         def one(part: Component | None) -> float | None:
             if part is None:
                 return None
-            amount, along_post, sign = of(part)
-            return sign * part.tangent(amount, height_mm, self.over_mm, along_post)
+            amount, sign = of(part)
+            return sign * part.tangent(amount, height_mm if self.over_mm is None else self.over_mm)
 
         return one(self.along), one(self.across)
 

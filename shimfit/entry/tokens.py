@@ -188,7 +188,7 @@ class _Tokeniser:
 
     def read_one(self) -> None:
         low, pos = self.low, self.pos
-        number = scan_number(low, pos, self.settings.denominators)
+        number = scan_number(low, pos)
         if isinstance(number, Number):
             self._add("number", "", number.end, number)
         elif isinstance(number, Fault):

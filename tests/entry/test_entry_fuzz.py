@@ -18,7 +18,7 @@ from tests.referee.typed_again import typed_again
 SETTINGS = (
     EntrySettings(units="inch"),
     EntrySettings(units="mm"),
-    EntrySettings(units="inch", gauge_mm=1219.2, along_post=True),
+    EntrySettings(units="inch", gauge_mm=1219.2),
     EntrySettings(faces={"next": "lake", "prev": "hill", "out": "street", "house": "garden"}),
 )
 WORDS = (

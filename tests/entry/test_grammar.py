@@ -187,15 +187,6 @@ def test_a_gauge_length_is_a_height_for_a_level_held_plumb(text, over_mm):
     assert parsed.slopes(900.0) == pytest.approx(expected, rel=1e-14)
 
 
-def test_a_straightedge_along_the_post_is_a_sine():
-    parsed = understood("30mmn0@1000mm", EntrySettings(along_post=True))
-    along, across = parsed.slopes(900.0)
-    assert along == pytest.approx(math.tan(math.asin(0.03)), rel=1e-14)
-    assert across == 0.0
-    # without a gauge length the same setting reads a height
-    assert understood("30mmn0", EntrySettings(along_post=True)).slopes(1000.0)[0] == 0.03
-
-
 def test_a_gauge_alone_is_a_setting_from_now_on():
     parsed = understood("@4'")
     assert parsed.is_gauge_only

@@ -260,7 +260,7 @@ def rigid_foot_apart_mm() -> float:
 
 def sine_bar_deg(rise_in: float) -> float:
     """Angle of a 5 in bar whose end stands this much higher."""
-    return lean.to_degrees(lean.from_offset_along_post(rise_in * MM_PER_IN, 5 * MM_PER_IN))
+    return lean.to_degrees(printed.from_offset_along_post(rise_in * MM_PER_IN, 5 * MM_PER_IN))
 
 
 def sine_bar_step_deg(at_deg: float) -> float:
@@ -314,7 +314,7 @@ OURS: dict[str, Callable[[], Value]] = {
     "1.11b": lambda: lean.to_degrees(0.0010),
     "1.12": lambda: lean.to_degrees(0.02 / 1000) * 3600,
     "1.13a": lambda: 1000 * lean.from_degrees(1) / math.hypot(1, lean.from_degrees(1)),
-    "1.13b": lambda: 1000 * lean.from_offset_along_post(17.4524064, 1000),
+    "1.13b": lambda: 1000 * printed.from_offset_along_post(17.4524064, 1000),
     "1.14": lambda: 1000 * lean.from_degrees(20 / 3600),
     "1.15a": lambda: 1000 * lean.from_offset(0.0005, 12),
     "1.15b": lambda: lean.to_degrees(lean.from_offset(0.0005, 12)) * 3600,

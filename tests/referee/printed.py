@@ -6,7 +6,7 @@ import math
 from statistics import NormalDist
 from typing import Literal
 
-from shimfit.errors import EntryError, not_negative, positive
+from shimfit.errors import EntryError, finite, not_negative, positive
 
 ThreadForm = Literal["metric", "unified"]
 
@@ -55,3 +55,20 @@ def from_quoted(half_width: float, percent: float) -> float:
     if not 0.0 < percent < 100.0:
         raise ValueError(f"a probability lies between 0 and 100 %, not {percent}")
     return half_width / NormalDist().inv_cdf(0.5 + percent / 200.0)
+
+
+def from_offset_along_post(offset_mm: float, length_mm: float) -> float:
+    """Slope of an offset read over a gauge length laid ALONG the post: s = d ÷ √(L² − d²).
+
+    A straightedge lies on the post's face; the offset of its end from a plumb line is the sine of the
+    tilt. At 2° the slope is 0.06 % more than d ÷ L. EntryError when the offset is not shorter than L.
+    """
+    offset = finite(offset_mm, "offset")
+    length = positive(length_mm, "gauge length")
+    if abs(offset) >= length:
+        raise EntryError(
+            f"An offset of {offset:g} mm can't be read over a gauge length of {length:g} mm; "
+            "it must be shorter than that."
+        )
+    # (L − d)(L + d) keeps its digits where L² − d² would lose them.
+    return offset / math.sqrt((length - offset) * (length + offset))
