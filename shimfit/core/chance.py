@@ -241,10 +241,10 @@ def next_reading(
             return ()
         return which(allowed_mm, u, step, last.factor, per_direction=per_direction)
 
-    def plumb(last: Reads) -> float:
+    def plumb(last: Reads, before: Reads = reads) -> float:
         found = columns(last, marks_called_plumb)
         zone = _stair(found, last.step * height_mm) if found else zone_of(allowed_mm, height_mm, last, **way)
-        return inside(zone, reads, last)
+        return inside(zone, before, last)
 
     way = {"per_direction": per_direction}
     whole, at_once = Zone(allowed_mm, allowed_mm, disk=not per_direction), plumb(reads)
@@ -257,9 +257,8 @@ def next_reading(
             1.0 + reads.factor * height_mm * max(reads.u_along, reads.u_across) / allowed_mm
         )
     not_out = max(at_once, inside(beyond, reads, reads))
-    settled = zone_of(allowed_mm, height_mm, reads.settling, **way)
     before = reads, reads.read_twice
-    turned, again = (inside(settled, one, reads.settling) for one in before)
+    turned, again = (plumb(reads.settling, one) for one in before)
     # Packs are changed where the mean of two readings is beyond the limit; within it, it is read on.
     kept, kept_then = (inside(whole, one, reads.settling) for one in before)
     saves_min = round_min * (kept_then - kept) - READ_AGAIN_MIN
