@@ -116,6 +116,9 @@ def test_the_hold_that_a_data_sheets_noise_needs(micro_g, u_deg, seconds):
 def test_a_short_record_tells_nothing():
     with pytest.raises(EntryError, match="too short"):
         sensor_character(np.zeros(63), 0.02)
+    # 64 samples: eight averages of 8, no longer ones.
+    shortest = sensor_character(np.random.default_rng(1).normal(size=64), 0.02)
+    assert [round(point.seconds / 0.02) for point in shortest.curve] == [1, 2, 4, 8]
 
 
 def test_the_curve_is_drawn_falling():

@@ -255,6 +255,12 @@ def test_the_first_use_asks():
     assert reversal(face(0.0105), face(-0.0095)).suspicion is None
 
 
+def test_faces_are_the_same_up_to_three_uncertainties_of_their_difference():
+    # u of the difference: √2 · 1e-4, three of it 4.24e-4.
+    assert reversal(face(0.0105), face(0.0101)).suspicion == "ask"
+    assert reversal(face(0.0105), face(0.01004)).suspicion is None
+
+
 def test_a_zero_that_jumps_is_reported():
     known = Zero(0.0005, 0.0, 5e-5)
     jumped = reversal(face(0.012), face(-0.008), known=known)

@@ -89,6 +89,15 @@ def test_a_taper_that_is_cut_flush_is_not_pushed():
     assert all(change.push_mm is None for change in answer.change)
 
 
+@pytest.mark.parametrize(("mark", "lean"), [(22.0, -0.0035), (195.0, 0.0035)])
+def test_a_taper_is_pushed_neither_out_from_under_the_foot_nor_past_its_thick_end(mark, lean):
+    packs = (taper_pack(Seat.NEXT_HOUSE, mark), taper_pack(Seat.NEXT_OUT, mark))
+    answer = correct(packs, Lean(lean, 0.0), (*BOX[:4], replace(TAPER, count=0)))
+    assert answer.status == "proven"
+    tapers = [piece for pack in answer.packs for piece in pack.pieces if piece.mark_mm is not None]
+    assert all(OPTIONS.min_inside_mm <= piece.mark_mm <= TAPER.length_mm for piece in tapers)
+
+
 def test_what_need_not_change_stays():
     # Only out is wrong: the next side's own steps stay where they are.
     packs = (flat_pack(Seat.NEXT_HOUSE, "F1", 0.8), flat_pack(Seat.NEXT_OUT, "F1", 0.8))

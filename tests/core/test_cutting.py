@@ -31,6 +31,14 @@ def test_marks_of_one_setting_by_hand():
     assert cut["left_mm"] == pytest.approx(600 - (first + kerf + 2.0 + 2 * slant) - kerf - slant)
 
 
+def test_a_strip_keeps_what_it_is_held_by():
+    cut = wedge("1/out", 1.0, 2.0)
+    for spare_mm, fits in ((0.0, True), (-0.5, False)):
+        length_mm = cutting.takes_mm(STRIP, [cut]) + HOLD_MM + spare_mm
+        strip = Lot("S1", "strip", 1, length_mm=length_mm, width_mm=40.0, thickness_mm=20.0)
+        assert cutting.Copies("S1", strip, 1).fits(1, cut, HOLD_MM) is fits
+
+
 def test_what_is_left_and_what_is_taken_make_the_strip():
     wedges = [wedge(f"{k}/next", deg, 0.8 + k / 7) for k, deg in enumerate([0.5, 1.0, 0.5, 1.0, 0.5])]
     cuts = cutting.cut_list({"S1": STRIP}, wedges, HOLD_MM)

@@ -229,7 +229,7 @@ def test_very_unequal_uncertainties_become_one_direction():
 
 
 def test_no_uncertainty_at_all_is_yes_or_no():
-    assert inside_disk(0.5, 0.5, 0.0, 0.0, 1.0) == 1.0
+    assert inside_disk(0.5, 0.5, 0.0, 0.0, 1.0) == inside_disk(0.6, 0.8, 0.0, 0.0, 1.0) == 1.0
     assert inside_disk(0.9, 0.9, 0.0, 0.0, 1.0) == 0.0
     assert inside_interval(1.0, 0.0, 1.0) == 1.0
 
@@ -316,6 +316,8 @@ def test_turning_the_level_is_advised_when_it_settles_it_and_by_how_much():
 def test_what_no_reading_settles_is_packed_back():
     assert "no instrument helps" in advice(2.0)
     assert "packing the top back by 0.67 mm" in advice(2.0)
+    # 0.07 mm of room are 0.15 of the guard band: somebody makes an instrument for that.
+    assert "an instrument good to" in advice(1.93)
 
 
 def test_a_fine_level_on_a_coarse_tape_is_read_again():

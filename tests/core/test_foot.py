@@ -173,6 +173,7 @@ BAD_FEET = [
     Foot(90.0, 90.0, rod_hole_mm=-1.0),
     Foot(90.0, 90.0, rod_hole_mm=math.nan),
     Foot(90.0, 90.0, rod_at_mm=(40.0, 0.0)),
+    Foot(140.0, 70.0, rod_at_mm=(0.0, 30.0)),
     Foot(90.0, 90.0, rod_at_mm=(0.0, math.nan)),
     Foot(90.0, 80.0, round=True),
     Foot(90.0, 90.0, round=True, rod_at_mm=(30.0, 30.0)),
@@ -193,6 +194,11 @@ def test_a_lean_that_is_no_number_is_refused(bad):
         gap_plane(Foot(90, 90), Lean(bad, 0.0))
     with pytest.raises(EntryError, match="isn't a number"):
         gap_plane(Foot(90, 90), Lean(0.0, bad))
+
+
+def test_a_rod_hole_is_held_against_the_narrow_side():
+    with pytest.raises(EntryError, match="as wide as the foot"):
+        check_foot(Foot(90.0, 140.0, rod_hole_mm=90.0))
 
 
 def test_a_rod_hole_of_nothing_is_a_foot_without_one():

@@ -145,6 +145,8 @@ def test_the_prompt_to_turn_it_end_for_end():
     assert "turn it end for end on the same spot" in said
     assert check_due(level, TODAY, due_days=60) is None
     assert age_days(level, TODAY) == 45
+    assert "30 days ago" in check_due(Instrument("l", "level", checked="2026-05-16"), TODAY)
+    assert check_due(Instrument("l", "level", checked="2026-05-17"), TODAY) is None
 
 
 def test_never_checked_and_checked_tomorrow():

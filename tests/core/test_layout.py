@@ -43,6 +43,11 @@ def test_lengths_that_are_none_are_refused(legs, every):
         layout.lay_out(legs, every)
 
 
+def test_two_stations_within_half_a_millimetre_are_one():
+    with pytest.raises(UsageError, match="stations have to rise"):
+        layout.from_stations([0, 1000, 1000.4, 2000])
+
+
 def test_inserted_posts_are_named_after_the_one_before():
     marks = layout.lay_out([3000, 2000], 1500)
     marks = layout.insert(marks, 2000)
@@ -61,8 +66,11 @@ def test_inserted_posts_are_named_after_the_one_before():
 def test_a_moved_post_stays_between_its_neighbours():
     marks = layout.lay_out([3000], 1000)
     assert stations(layout.move(marks, "2", 1200)) == [0, 1200, 2000, 3000]
-    with pytest.raises(UsageError, match="behind post 3"):
-        layout.move(marks, "2", 2100)
+    for place_mm in (1999.8, 2100):
+        with pytest.raises(UsageError, match="behind post 3"):
+            layout.move(marks, "2", place_mm)
+    with pytest.raises(UsageError, match="before post 1"):
+        layout.move(marks, "2", 0.2)
     with pytest.raises(UsageError, match="no post 9"):
         layout.move(marks, "9", 2100)
 

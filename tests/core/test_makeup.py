@@ -57,6 +57,7 @@ def test_known_pressure_from_psi():
     [
         ({"access_hole_mm": 65.0}, "cover"),
         ({"bottom_rail_mm": -0.0, "bottom_rail_depth_mm": 40.0}, "through the foot"),
+        ({"bottom_rail_mm": 0.0, "bottom_rail_depth_mm": 45.0}, "through the foot"),  # its floor at 0
         ({"nut_mm": 40.0}, "do not go into"),
         ({"washer_outer_mm": 50.0}, "wider than"),
     ],
@@ -85,7 +86,7 @@ def test_nonsense_is_refused(changed):
 
 def test_a_bed_above_the_tops_names_its_post():
     with pytest.raises(UsageError, match="post 2"):
-        makeup.make_up([("1", 0.0, FOOT), ("2", 1000.0, FOOT)], BUILD_UP)
+        makeup.make_up([("1", 0.0, FOOT), ("2", 950.0, FOOT)], BUILD_UP)  # up to the hole's middle, 110 mm
 
 
 def test_every_post_is_judged_on_its_own_foot() -> None:

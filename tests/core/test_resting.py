@@ -10,7 +10,17 @@ from hypothesis import strategies as st
 from scipy.optimize import brentq, minimize
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.resting import Spring, Support, distance_to_nearest_side, hull, rest, rest_packs, settle
+from shimfit.core.resting import (
+    Spring,
+    Support,
+    _rolled,
+    distance_to_nearest_side,
+    hull,
+    rest,
+    rest_packs,
+    settle,
+    supports_of,
+)
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Foot, Lean, Pack, Seat
 from tests.referee.enumeration import every_contact, furthest_apart
@@ -448,3 +458,12 @@ def test_impossible_rests_are_refused():
     ):
         with pytest.raises(EntryError):
             call()
+
+
+def test_a_round_foot_rolls_until_its_rim_is_down_where_it_leans_to():
+    foot, lean = Foot(100, 100, round=True), Lean(0.01, 0.0)
+    packs = (Pack(Seat.NEXT_OUT, 0.6, 0.6, foot.seat_at_mm(Seat.NEXT_OUT), ()),)
+    found, plane = rest_packs(foot, lean, packs, 0.19), gap_plane(foot, lean)
+    again = rest(foot, supports_of(plane, packs, rim_at_mm=_rolled(plane, found)), 0.19)
+    assert again.lean.slope_along == pytest.approx(found.lean.slope_along, abs=5e-5)
+    assert again.lean.slope_across == pytest.approx(found.lean.slope_across, abs=5e-5)

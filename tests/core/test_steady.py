@@ -545,10 +545,11 @@ def test_what_a_known_memory_wanders_by_itself_is_no_drift():
     assert known.x.drift_limit_deg > 2.0 * plain.x.drift_limit_deg
 
 
-def test_a_drift_is_reported_for_the_end_of_the_hold():
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_drift_is_reported_for_the_end_of_the_hold(way):
     times = np.arange(0, 4, 0.02)
     draw = np.random.default_rng(6)
-    creeping = 0.0024 * times + 0.001 * draw.normal(size=len(times))
+    creeping = way * 0.0024 * times + 0.001 * draw.normal(size=len(times))
     held = hold(times, creeping, 0.001 * draw.normal(size=len(times)), SensorErrors(), 0.01)
-    assert held.x_deg == pytest.approx(0.0024 * 4, abs=2 * held.u_x_deg)
-    assert held.x_deg > 0.0080
+    assert way * held.x_deg == pytest.approx(0.0024 * 4, abs=2 * held.u_x_deg)
+    assert way * held.x_deg > 0.0080

@@ -231,6 +231,8 @@ def test_a_site_is_learned_along_the_run_and_one_bad_post_scares_nobody():
         assert np.mean(found) == pytest.approx(times, rel=0.07)
         assert np.std(found) < 0.15 * times
     assert learn_scatter([]) == SiteScatter(1.0, 0)
+    worth = [SiteScatter(factor, 9).is_worth_saying for factor in (0.8, 0.9, 1.1, 1.2)]
+    assert worth == [True, False, False, True]
     usual = posts(1.0, 10, rng)
     before = learn_scatter(usual).factor
     for off in (3.0, 5.0, 8.0, 20.0, 5000.0):

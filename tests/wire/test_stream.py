@@ -265,7 +265,9 @@ def test_until_a_zero_is_found_its_offset_is_in_the_uncertainty_of_both_directio
     known = Play(ListenOptions(zero=SensorZero(0.0, 0.0, 0.02, age_days=31))).still(6)
     assert known.stream.view(known.now).taken.zero_found
     assert "31 days ago" in known.stream.zero_words
-    assert Play(ListenOptions(zero=SensorZero(0.0, 0.0, 0.02, age_days=3))).stream.zero_words is None
+    for days, is_due in ((3, False), (29, False), (30, True)):
+        due = Play(ListenOptions(zero=SensorZero(0.0, 0.0, 0.02, age_days=days))).stream.zero_words
+        assert (due is not None) == is_due, days
 
 
 def test_a_fall_takes_the_zero_away():
