@@ -310,7 +310,7 @@ def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units)
     """What to cut or buy, each post, each pressure against what is allowed."""
 
     def pressure(one: Pressure) -> tuple[str, ...]:
-        of = f" of post {', '.join(one.posts)}" if one.posts else ""
+        of = f" (post{'s' * (len(one.posts) > 1)} {', '.join(one.posts)})" if one.posts else ""
         found = shown.stress(one.pressure_mpa, units, unit=False)
         allowed, area = shown.stress(one.allowable_mpa, units), shown.area(one.area_mm2, units)
         too_much = "TOO MUCH" if one.share > 1 else ""

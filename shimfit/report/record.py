@@ -514,7 +514,7 @@ def _replaces(record: RunRecord) -> str:
         number = f"record {before.number}" if before.number else "the record"
         return f"nothing: {number} was issued {words.clock(before.time)}, and the log has grown since"
     if issue is None:
-        return words.NOT_GIVEN
+        return "nothing: this record is not issued"
     if not issue.replaces:
         return "nothing: first issue"
     changed = f"posts changed: {', '.join(issue.changed)}" if issue.changed else "no post changed"

@@ -6,6 +6,9 @@ pack is always drawn on the side that the top leans to. What is drawn larger tha
 `foot_plan`: the foot with its packs and the top's way as an arrow. `elevation`: the post from its side, along
 and across. `target`: where the top stands from plumb, the tolerance as a ring.
 `strip`, `run_as_it_stands`, `trend`: a sign for each post; the run with its leans; a post's readings.
+
+Paper draws its own (report/pictures). One description in mm for both was tried on the foot and came out as
+long as the two: of a pack's place whole cells take its side and signs alone.
 """
 
 from __future__ import annotations
@@ -118,12 +121,9 @@ def foot_plan(
 
 def _stretch(cells: int, sign: int) -> range:
     """Cells along a side that a pack takes: the middle half, or the end third that the sign points to."""
-    if sign == 0:
-        length = max(1, cells // 2)
-        start = (cells - length) // 2
-        return range(start, start + length)
-    length = max(1, cells // 3)
-    return range(length) if sign < 0 else range(cells - length, cells)
+    length = max(1, cells // (3 if sign else 2))
+    start = (0, (cells - length) // 2, cells - length)[sign + 1]
+    return range(start, start + length)
 
 
 def _within(cells: float, room: int) -> int:
