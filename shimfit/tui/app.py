@@ -393,11 +393,7 @@ class ShimfitApp(App[None]):
 
         before: the settings before it ran.
         """
-        self.session.others_logged()
-        if self.session.place is None:
-            self.session.open_last()
-        self.session.answer_missing()
-        self.session.refresh()
+        self.session.look_anew()
         try:
             self.take_settings(before)
             if self.listening.is_lent:

@@ -375,10 +375,7 @@ class _Conversation:
         commands.run(words or ["help"], said.append, bool)
         if self.listening.is_lent:
             self.listening.anew()
-        self.session.others_logged()
-        if self.session.place is None:
-            self.session.open_last()
-        self.session.answer_missing()
+        self.session.look_anew()
         return "".join(said).rstrip()
 
     def _set(self, text: str) -> str:

@@ -324,6 +324,14 @@ class Session:
                 (self.answers_later or partial(answer_now, self.site))(place)
         self.refresh()
 
+    def look_anew(self) -> None:
+        """A command may have logged something: look at everything anew."""
+        self.others_logged()
+        if self.place is None:
+            self.open_last()
+        self.answer_missing()
+        self.refresh()
+
     def refresh(self) -> None:
         """Read the run again from the log; where the post is gone from it, stand at its neighbour.
 

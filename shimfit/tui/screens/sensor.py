@@ -52,6 +52,10 @@ class Walk(Sheet):
         self._after = after
         self._fault = ""
         self._seen: object = None
+        self._begin()
+
+    def _begin(self) -> None:
+        """What a walk keeps of its own, before its first step."""
 
     def on_mount(self) -> None:
         """What changes by itself is looked at by the clock."""
@@ -116,8 +120,7 @@ class AxesWalk(Walk):
 
     HEAD = "TEACH THE SENSOR  Esc: all as it was"
 
-    def __init__(self, session: Session, sensor: Inclinometer, after: Callable[[str], None]) -> None:
-        super().__init__(session, sensor, after)
+    def _begin(self) -> None:
         self._rest: tuple[tuple[float, float], float] | None = None
         """(x, y) and their scatter."""
         self._tips: list[Tip] = []
@@ -171,11 +174,10 @@ class ZeroWalk(Walk):
 
     HEAD = "FIND THE SENSOR'S ZERO  Esc: as it was"
 
-    def __init__(self, session: Session, sensor: Inclinometer, after: Callable[[str], None]) -> None:
-        super().__init__(session, sensor, after)
-        self._options = kept.options_of(session.site)
+    def _begin(self) -> None:
+        self._options = kept.options_of(self._session.site)
         self._faces: list[Held] = []
-        sensor.again()
+        self._sensor.again()
 
     def _step(self) -> str | None:
         found = self._apart()
@@ -243,8 +245,7 @@ class StillWalk(Walk):
 
     HEAD = "MEASURE NOISE AND DRIFT  Esc: as it was"
 
-    def __init__(self, session: Session, sensor: Inclinometer, after: Callable[[str], None]) -> None:
-        super().__init__(session, sensor, after)
+    def _begin(self) -> None:
         self._begun_s: float | None = None
         self._characters: dict[str, SensorCharacter] = {}
 
