@@ -51,7 +51,7 @@ def test_one_thing_to_do_at_a_time_and_a_key_that_ticks_it(app_on, running, wait
             assert app.session.record.packs_in_place == (), "a tick is the eye's, not the log's"
             await hand.press("space")
             await hand.sees("1 of 3")
-            await hand.press("space")
+            await hand.pilot.click("#big")
             await hand.sees("2 of 3")
             await hand.enter(".3n.2h")
             await hand.sees("plumb")

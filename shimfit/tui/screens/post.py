@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from textual import on
+from textual import events, on
 
 from shimfit.model import Face, PostState
 from shimfit.text.canvas import Canvas
@@ -33,7 +33,6 @@ from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from textual import events
     from textual.widget import Widget
 
     from shimfit.standing import PostRecord
@@ -235,6 +234,13 @@ class PostScreen(Page):
         keys.offer([*figures, last])
         keys.toggle_class("-shown")
         self.call_after_refresh(self.show)
+
+    @on(events.Click, "#big")
+    def _figure_tapped(self, event: events.Click) -> None:
+        """A tap on the large figure ticks its pack."""
+        event.stop()
+        if self.snapshot.steps:
+            self.next_pack()
 
     @on(Rows.Chosen, "#posts")
     def _post_chosen(self, event: Rows.Chosen) -> None:
