@@ -54,9 +54,9 @@ def entry_help(session: Session) -> list[tuple[str, str]]:
 
 
 PAGE_HELP = {
-    "post": "Type the lean, Enter logs it and shows what to pack, one piece at a time; Tab (or Space without "
-    "a sensor) ticks it and shows the next. Mark a taper as far from its thin end as it says, push the thin "
-    "end under the post until the mark meets the post's face. T1.2-24 is the rest of T1 no. 2 from 24 mm on. "
+    "post": "Type the lean, Enter logs it and shows what to pack, one piece at a time; Tab or a tap ticks it"
+    ". Mark a taper as far from its thin end as it says, push the thin end under "
+    "the post until the mark meets the post's face. T1.2-24 is the rest of T1 no. 2 from 24 mm on. "
     "Tighten, type the lean again: the same line is the re-read. Enter on the empty line walks on.",
     "run": "Every post as it stands. Enter opens the marked post, l lists only what is left to do, p plans "
     "all read posts from one box, i inserts a post, m moves the marked one.",
