@@ -50,20 +50,16 @@ class Face(StrEnum):
     OUT = "out"
     HOUSE = "house"
 
+    def __init__(self, name: str) -> None:
+        self.is_along = name in ("next", "prev")
+        """True for next and prev (the run's direction)."""
+        self.sign = 1 if name in ("next", "out") else -1
+        """+1 for next and out, -1 for prev and house."""
+
     @property
     def opposite(self) -> Face:
         """The face on the other side."""
         return _OPPOSITE[self]
-
-    @property
-    def is_along(self) -> bool:
-        """True for next and prev (the run's direction)."""
-        return self in (Face.NEXT, Face.PREV)
-
-    @property
-    def sign(self) -> int:
-        """+1 for next and out, -1 for prev and house."""
-        return 1 if self in (Face.NEXT, Face.OUT) else -1
 
 
 _OPPOSITE = {Face.NEXT: Face.PREV, Face.PREV: Face.NEXT, Face.OUT: Face.HOUSE, Face.HOUSE: Face.OUT}
@@ -81,26 +77,16 @@ class Seat(StrEnum):
     PREV = "prev"
     HOUSE = "house"
 
-    @property
-    def sign_along(self) -> int:
+    def __init__(self, name: str) -> None:
+        # A seat is called after the faces that it lies at.
+        self.sign_along = ("next" in name) - ("prev" in name)
         """-1 prev side, 0 middle, +1 next side."""
-        return _SEAT_SIGNS[self][0]
-
-    @property
-    def sign_across(self) -> int:
+        self.sign_across = ("out" in name) - ("house" in name)
         """-1 house side, 0 middle, +1 out side."""
-        return _SEAT_SIGNS[self][1]
-
-    @property
-    def is_corner(self) -> bool:
+        self.is_corner = bool(self.sign_along and self.sign_across)
         """True for the four corners, false for the edge middles."""
-        return self.sign_along != 0 and self.sign_across != 0
 
 
-# A seat is called after the faces that it lies at.
-_SEAT_SIGNS = {
-    seat: (("next" in seat) - ("prev" in seat), ("out" in seat) - ("house" in seat)) for seat in Seat
-}
 CORNERS = (Seat.PREV_HOUSE, Seat.NEXT_HOUSE, Seat.PREV_OUT, Seat.NEXT_OUT)
 EDGE_MIDDLES = (Seat.NEXT, Seat.OUT, Seat.PREV, Seat.HOUSE)
 
@@ -110,7 +96,7 @@ def seat_by_signs(sign_along: int, sign_across: int) -> Seat:
     return _SEAT_BY_SIGNS[sign_along, sign_across]
 
 
-_SEAT_BY_SIGNS = {signs: seat for seat, signs in _SEAT_SIGNS.items()}
+_SEAT_BY_SIGNS = {(seat.sign_along, seat.sign_across): seat for seat in Seat}
 
 
 @dataclass(frozen=True, slots=True)
