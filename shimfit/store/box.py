@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import from_json
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
-from shimfit.store.events import BOX_KINDS, UNDONE, left_out, read_data
+from shimfit.store.events import BOX_KINDS, UNDONE, left_out, read_data, said_by
 from shimfit.store.history import Voided
 from shimfit.values import dataclass
 
@@ -186,7 +186,7 @@ def _happened(event: Event) -> tuple[int, str, int]:
 def _joined(log: str, events: Iterable[Event]) -> set[str]:
     """Logs whose boxes were emptied into this one, and those that were emptied into them before."""
     joining = (event for event in events if event.kind == "box-joined")
-    said = [(event.log, data["log"]) for event in joining if (data := read_data(event)[0])]
+    said = [(event.log, data["log"]) for event in joining if (data := said_by(event))]
     logs = {log}
     while more := {other for own, other in said if own in logs} - logs:
         logs |= more

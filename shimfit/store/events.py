@@ -408,6 +408,11 @@ def _read(
     return (_cleaned(data) if _COMMANDS.search(text) else data), ""
 
 
+def said_by(event: Event) -> Mapping[str, Any]:
+    """The data; nothing where it can't be read."""
+    return read_data(event)[0] or {}
+
+
 def left_out(event: Event, why: str) -> str:
     """Sentence on an event that is not counted in."""
     return f"event {event.seq} ({event.kind}, {event.time}) was left out: {why}"
@@ -479,23 +484,12 @@ class BadEvent:
         return f"event {self.seq} is not as it was logged: {self.why}"
 
 
-class Checker:
-    """Follows a chain from its beginning."""
-
-    def __init__(self) -> None:
-        self.seq = 0
-        self._hash = GENESIS
-
-    def fault(self, event: Event) -> str | None:
-        """What is wrong with the next event; None takes it as the new end of the chain."""
-        if event.seq != self.seq + 1:
-            return f"event {self.seq + 1} is missing"
-        if event.prev != self._hash:
-            return "it does not follow from the event before it"
-        why = altered(event)
-        if why is None:
-            self.seq, self._hash = event.seq, event.hash
-        return why
+def broken(event: Event, before: Event | None) -> str | None:
+    """What is wrong with an event behind the one before it in its log (None: it is the first)."""
+    seq, prev = (0, GENESIS) if before is None else (before.seq, before.hash)
+    if event.seq != seq + 1:
+        return f"event {seq + 1} is missing"
+    return "it does not follow from the event before it" if event.prev != prev else altered(event)
 
 
 def altered(event: Event) -> str | None:

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Defaults, Issue, PostRecord, RunState, brief_of, from_brief
-from shimfit.store.events import RUN_OPTIONS, UNDONE, Event, in_order, left_out, read_data
+from shimfit.store.events import RUN_OPTIONS, UNDONE, Event, in_order, left_out, read_data, said_by
 from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layout_conflict, moves_of
 from shimfit.store.post import PostBuilder
 
@@ -44,7 +44,7 @@ def facts_of(standing: Iterable[Event], run: str | None) -> tuple[tuple[str, str
     of_run: dict[str, str | None] = {}
     for event in standing:
         if event.kind == "facts" and event.run in (None, run):
-            (of_job if event.run is None else of_run).update(read_data(event)[0] or {})
+            (of_job if event.run is None else of_run).update(said_by(event))
     return tuple((key, text) for key in FACTS if (text := of_run.get(key) or of_job.get(key)))
 
 
@@ -127,7 +127,7 @@ class RunFold:
         names = set(self._touches.get(step, ()))
         for one in self._archive.of_step(self._job, self._run, step) if self._archive else ():
             if (one.job, one.run) == (self._job, self._run):
-                added = (read_data(one)[0] or {}).get("name") if one.kind == "post-added" else None
+                added = said_by(one).get("name") if one.kind == "post-added" else None
                 names.add(one.post or added or "")
         for name in names & self._posts.keys():
             self._change(name)

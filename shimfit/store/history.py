@@ -21,9 +21,9 @@ from bisect import bisect_right
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import field
 from itertools import chain
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
-from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, read_data, words_of
+from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, said_by, words_of
 from shimfit.values import dataclass
 
 # ------------------------------------------------------------ undo and redo
@@ -49,8 +49,8 @@ class Voided:
 
     def add(self, undone: Event) -> set[str]:
         """Count an `undone` in: the steps that it took back or brought back. One that can't be read: none."""
-        data = read_data(undone)[0]
-        return set() if data is None else self.count(undone.step, data["of"])
+        of = said_by(undone).get("of")
+        return set() if of is None else self.count(undone.step, of)
 
     def count(self, step: str, of: str) -> set[str]:
         """The same, given the step of the `undone` and the step that it names."""
@@ -89,7 +89,7 @@ class Step:
     @property
     def takes_back(self) -> frozenset[str]:
         """Steps that an undo takes back; one that can't be read takes back nothing."""
-        return frozenset(data["of"] for event in self.events if (data := read_data(event)[0]))
+        return frozenset(data["of"] for event in self.events if (data := said_by(event)))
 
     @property
     def is_bookkeeping(self) -> bool:
@@ -165,11 +165,7 @@ NOTHING_SEEN: Mapping[str, int] = {}
 
 def _is_work(event: Event) -> bool:
     """A second reading at half height says how a post is bowed: it goes with any other."""
-    return event.kind in WORK and (event.kind != "reading" or _said(event).get("stage") != "mid")
-
-
-def _said(event: Event) -> Mapping[str, Any]:
-    return read_data(event)[0] or {}
+    return event.kind in WORK and (event.kind != "reading" or said_by(event).get("stage") != "mid")
 
 
 class Knowledge:
@@ -373,7 +369,7 @@ def _weight(events: Sequence[Event], side: Side) -> tuple[bool, int, float, str]
 
 def _differ(one: Event, other: Event) -> bool:
     """Whether two events that lay something out say different things of it."""
-    here, there = _said(one), _said(other)
+    here, there = said_by(one), said_by(other)
     return any(key in there and there[key] != value for key, value in here.items())
 
 

@@ -38,7 +38,7 @@ import shimfit
 from shimfit.errors import FileError, UsageError
 from shimfit.store.box import BoxFold, BoxState, fold_box
 from shimfit.store.db import Opened, file_errors
-from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data
+from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data, said_by
 from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.history import Step, to_redo, to_undo, voided, words
 from shimfit.store.log import EVERYTHING, Log, guarded
@@ -368,7 +368,7 @@ class Journal(Log):
             if self._undone_upto and self.came_in(self._undone_upto):
                 self._undone, self._undone_upto = [], 0
             for event in in_order(self.events(kinds=(UNDONE,), after=self._undone_upto, upto=end)):
-                if data := read_data(event)[0]:
+                if data := said_by(event):
                     self._undone.append((event.seq, event.job, event.step, data["of"]))
             self._undone_upto = end
             self._void.clear()

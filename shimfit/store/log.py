@@ -25,13 +25,13 @@ from shimfit.store.events import (
     GENESIS,
     UNDONE,
     BadEvent,
-    Checker,
     Draft,
     End,
     Event,
     Head,
     Place,
     altered,
+    broken,
     heads,
     in_order,
     is_whole,
@@ -438,20 +438,20 @@ class Log:
 
         A page that can't be read counts as one.
         """
-        checker = Checker()
+        place, before = 1, None
         with self.guard:
             try:
                 for event in self._unchecked("ORDER BY seq"):
-                    why = checker.fault(event)
-                    if why is not None:
-                        return BadEvent(checker.seq + 1, event.id, why)
+                    if why := broken(event, before):
+                        return BadEvent(place, event.id, why)
+                    place, before = place + 1, event
                 (said,) = self.db.execute("PRAGMA integrity_check(1)").fetchone()
             except sqlite3.DatabaseError as error:
-                return BadEvent(checker.seq + 1, None, f"the file is damaged there ({error})")
+                return BadEvent(place, None, f"the file is damaged there ({error})")
         if said != "ok":
             # Every event is whole, but SQLite would find them by an index that is not.
             what = f"the file is damaged behind the last event ({said.splitlines()[-1]})"
-            return BadEvent(checker.seq + 1, None, what)
+            return BadEvent(place, None, what)
         return None
 
     def check(self) -> None:

@@ -26,15 +26,15 @@ from shimfit.store.db import file_errors
 from shimfit.store.events import (
     BOOKKEEPING,
     KINDS,
-    Checker,
     Draft,
     Event,
     Place,
     altered,
+    broken,
     canonical,
     is_whole,
     microseconds,
-    read_data,
+    said_by,
     signs_wrong,
     wrong_with,
 )
@@ -192,8 +192,8 @@ def check_text(text: str, name: str) -> CheckedFile:
     events = tuple(events_of(text, name, outcome="what stands before it can be believed, nothing after it"))
     if not events:
         raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?", path=name)
-    checker = Checker()
-    return CheckedFile(events, chain=all(checker.fault(event) is None for event in events))
+    pairs = zip(events, (None, *events), strict=False)
+    return CheckedFile(events, chain=all(broken(event, before) is None for event, before in pairs))
 
 
 # ------------------------------------------------------------ conflicts
@@ -307,8 +307,7 @@ def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) 
         if event.origin is None and event.kind in _STOCK and event.log != journal.log
     )
     own = [event for event in journal.events(kinds=[*_STOCK, "taken"]) if event.log == journal.log]
-    joining = (read_data(event)[0] for event in own if event.kind == "box-joined")
-    joined = {data["log"] for data in joining if data}
+    joined = {said_by(event).get("log") for event in own if event.kind == "box-joined"}
     if not with_box and any(event.kind != "box-joined" for event in own):
         return ()
     return tuple(log for log in exporters if log not in joined)
@@ -352,7 +351,7 @@ def _by_time_upto(events: Iterable[Event], log: str) -> int:
     for event in events:
         if event.log != log:
             pending = pending or _is_work(event)
-        elif event.kind == "merged" and "seen" in (read_data(event)[0] or {}):
+        elif event.kind == "merged" and "seen" in said_by(event):
             pending = False
         elif pending:
             last = event.first_place.seq

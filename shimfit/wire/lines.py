@@ -16,7 +16,7 @@ passed its checksum; what its columns mean can't be guessed, so the user has to 
 from __future__ import annotations
 
 import re
-from functools import reduce
+from functools import lru_cache, reduce
 from operator import xor
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -132,7 +132,7 @@ class XdrReader:
         self._names = tuple(
             tuple(name.strip().upper().encode() for name in names) for names in (description.x, description.y)
         )
-        self._axes: dict[bytes, int | None] = {}
+        self._axis = lru_cache(_MOST_NAMES)(self._axis_named)
         self._waiting: tuple[int, float, float] | None = None  # axis, degrees, time
         self._pace = Pace()
         self._last_digits = b""
@@ -202,7 +202,7 @@ class XdrReader:
         """(axis, degrees) of those (value, name) that are x or y."""
         ours = []
         for value, name in angles:
-            axis = self._axes[name] if name in self._axes else self._axis(name)
+            axis = self._axis(name)
             if axis is None:
                 continue
             if not (are_numbers or NUMBER.fullmatch(value)):
@@ -214,13 +214,10 @@ class XdrReader:
             ours.append((axis, degrees))
         return ours
 
-    def _axis(self, name: bytes) -> int | None:
+    def _axis_named(self, name: bytes) -> int | None:
         """0 for x, 1 for y, None for any other name; case, spaces and a suffix do not matter."""
         plain = name.strip().upper()
-        axis = next((at for at, names in enumerate(self._names) if plain.startswith(names)), None)
-        if len(self._axes) < _MOST_NAMES:
-            self._axes[name] = axis
-        return axis
+        return next((at for at, names in enumerate(self._names) if plain.startswith(names)), None)
 
     def _paired(self, angles: list[tuple[int, float]], time_s: float) -> Sample | None:
         """The sample of x and y; an axis whose other does not come within half a period is counted."""
