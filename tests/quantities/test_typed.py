@@ -243,7 +243,7 @@ def test_what_is_no_decimal_number_passes_no_check_of_a_range(text):
     assert math.isnan(decimal_number(text))
 
 
-@pytest.mark.parametrize("text", ["", "-1", "1.5", "x", "٣", "1_000", "9" * 13, "9" * 5000])
+@pytest.mark.parametrize("text", ["", "-1", "1.5", "x", "٣", "1_000", "8" * 13, "8" * 5000])
 def test_a_count_is_refused_in_a_sentence_however_many_digits_it_has(text):
     """Python makes no number of more than 4,300 digits (sys.set_int_max_str_digits)."""
     with pytest.raises(EntryError, match=r"how many (is a whole number, not|can't be as much as)") as caught:
