@@ -38,7 +38,7 @@ from shimfit.standing import (
 from shimfit.store.events import Event, shape_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from shimfit.core.uncertainty.decision import Rule
 
@@ -113,7 +113,8 @@ class PostBuilder:
             case "tightened":
                 packed = self._put_in_as_prescribed(event, data)
                 self.tightened = True
-                self.torque_nm = _maybe(float, data.get("torque_nm"))
+                torque_nm = data.get("torque_nm")
+                self.torque_nm = None if torque_nm is None else float(torque_nm)
                 self.last_time = event.time
                 self._work_done(*(["packed"] if packed else []), "tightened")
             case "trimmed":
@@ -405,7 +406,10 @@ class _Answer:
 
     def __init__(self, event: Event, logged: Mapping[str, Any]) -> None:
         self.event = event.id
-        self.asked = _maybe(lambda asked: _asked(asked, event.log), logged.get("asked"))
+        self.asked: Asked | None = None
+        if asked := logged.get("asked"):
+            making = codec.from_json(Making, asked)
+            self.asked = Asked(making, asked["rule"], asked["box"], asked["own"], event.log)
         data = logged["answer"]
         self.can_be_followed = data["status"] in ("proven", "found")
         self.packs: list[dict[str, Any]] = data["packs"]
@@ -425,10 +429,6 @@ class _Answer:
         tolerance = codec.from_json(Tolerance, self._data["tolerance"])
         verdict = decide(reading, tolerance, self.asked.rule if self.asked else rule)
         return Score(1, float(odds["plumb"]), int(verdict.decision == "plumb"))
-
-
-def _asked(data: Mapping[str, Any], log: str) -> Asked:
-    return Asked(codec.from_json(Making, data), data["rule"], data["box"], data["own"], log)
 
 
 _STATES = {
@@ -506,7 +506,3 @@ _OF_A_WAY = ("slope", "u", "u_own", "step")
 def _listed(words: Sequence[str]) -> str | None:
     """`packed, tightened and cut flush`; None for nothing."""
     return " and ".join(part for part in (", ".join(words[:-1]), *words[-1:]) if part) or None
-
-
-def _maybe(make: Callable[[Any], Any], value: Any) -> Any:
-    return None if value is None else make(value)
