@@ -19,7 +19,7 @@ from shimfit.core.packing import Known, Options, Saw, build_tables, prescribe
 from shimfit.core.planning import Earlier, PlanPost, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
-from shimfit.core.planning.exact import every_pattern
+from shimfit.core.planning.every import every_pattern
 from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker

@@ -18,6 +18,7 @@ import numpy as np
 
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing.pieces import Prices
+from shimfit.core.planning.every import every_pattern
 from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, Known, Proof, Rounds, Settled
 from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
@@ -373,8 +374,10 @@ class _Choosing:
             other = self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
-            best = chosen.objective - self._to_pay(node)
-            every = None if self.long else self.rounds.every(node.settled, best, MOST_PATTERNS)
+            every = None
+            if not self.long:
+                within = self.rounds.within(node.settled, chosen.objective - self._to_pay(node))
+                every = every_pattern(self.rounds.pricing, *within, MOST_PATTERNS)
             if every is not None:
                 other = self._choose(node.settled, chosen.patterns, every=every)
                 assert other is not None, "the plan so far is an answer"

@@ -25,7 +25,7 @@ import numpy as np
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning import search
-from shimfit.core.planning.exact import cheapest_in_box, every_pattern, without_set_ups
+from shimfit.core.planning.exact import cheapest_in_box, without_set_ups
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import within_own_stock
 from shimfit.core.planning.search import ListMaker
@@ -575,9 +575,12 @@ class Rounds:
             found += part.cheapest(tables, ceiling[some] + spare, keep)[1]
         return self.master.add(found)
 
-    def every(self, settled: Settled, best: float, most: int) -> list[Pattern] | None:
-        """All patterns that a plan below `best`, set-ups not counted, may hold; None: more than `most`."""
+    def within(self, settled: Settled, best: float) -> tuple[Tables, Floats]:
+        """Tables at the best prices, and what at these no pattern of a plan below `best` costs (P,).
+
+        `best` without set-ups.
+        """
         self.allow(settled.allowed)
         price = self.master.grown(settled.price)
         bound = float(settled.least.sum()) - self.master.worth_of_stock(price)
-        return every_pattern(self.pricing, self._priced(price)[0], settled.least + best - bound, most)
+        return self._priced(price)[0], settled.least + best - bound

@@ -41,6 +41,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from shimfit.core.chance import next_rounds
 from shimfit.core.objective import LEAST_CHANCE
@@ -156,8 +157,7 @@ class ListMaker:
                 continue
             for state in range(STATES if self.geometry.combinations > 1 else 1):
                 place: tuple[Any, ...] = (*at, state)
-                rows, cheapest, bears = self.bearing(tables, reach_mm, self.geometry.steep[at], state)
-                cost[place], row[place] = self._best(rows, cheapest, bears, place)
+                cost[place], row[place] = self._best(tables, reach_mm, place, width)
         steps = self.first[..., None] + np.arange(width)
         inside = np.arange(width) < self.width[..., None]
         cost[~inside] = np.inf
@@ -198,28 +198,48 @@ class ListMaker:
         return least
 
     def _best(
-        self, rows: list[Row], cheapest: Floats, bears: Bools, place: tuple[Any, ...]
+        self, tables: Tables, reach_mm: float, place: tuple[Any, ...], width: int
     ) -> tuple[Floats, NDArray[np.int16]]:
-        """(N, W) cheapest class of every thickness at N places (post, seat, state); bears (R, N): who may."""
-        at = place[:2]
-        reach = self.geometry.inside_mm[at]
-        sigma = np.array([kind.sigma for kind in rows])
-        extra = np.abs(sigma[:, None] - self.geometry.weighed[at]) * reach * self.options.costs.bearing_per_mm
-        extra[~bears] = np.inf
-        first, width = self.first[place], max(1, int(self.width.max(initial=1)))
-        best = np.full((first.size, width), np.inf)
-        which = np.full(best.shape, BARE, np.int16)
-        for k in range(len(rows)):
-            some = np.flatnonzero(bears[k])
-            if not some.size:
-                continue
+        """(N, W) cheapest class of every thickness at N places (post, seat, state) of one reach, and which.
+
+        Classes steeper than the gap cost more the steeper they are, flatter ones the flatter: so the best of
+        all from a class on, or up to one, is the same for every gap, but for what the gap's own slope counts.
+        Where everything bears at the seat itself, both sides are open.
+        """
+        post, seat, state = place
+        packs, sigma = tables.inner_table(reach_mm if state else None)[1:]
+        per_slope = reach_mm * self.options.costs.bearing_per_mm
+        slope, first = self.geometry.weighed[post, seat], self.first[place]
+        from_class = sigma.searchsorted(self.geometry.steep[post, seat] - 1e-12)
+        both = self.geometry.combinations == 1
+        if both:
+            from_class = sigma.searchsorted(slope)
+        best, which = np.full((first.size, width), np.inf), np.full((first.size, width), BARE, np.int16)
+        for steeper in (False, True) if both else (not state,):
+            sign = 1.0 if steeper else -1.0
+            table, row = _running_best(packs + (sign * per_slope * sigma)[:, None], from_the_end=steeper)
             # Windows are slices of the table: whole rows are copied, not entries picked.
-            seen = np.lib.stride_tricks.sliding_window_view(cheapest[k], width)[first[some]]
-            seen = seen + extra[k, some, None]
-            better = seen < best[some]
-            best[some] = np.where(better, seen, best[some])
-            which[some] = np.where(better, np.int16(k), which[some])
+            at = (from_class if steeper else from_class - 1), first
+            seen = sliding_window_view(table, width, axis=1)[at] - (sign * per_slope * slope)[:, None]
+            better = seen < best
+            best = np.where(better, seen, best)
+            which = np.where(better, sliding_window_view(row, width, axis=1)[at], which)
         return best, which
+
+
+def _running_best(packs: Floats, *, from_the_end: bool) -> tuple[Floats, NDArray[np.int16]]:
+    """(R + 1, L) least of (R, L) over the classes from each on or up to each, and which, the first of equals.
+
+    The last row is of no class.
+    """
+    shape = len(packs) + 1, packs.shape[1]
+    best, which = np.full(shape, np.inf), np.full(shape, BARE, np.int16)
+    for k in reversed(range(len(packs))) if from_the_end else range(len(packs)):
+        before = k + 1 if from_the_end else k - 1
+        better = packs[k] <= best[before] if from_the_end else packs[k] < best[before]
+        best[k] = np.where(better, packs[k], best[before])
+        which[k] = np.where(better, np.int16(k), which[before])
+    return best, which
 
 
 def states_of(combinations: int) -> Ints:
