@@ -36,8 +36,8 @@ chance itself is a polynomial fitted to the integral within 1e-8 (`Chances`), th
 u = 0.51 mm: with v = 0.08² + 0.04² mm² a seat, S = 4 · 5.56² · 0.008 + 0.51² + 0.25² = 1.31 mm² each way.
 At 1:500 no single mark but 0, 0 is called plumb (12 in 100 of packs that leave R = 0); the mean of two
 readings is on 25 marks of half a millimetre, as much as a disk of 1.41 mm: 53 of 100 are settled, 41 of
-R = (1, 0). At 1:300 it is a disk of 2.84 mm, 95 and 89 in 100. At 6 minutes a round the first millimetre
-costs 3.3 minutes at 1:500 and 0.4 at 1:300.
+R = (1, 0). At 1:300 it is a disk of 2.84 mm, 95 and 89 in 100. At 8 minutes a round the first millimetre
+costs 4.4 minutes at 1:500 and 0.6 at 1:300.
 """
 
 from __future__ import annotations
@@ -228,46 +228,39 @@ def next_reading(
     """
     xx, xy, yy = spread_mm2
     shares, places = zip(*rests_mm, strict=True)
+    whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
 
-    def inside(zone: Zone, before: Reads, last: Reads | None) -> float:
+    def inside(zone: Zone, last: Reads | None, before: Reads = reads) -> float:
         along, across = (one * height_mm * height_mm for one in before.off_by(last))
         spread = xx + along, xy, yy + across
         return float(np.dot(shares, _inside(zone, places, spread))) if zone.decides else 0.0
 
-    def columns(last: Reads, which: Callable[..., tuple[int, ...]]) -> tuple[int, ...]:
-        """Marks of a coarse scale one by one; a disk as large lacks corners, where 2 of 100 are read."""
+    def marks(last: Reads, which: Callable[..., tuple[int, ...]]) -> Zone | None:
+        """Those of a coarse scale one by one; a disk as large lacks corners, where 2 of 100 are read."""
         step, u = last.step * height_mm, (last.u_along * height_mm, last.u_across * height_mm)
-        if not _few_marks(allowed_mm, last.factor, step):
-            return ()
-        return which(allowed_mm, u, step, last.factor, per_direction=per_direction)
+        few = _few_marks(allowed_mm, last.factor, step)
+        columns = few and which(allowed_mm, u, step, last.factor, per_direction=per_direction)
+        return _stair(columns, step) if columns else None
 
     def plumb(last: Reads, before: Reads = reads) -> float:
-        found = columns(last, marks_called_plumb)
-        zone = _stair(found, last.step * height_mm) if found else zone_of(allowed_mm, height_mm, last, **way)
-        return inside(zone, before, last)
+        zone = zone_of(allowed_mm, height_mm, last, per_direction=per_direction)
+        return inside(marks(last, marks_called_plumb) or zone, last, before)
 
-    way = {"per_direction": per_direction}
-    whole, at_once = Zone(allowed_mm, allowed_mm, disk=not per_direction), plumb(reads)
-    if marks := columns(reads, marks_not_out):
-        beyond = _stair(marks, reads.step * height_mm)
-    elif reads.factor == 0.0:
-        beyond = zone_of(allowed_mm, height_mm, reads, **way)
-    else:
-        beyond = whole.scaled(
-            1.0 + reads.factor * height_mm * max(reads.u_along, reads.u_across) / allowed_mm
-        )
-    not_out = max(at_once, inside(beyond, reads, reads))
+    at_once = plumb(reads)
+    guard = reads.factor * height_mm * max(reads.u_along, reads.u_across)
+    beyond = marks(reads, marks_not_out) or whole.scaled(1.0 + guard / allowed_mm)
+    not_out = max(at_once, inside(beyond, reads)) if guard else at_once
     before = reads, reads.read_twice
     turned, again = (plumb(reads.settling, one) for one in before)
     # Packs are changed where the mean of two readings is beyond the limit; within it, it is read on.
-    kept, kept_then = (inside(whole, one, reads.settling) for one in before)
+    kept, kept_then = (inside(whole, reads.settling, one) for one in before)
     saves_min = round_min * (kept_then - kept) - READ_AGAIN_MIN
     pays = saves_min >= WORTH_READING_MIN
     return Chance(
         plumb=at_once,
         too_close=not_out - at_once,
         out=1.0 - not_out,
-        within=inside(whole, reads, None),
+        within=inside(whole, None),
         turned=turned,
         finer=max(at_once, plumb(reads.finer)) if reads.step > 0.0 else None,
         again=again if pays else None,
