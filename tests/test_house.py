@@ -16,6 +16,10 @@ from packaging.requirements import Requirement
 
 ROOT = Path(__file__).resolve().parent.parent
 TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "shimfit", "tests", "fixtures", "hardware_notes"}
+SOLVES = (
+    "import os; os.environ['SHIMFIT_DB'] = 'none.db'; from shimfit.cli import main; "
+    "main(['solve', '6mm n 3mm o', '--height', '1000mm', '--foot', '90x90mm'{}])"
+)
 HEAVY = ("numpy", "scipy", "highspy", "pint", "serial", "fpdf", "textual", "textual_serve", "sqlite3")
 
 
@@ -52,6 +56,11 @@ def test_no_file_names_a_place_to_fetch_packages_from() -> None:
         ("import shimfit.cli; shimfit.cli.build_parser()", set()),
         ("import shimfit.__main__, sys; sys.argv = ['shimfit', '--version']; shimfit.__main__.main()", set()),
         ("import shimfit.workflow.site", {"sqlite3"}),
+        (SOLVES.format(""), set()),
+        (
+            SOLVES.format(f", '--stock', {str(ROOT / 'fixtures' / 'stock' / 'porch_box_inch.csv')!r}"),
+            {"numpy"},
+        ),
     ],
 )
 def test_a_fresh_interpreter_loads_only_what_it_needs(code: str, may_load: set[str]) -> None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import importlib.util
+import os
 import random
 import statistics
 import sys
@@ -18,6 +19,7 @@ from functools import partial
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program sets it at its start
 
 from shimfit.core.packing import Mode, Options, build_tables, prescribe
 from shimfit.model import Foot, Lean, Lot, Tolerance
