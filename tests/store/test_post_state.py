@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from shimfit.model import PostState
+from shimfit.store.events import in_order
+from shimfit.store.fold import fold_run
 
 
 def test_nothing_read_then_half_then_whole(crew):
@@ -374,3 +378,26 @@ def test_the_place_of_the_last_event_is_that_of_the_undo(crew):
     north.run()
     north.journal.undo("jetty")
     assert north.run().last_seq == north.journal.head[0]
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_a_post_brought_forward_is_as_it_is_worked_out_from_its_first_event(crew, packs, number) -> None:
+    """Repeats, contradictions, halves and what is done in between; looked at now and then."""
+    chance, north = random.Random(number), crew().lay_out(1)
+    do = [
+        lambda: north.read("1", chance.choice((0.0001, 0.0002, 0.004)), stage="verify"),
+        lambda: north.read("1", 0.0001, None, stage="verify"),
+        lambda: north.read("1", chance.choice((0.009, 0.0091)), stage=chance.choice(("stood", "bed", "mid"))),
+        lambda: north.log("tightened", {}, post="1"),
+        lambda: north.log("noted", {"text": "knot"}, post="1"),
+        lambda: north.pack("1", packs[0]),
+        lambda: north.prescribe("1", (packs[1],)),
+        lambda: north.log("post-moved", {"station_mm": chance.choice((1200.0, 1250.0))}, post="1"),
+        lambda: north.journal.undo("jetty"),
+        lambda: north.journal.redo("jetty"),
+    ]
+    for _ in range(40):
+        chance.choices(do, (9, 2, 2, 1, 1, 1, 1, 1, 2, 1))[0]()
+        if chance.random() < 0.4:
+            assert north.run() == fold_run(in_order(north.journal.events()), "jetty", "east")
+    assert north.run() == fold_run(in_order(north.journal.events()), "jetty", "east")
