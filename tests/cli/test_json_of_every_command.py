@@ -48,7 +48,7 @@ IN_TURN = (
     "job takeup pier",
     "rails pier/east --at 150mm,900mm --rail-depth 90mm",
     "lineup pier/east",
-    "kit pier/east",
+    "kit pier/east --posts 1",
     MAKEUP,
     "instrument add long --kind level --length 1200mm",
     "instrument list",
