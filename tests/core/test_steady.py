@@ -511,7 +511,9 @@ def test_a_memory_that_is_known_counts_however_short_the_hold_shows_it():
     slow = remembering(np.random.default_rng(3), 200, 0.96, 0.02)
     assert mean_uncertainty(slow, 4.0, known_tau=49.0) == pytest.approx(0.02 * math.sqrt(49 / 200), rel=0.4)
     assert mean_uncertainty(np.full(50, 0.3), 1.0) == 0.0
-    assert mean_uncertainty(np.array([0.1, 0.2, 0.3]), 3.0) == pytest.approx(0.1 / math.sqrt(3) * few(2))
+    three = np.array([0.1, 0.2, 0.3])
+    assert mean_uncertainty(three, 3.0) == pytest.approx(0.1 / math.sqrt(3) * few(2))
+    assert mean_uncertainty(three, 3.0, known_tau=4.0) == pytest.approx(0.2 / math.sqrt(3) * few(2))
 
 
 def test_the_tail_of_a_movement_is_left_out_and_a_creep_is_not():

@@ -172,7 +172,8 @@ class Hand:
         """Wait until every text is on the screen; fails showing the screen that was there instead."""
         until_s = time.monotonic() + patience_s
         while time.monotonic() < until_s:
-            if all(text in self.screen() for text in texts):
+            there = self.screen()
+            if all(text in there for text in texts):
                 return
             await self.pilot.pause(0.02)
         raise AssertionError(f"{texts} did not come; the screen is\n{self.screen()}")
