@@ -482,10 +482,7 @@ class Paper:
         self.y += 1.0
 
     def _widths(self, columns: Sequence[Column], rows: Sequence[Row]) -> list[float]:
-        """Each as wide as its longest line, with some air; too much for the page, the widest are broken.
-
-        They are broken down to one common width, but no column below its longest word.
-        """
+        """As wide as the longest line, with air; too much for the page, the widest are broken, no word is."""
         wides, least = [], []
         for i, column in enumerate(columns):
             lines = [(column.head, FINE, True), (column.under, FINE, False)]
