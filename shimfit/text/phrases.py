@@ -10,7 +10,6 @@ import re
 from functools import partial
 from typing import TYPE_CHECKING
 
-from shimfit.core.takeup import given_words
 from shimfit.model import BESIDE_THE_OTHERS, FORMS, Face, PostState, Seat
 from shimfit.quantities import shown
 from shimfit.values import dataclass
@@ -328,6 +327,8 @@ def post_view(record: PostRecord, words: Words) -> PostView:
 
 def _briefly(answer: Prescription) -> Iterator[tuple[str, str]]:
     """Remarks on an answer that are longer than a row of a phone, each with its shorter form."""
+    from shimfit.core.takeup import given_words
+
     yield given_words(answer.take_up)
     if answer.packs and answer.chance is not None:
         yield read_first(answer.chance), read_first(answer.chance, briefly=True)

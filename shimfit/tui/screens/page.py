@@ -13,7 +13,6 @@ from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
 from shimfit.text.canvas import Canvas, written
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
-from shimfit.tui.handover import suggested_name, writing
 from shimfit.tui.session import NO_RUN, Outcome, refused
 from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Rows, Tap, Taps
 from shimfit.values import dataclass
@@ -460,6 +459,8 @@ class Page(RoleScreen):
 
     def ask_for_file(self, export: Callable[..., Path], what: str, hint: str) -> None:
         """Ask where to write what is made of the run: its record, its cut sheet (see tui.handover)."""
+        from shimfit.tui.handover import suggested_name, writing
+
         session, run = self.session, self.session.run
         if run is None:
             self.say(NO_RUN)
