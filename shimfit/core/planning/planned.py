@@ -8,6 +8,7 @@ that no way serves, `why_left_out` is the sentence that a person reads: what is 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from shimfit.core.foot import gap_plane
@@ -30,6 +31,10 @@ if TYPE_CHECKING:
     from shimfit.model import Chance, Lot, Pack, Resting
 
 
+CHANCES_KEPT = 2_000
+"""Posts with their packs whose chance is kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class Planned:
     """A post that the plan serves."""
@@ -50,20 +55,23 @@ class Planned:
 
     def chance(self, options: Options) -> Chance | None:
         """What the next reading will say of it, as `prescribe` has it; None where nothing is packed."""
-        if not self.packs:
-            return None
-        post = self.post
-        question = ask(
-            post.foot,
-            post.height_mm,
-            Lean(*post.to_correct),
-            post.tolerance,
-            options.preload_mm,
-            known=_known(post),
-        )
-        four = not post.foot.round and all(pack.seat.is_corner for pack in self.packs)
-        resting = question.rests_on(self.packs)
-        return question.chance_on(self.packs, resting, options, all_carry=four)[1]
+        return _chance(self.post, self.packs, options) if self.packs else None
+
+
+@lru_cache(maxsize=CHANCES_KEPT)
+def _chance(post: PlanPost, packs: tuple[Pack, ...], options: Options) -> Chance | None:
+    """Kept, since most posts of a run that is planned again get what they had."""
+    question = ask(
+        post.foot,
+        post.height_mm,
+        Lean(*post.to_correct),
+        post.tolerance,
+        options.preload_mm,
+        known=_known(post),
+    )
+    four = not post.foot.round and all(pack.seat.is_corner for pack in packs)
+    resting = question.rests_on(packs)
+    return question.chance_on(packs, resting, options, all_carry=four)[1]
 
 
 def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:

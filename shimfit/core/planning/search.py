@@ -62,7 +62,7 @@ if TYPE_CHECKING:
 
 BARE = -1
 _DUST = 1e-9
-PAIRS_AT_ONCE = 40_000
+PAIRS_AT_ONCE = 100_000
 """Pairs of entries that are laid out at a time: bounds the memory (about 200 bytes each)."""
 LIKELY = 4
 """Pairs, and entries of them, that are priced first, for each pattern that is kept."""
