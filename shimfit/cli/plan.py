@@ -60,13 +60,13 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
             job, run = parse_run(args.path)
             with open_site(args, io, read_only=args.look, hold=False) as site:
                 state, lots = site.run(job, run), site.box().lots
+                off_mm = parse_pairs(args.off, state.units)
                 made = planning.plan_site_run(
                     site,
                     job,
                     run,
                     seconds=args.seconds,
-                    line_up=args.line_up,
-                    off_mm=parse_pairs(args.off, state.units),
+                    off_mm=off_mm if args.line_up else None,
                     progress=progress,
                     stop=stop,
                 )

@@ -204,7 +204,6 @@ class Planning(Running):
             self._site,
             self._job,
             self._run,
-            line_up=self._off_mm is not None,
             off_mm=self._off_mm,
             progress=self._take_bounds,
             stop=stop,

@@ -254,14 +254,13 @@ def plan_site_run(
     run: str,
     *,
     seconds: float = SECONDS,
-    line_up: bool = False,
     off_mm: Mapping[str, float] | None = None,
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
 ) -> RunPlan:
     """Plan all posts of a run that are read and not yet packed; nothing is logged.
 
-    `line_up`: aim at the targets of the line-up of feet that stand `off_mm` the string (by post, + out).
+    `off_mm`: aim at the targets of the line-up of feet that stand so far off the string (by post, + out).
     UsageError when no post of the run is ready to be planned.
     """
     from shimfit.workflow.packs import book_of, of_lots, options_of, scatter_of
@@ -269,7 +268,7 @@ def plan_site_run(
 
     most_s, state, box = seconds_allowed(seconds), site.run(job, run), site.box()
     known = of_lots(book_of(site, job), box.lots)
-    legs = line_up_run(state, off_mm) if line_up else ()
+    legs = () if off_mm is None else line_up_run(state, off_mm)
     aims = {target.name: target.aim_across_mm for leg in legs for target in leg.targets}
     posts = posts_to_plan(state, aims, (known.mean, known.u_next))
     if not posts:

@@ -1,15 +1,37 @@
 """Column generation: rounds of prices, patterns and the bound that they prove.
 
-Each round solves the master over the patterns so far, takes prices between the best and the newest, and
-searches every post's cheapest pattern at these prices. Raw duals of few patterns jump, so they are held about
-the best prices at first (`Master.hold`); a long run begins from the prices of a section of it that has its
-share of the box, and one that is planned again from what the `Earlier` plan knew. Whatever the prices,
+*Goal.* For P posts and one box: the linear program that takes patterns in parts (`Master`), all but solved,
+and a bound that no plan in whole patterns is below.
 
-    bound = Σ_posts min(unsolved, cheapest pattern) - Σ_rows price · capacity
+*Method.* There are far too many patterns to list. A round solves the program over the N that are known, which
+tells what each of the box's R rows is worth; searches every post for its cheapest patterns at prices between
+these and the best so far; and takes in those that are new. Duals of few patterns jump: before the first
+program the bound is climbed a few steps (`_open`), and at first duals are held about the best prices
+(`Master.hold`). A long run begins from the prices of a section of it that has its share of the box, and one
+that is planned again from what an earlier plan knew (`EarlierPlan`).
 
-is below every plan (Lagrange), since the search is exact for a box that each seat has to itself.
-Saw settings cost nothing here: a bound holds for the settings that were allowed, and `choosing` adds what
-setting the saw costs.
+*Exact.* Whatever the prices (none below 0),
+
+    bound = sum over posts of least - sum over rows of price · capacity
+
+where a post's `least` is what its cheapest pattern costs at the prices, or leaving it unsolved. A plan's
+patterns cost that much at least, and use no more than the capacities (Lagrange). The search leaves none
+out: it is exact for a box that each seat has to itself. Saw settings cost nothing here: a bound holds for
+those that were allowed, and `choosing` adds what setting the saw costs. A term of the sum is its post's
+alone: with fewer settings only posts whose best used one of the others are searched again (`_round`), and
+in a run planned again only those that changed (`once_more`).
+
+Arrays: P posts, N patterns, R rows of the box. Prices and capacities (R,), `least` and ceilings (P,), x (N,).
+
+*Example.* 200 posts and 1,000 pieces in 281 lots or points of tapers, minutes. Four steps before the first
+program find 1,421 patterns and climb to 524.59. Then
+
+    program  548.92  539.96  539.67  536.56  536.46  536.45
+    bound    527.27  530.35  531.56  536.13  536.39
+    new         308     223     199     109      38
+
+with duals held up to the third. Of 2,298 patterns 238 are in use, 162 of them whole; 1 part in 10,000 is left
+open. The plan that `choosing` makes of it, with the saw set once, costs 540.76, and none costs below 540.54.
 """
 
 from __future__ import annotations
@@ -270,7 +292,7 @@ class Proof:
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class EarlierPlan:
     """What planning knew of a run when it was done; all by the posts' names."""
 
     posts: Mapping[str, PlanPost]
@@ -293,13 +315,13 @@ class Earlier:
 
     def __init__(self) -> None:
         self.box: tuple[tuple[Lot, ...], Options] | None = None
-        self.known: Known | None = None
+        self.known: EarlierPlan | None = None
 
-    def of(self, tables: Tables) -> Known | None:
+    def of(self, tables: Tables) -> EarlierPlan | None:
         """What is known of this box; None when it is another, or none was planned from."""
         return self.known if self.box == (tables.lots, tables.options) else None
 
-    def keep(self, tables: Tables, known: Known) -> None:
+    def keep(self, tables: Tables, known: EarlierPlan) -> None:
         """Take in what a choice left behind, in place of what was there."""
         self.box, self.known = (tables.lots, tables.options), known
 
