@@ -38,9 +38,9 @@ class Minutes:
 
     round: float = 8.0
     """One more round: loosen, set, tighten and read take about 4 minutes, turning the level end for end and
-    reading once more 1, the pieces that change 1 to 3. By the other prices here later rounds took 5.7 to 8.5,
-    7.1 on average (tests/bench/first_verdict.py); at 8 a tenth fewer posts are out at the first reading than
-    at 6, and a post takes as long within a fiftieth."""
+    reading once more 1, the pieces that change 1 to 3; a walk back or a second person come on top, where they
+    do. Later rounds took 5.7 to 8.5, 7.1 on average (tests/bench/first_verdict.py). At 8 a tenth fewer posts
+    are out at the first reading than at 6, at 10 to 30 no fewer; a post takes as long within a fiftieth."""
     piece: float = 0.5
     """One thing to find, carry and slide in."""
     cut: float = 0.75

@@ -322,20 +322,11 @@ def play(
                 later = [later[0] + took, later[1] + 1.0]
             if decision == "plumb" or rounds >= MOST_ROUNDS:
                 break
-            answer = correct(
-                FOOT,
-                HEIGHT_MM,
-                lean,
-                tolerance,
-                now=answer.packs,
-                options=options,
-                lots=lots,
-                reads=now
-                if now is usual
-                else replace(usual, before=(now.own_along, now.own_across), turned=True),
-                take_up=mean,
-                u_take_up=u,
-            )
+            if now is not usual:
+                now = replace(usual, before=(now.own_along, now.own_across), turned=True)
+            known_by = {"reads": now, "take_up": mean, "u_take_up": u}
+            asked = FOOT, HEIGHT_MM, lean, tolerance
+            answer = correct(*asked, now=answer.packs, options=options, lots=lots, **known_by)
         if advised and said.finer is not None and GROUP * (said.finer - said.plumb) >= WORTH_TURNING:
             step_mm, usual = step_mm / 2.0, usual.finer
         if not learning or len(known.lessons) > LEARN_UP_TO:
@@ -349,7 +340,6 @@ def play(
 
 # ---------------------------------------------------------------- the first reading alone
 
-NONE: tuple[str, ...] = ()
 SOURCES = ("the reading before", "take-up", "rough seats")
 FROM_THE_BOX = ("pieces", "marks, places", "flats bearing 32 mm in", "a price of work")
 """What exact thicknesses at the corners have not; the last: a round costs all that there is."""
@@ -360,7 +350,7 @@ def verdicts(
     tolerance: Tolerance,
     posts: int,
     times: float,
-    without: tuple[str, ...] = NONE,
+    without: tuple[str, ...] = (),
 ) -> tuple[dict[str, float], tuple[float, float]]:
     """First verdicts, and what was off at the top: standard deviation each way, 95 % of the magnitude, mm.
 
@@ -466,7 +456,7 @@ def main() -> None:
     )
     for text in ("1:500", "1:300"):
         tolerance = parse_tolerance(text)
-        for name, without in (("ceiling", ("take-up",)), ("no better", NONE)):
+        for name, without in (("ceiling", ("take-up",)), ("no better", ())):
             shares, _ = verdicts(None, tolerance, args.posts, args.scatter, without)
             print(
                 f"{name:20}{text:6}"
