@@ -286,12 +286,8 @@ ParseResult: TypeAlias = Incomplete | Understood | Refused
 
 
 def is_decimal(value: Fraction) -> bool:
-    """True when the value ends after some decimal places."""
-    rest = value.denominator
-    for prime in (2, 5):
-        while rest % prime == 0:
-            rest //= prime
-    return rest == 1
+    """True when the value ends after some decimal places: no prime but 2 and 5 is in its denominator."""
+    return pow(10, value.denominator.bit_length(), value.denominator) == 0
 
 
 # ---------------------------------------------------------------- said back

@@ -108,16 +108,11 @@ _PLAIN = re.compile(r"[0-9]*\.[0-9]*|[0-9]+")
 _VULGAR = re.compile(rf"(?:([0-9]+)(?:-|[^\S\r\n]*))?([{''.join(_ONE_CHARACTER)}])")
 
 
-def starts_number(text: str, pos: int) -> bool:
-    """True when a number could begin at this character."""
-    return pos < len(text) and (text[pos] in "0123456789." or text[pos] in _ONE_CHARACTER)
-
-
 def scan_number(
     text: str, pos: int = 0, denominators: tuple[int, ...] = TAPE_DENOMINATORS
 ) -> Number | Fault | None:
     """Number that begins at `pos`, a fault with its reason, or None when no number begins there."""
-    if not starts_number(text, pos):
+    if pos >= len(text) or not (text[pos] in "0123456789." or text[pos] in _ONE_CHARACTER):
         return None
     if match := _VULGAR.match(text, pos):
         numerator, denominator = _ONE_CHARACTER[match[2]].split("/")
@@ -478,17 +473,13 @@ _PER_UNIT = re.compile(r"\s*(?:/|per)\s*(m|metre|meter|ft|foot|'|′|’)\s*$", 
 _OVER = re.compile(r"\s*(?:/|\bper\b|\bover\b|\bin\s+(?=[0-9]))\s*", re.IGNORECASE)
 
 
-def preset_named(name: str) -> Preset | None:
-    """The preset of that name, or None."""
-    return next((preset for preset in PRESETS if preset.name == name.strip().lower()), None)
-
-
 def parse_tolerance(text: str, per_direction: bool = False, units: Units = "mm") -> Tolerance:
     """Tolerance as typed, or a preset's name; `per_direction` applies it to each direction by itself.
 
     Raises EntryError (with the bad spot): not a tolerance, nothing, too wide to be one.
     """
-    name, preset, source = text.strip(), preset_named(text), "the user's choice"
+    name, source = text.strip(), "the user's choice"
+    preset = next((one for one in PRESETS if one.name == name.lower()), None)
     if preset is not None:
         quoted = " (quoted at second hand)" if preset.mark == "second-hand" else ""
         text, source = (

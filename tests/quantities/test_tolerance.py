@@ -12,7 +12,6 @@ from shimfit.quantities.typed import (
     DEFAULT_TOLERANCE,
     PRESETS,
     parse_tolerance,
-    preset_named,
 )
 
 
@@ -85,8 +84,7 @@ def test_a_fixed_amount_is_not_scaled_down():
     ],
 )
 def test_presets_and_their_sources(name, mm_per_m, mark):
-    preset = preset_named(name)
-    assert preset is not None
+    preset = next(preset for preset in PRESETS if preset.name == name)
     assert preset.mark == mark
     tolerance = preset.tolerance
     assert tolerance.slope * 1000 == pytest.approx(mm_per_m, rel=1e-15)
