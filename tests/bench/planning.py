@@ -166,6 +166,8 @@ def drawn(posts, lots, pieces, seed):
 
 GROWTH = (50, 100, 200, 400, 1000)
 FAMILIES = {
+    "few": (4, 8, 24),
+    "eight": (8, 30, 70),
     "small": (20, 60, 130),
     "tight": (20, 60, 75),
     "medium": (20, 120, 400),
@@ -447,7 +449,7 @@ def main():
     for how in ("shimfit", "HiGHS", "CP-SAT"):
         limit = args.seconds if how == "shimfit" else args.peer_seconds
         show("20 posts, 120 lots, compact form", apart(how, 20, 120, 400, 0, limit, True))
-    for name in ("small", "tight", "medium", "large", "scarce"):
+    for name in ("few", "eight", "small", "tight", "medium", "large", "scarce"):
         drawn_cases(name, FAMILIES[name], args.seconds, args.draws)
 
 

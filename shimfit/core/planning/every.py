@@ -132,9 +132,12 @@ def _ways(
     if choice.row == search.BARE:
         return [_Way(0.0, 0.0, None)]
     reach_mm, slope = float(geometry.inside_mm[post, seat]), float(geometry.weighed[post, seat])
-    rows, _, bears = pricing.maker.bearing(tables, reach_mm, geometry.steep[post, seat, None], state)
+    rows, _, sigma = tables.inner_table(reach_mm if state else None)
+    if geometry.combinations > 1:
+        first = int(pricing.maker.bears_from(sigma, post, seat))
+        rows = rows[:first] if state else rows[first:]
     found = []
-    for row in (row for row, does in zip(rows, bears[:, 0].tolist(), strict=True) if does):
+    for row in rows:
         bearing = abs(row.sigma - slope) * reach_mm * tables.options.costs.bearing_per_mm
         inner_mm = reach_mm if state and row.runs else None
         for stack in tables.ways(row, choice.steps, least + spare - bearing):
