@@ -67,7 +67,7 @@ _SLACK = 1e-6
 _STEPS = (0.12, 1.4, 12.0, math.inf)
 """How far above its bound the search looks, in pieces: first, and then where there is nothing."""
 _AT_ONCE = 6.0
-"""A limit no further above it is looked up to in one go."""
+"""A limit no further above it, in pieces, is looked up to in one go while a screen shows an answer already."""
 _ALL = 4096
 """Triples up to which all are looked at; else pairs with their stretch of third thicknesses."""
 _NEAREST = 30
@@ -450,9 +450,8 @@ class Search:
         least = bounds[0][0] if bounds else math.inf
         levels = [least + step * self.costs.piece for step in _STEPS]
         if self.task.likely_cost > least:
-            levels = [self.task.likely_cost + self.costs.piece, *levels[2:]]
-        if limit < least + _AT_ONCE * self.costs.piece:
-            levels = [limit]
+            near = limit < least + _AT_ONCE * self.costs.piece
+            levels = [limit] if near else [self.task.likely_cost + self.costs.piece, *levels[2:]]
         for level in levels[-1:] if self.task.lean_only else levels:
             level = min(limit, level)  # noqa: PLW2901
             pool = Pool(keep, level)
