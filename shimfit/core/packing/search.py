@@ -67,7 +67,7 @@ _SLACK = 1e-6
 _STEPS = (0.12, 1.4, 12.0, math.inf)
 """How far above its bound the search looks, in pieces: first, and then where there is nothing."""
 _AT_ONCE = 6.0
-"""A limit no further above it, in pieces, is looked up to in one go while a screen shows an answer already."""
+"""A limit no further above it, in pieces, is looked up to in one go where a screen shows an answer."""
 _ALL = 4096
 """Triples up to which all are looked at; else pairs with their stretch of third thicknesses."""
 _NEAREST = 30
