@@ -202,10 +202,12 @@ class Session:
         """Where one goes from a post that is plumb."""
         assert self.run is not None
         left = len(self.run.left_to_do)
+        if self._ahead(+1) is not None and (self.due or left):
+            return f"Enter walks on to the next {'that is due' if self.due else 'post'}"
+        if self.due:
+            return f"The last that is due; {self._read_again}"
         if not left:
             return f"Every post is done: {self._hands_over} the record"
-        if self.index + 1 < len(self.run.posts):
-            return "Enter walks on to the next post"
         return f"The last post; {left} before it {'is' if left == 1 else 'are'} left to do"
 
     @property
@@ -351,26 +353,33 @@ class Session:
             self.go_post(self.run.posts[min(index, len(self.run.posts) - 1)].name)
 
     def step(self, by: int) -> Outcome:
-        """Walk to the next (+1) or previous (-1) post.
-
-        On the re-tighten walk to one that is due; with `only_left`, to one that wants something.
-        """
+        """Walk to the next (+1) or previous (-1) post."""
         if self.run is None:
             return NO_RUN
-        posts = self.run.posts
-        left = {post.name for post in self.run.left_to_do}
-        walked = set(self.due) or (left if self.only_left else {post.name for post in posts})
-        index = self.index + by
-        while 0 <= index < len(posts) and posts[index].name not in walked:
-            index += by
-        if 0 <= index < len(posts):
-            return self.go_post(posts[index].name)
-        end = "last" if by > 0 else "first"
+        if (name := self._ahead(by)) is not None:
+            return self.go_post(name)
+        end, left = "last" if by > 0 else "first", len(self.run.left_to_do)
         if self.due:
-            again = sum(not self._is_to_tighten(post) for post in posts if post.name in self.due)
-            return Outcome(f"the {end} that is due; {again} of {len(self.due)} read again", done=False)
-        more = f"{len(left)} left to do" if left else f"every post is done: {self._hands_over} the record"
+            return Outcome(f"the {end} that is due; {self._read_again}", done=False)
+        more = f"{left} left to do" if left else f"every post is done: {self._hands_over} the record"
         return Outcome(f"this is the {end} post of the run; {more}", done=False)
+
+    def _ahead(self, by: int) -> str | None:
+        """The post that a walk comes to; None at its end.
+
+        On the re-tighten walk one that is due; with `only_left`, one that wants something.
+        """
+        assert self.run is not None
+        posts = self.run.left_to_do if self.only_left else self.run.posts
+        walked = self.due or {post.name for post in posts}
+        ahead = self.run.posts[self.index + 1 :] if by > 0 else self.run.posts[: self.index][::-1]
+        return next((post.name for post in ahead if post.name in walked), None)
+
+    @property
+    def _read_again(self) -> str:
+        assert self.run is not None
+        again = sum(not self._is_to_tighten(post) for post in self.run.posts if post.name in self.due)
+        return f"{again} of {len(self.due)} read again"
 
     def _retighten(self, text: str) -> Outcome:
         """Walk only the posts that are due: proven plumb as many days ago as typed, or as the run says.
@@ -508,7 +517,7 @@ class Session:
         logged = log_reading(self.site, place, text, asked, sure=sure)
         if logged.reading.slope_along is None and logged.reading.slope_across is None:
             return Outcome(logged.message)  # only a level's length was typed
-        return self._after_reading(place)
+        return self._after_reading(place, asked)
 
     def take(self, reading: Reading) -> Outcome:
         """Log a reading that the inclinometer has taken."""
@@ -530,7 +539,7 @@ class Session:
 
         def move(place: Place) -> Outcome:
             log(place, asked)
-            return self._after_reading(place)
+            return self._after_reading(place, asked)
 
         outcome = self.attempt(move)
         if not outcome.message.startswith(AS_BEFORE):
@@ -578,12 +587,12 @@ class Session:
         asked = dict(self._asked) | ({"again": True} if again else {})
         return Asked(**asked, answer_later=self.answers_later is not None)
 
-    def _after_reading(self, place: Place) -> Outcome:
+    def _after_reading(self, place: Place, asked: Asked) -> Outcome:
         """Have it answered; say how far off with the tolerance beside it, and what that decides.
 
         While the packs are worked out behind the screen, the state that comes of them is left to the page.
         """
-        if self.answers_later is not None and not self._asked.get("mid"):
+        if self.answers_later is not None and not asked.mid:
             self.answers_later(place)
         self._asked = KINDS[""]
         self.run = self.site.run(place.job, place.run)
@@ -609,6 +618,7 @@ class Session:
             return NO_RUN
         outcome = outcome_of(lambda: move(place))
         if outcome.done:
+            self._sure_of = None  # what was asked about before is another question now
             self.refresh()
         return outcome
 

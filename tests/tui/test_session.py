@@ -275,3 +275,39 @@ def test_a_turned_level_before_packing_is_no_verifying_reading(session) -> None:
     assert session.turned("9n5o", "8n4o").done
     assert session.record.packs_in_place == ()
     assert session.record.readings[-1].stage == "stood"
+
+
+def test_what_was_asked_about_is_no_answer_once_the_packs_are_in(session) -> None:
+    session.site.set("instrument", "blue level")
+    session.site.add_instrument(Instrument("blue level", "level", 1200.0))
+    assert session.enter("9n5o").done
+    assert not session.turned("9n5o", "8n4o").done
+    assert session.do("packed").done
+    outcome = session.turned("9n5o", "8n4o")
+    assert outcome.done, f"a re-read now, not a repeat: {outcome.message}"
+    assert session.record.packs_in_place
+
+
+def test_a_reading_at_half_height_of_another_post_is_not_answered(session) -> None:
+    asked_for = []
+    session.answers_later = asked_for.append
+    session.do("kind", "mid")
+    assert session.enter("2:6n10h").done
+    assert session.record.readings[-1].stage == "mid"
+    assert asked_for == []
+
+
+def test_a_plumb_post_says_where_the_retighten_walk_goes_on(session) -> None:
+    for _ in range(2):
+        session.do("kind", "verify")
+        assert session.enter("0 0").done
+        session.step(+1)
+    assert "post" in session.do("retighten", "0").message
+    first, last = session.due
+    assert session.place.post == first
+    session.enter("0 0")
+    assert session.view.do.endswith("Enter walks on to the next that is due")
+    session.step(+1)
+    session.enter("0 0")
+    assert session.place.post == last
+    assert session.view.do.endswith("The last that is due; 2 of 2 read again")
