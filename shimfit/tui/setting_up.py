@@ -77,9 +77,10 @@ LEAST_APART_MM = 75.0
 
 
 def _far_enough(mm: float, text: str, units: Units, what: str) -> float:
-    if mm < LEAST_APART_MM and text.strip()[-1:].isdigit():
-        meant = f"{text.strip()}{'m' if units == 'mm' else 'ft'}"
-        raise EntryError(f"a {what} of {shown.sized(mm, units)} can't be: type its unit, like {meant}", at=0)
+    bare = text.partition("@")[0].strip()
+    if mm < LEAST_APART_MM and bare[-1:].isdigit():
+        meant = f"{bare}{'m' if units == 'mm' else 'ft'}"
+        raise EntryError(f"a {what} of {bare} {units} can't be: type its unit, like {meant}", at=0)
     return mm
 
 

@@ -40,6 +40,13 @@ if TYPE_CHECKING:
 
 _NAMES_POST = re.compile(r"\bpost ([^\s:]+)")
 
+PLANS = "p plans them together from the box: which piece serves which post, and what is cut."
+TO_READ = (
+    "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) walks on after "
+    "each reading."
+)
+ALL_DONE = "Nothing to plan: every post is done."
+
 
 class PlanScreen(PostList):
     """Progress while it plans; then who gets what, and what is to be cut."""
@@ -242,16 +249,7 @@ class PlanScreen(PostList):
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
-            if waiting:
-                said = "p plans them together from the box: which piece serves which post, and what is cut."
-            elif run.left_to_do:
-                said = (
-                    "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) "
-                )
-                said += "walks on after each reading."
-            else:
-                said = "Nothing to plan: every post is done."
-            self._lines = [(said, "")]
+            self._lines = [(PLANS if waiting else TO_READ if run.left_to_do else ALL_DONE, "")]
             return
         together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
         how = "As planned; what was logged since is not in it:"
