@@ -9,6 +9,7 @@ from __future__ import annotations
 import shlex
 import sys
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, TextIO
@@ -73,6 +74,8 @@ class _Conversation:
     ) -> None:
         self.session, self.stdin, self.stdout = session, stdin, stdout
         self.listening, self.was_lost = listening, False
+        self._asked_about = ""
+        """The line that was asked about: Enter alone says yes to it."""
         own: dict[str, Does] = {
             "hand_over": self._write,
             "new_run": lambda _: self._new(),
@@ -133,16 +136,18 @@ class _Conversation:
             typed = self._ask(f"post {self.session.place.post}> " if self.session.place else "> ")
             if typed is None:
                 return Exit.DONE
+            typed = typed.strip() or self._asked_about
             try:
-                came = self._do(typed.strip())
+                came = self._do(typed)
             except ShimfitError as error:
                 if error.kind == "internal":
                     raise
                 came = f"refused: {error.message}"
             if came is None:
                 return Exit.DONE
+            self._asked_about = typed if isinstance(came, Outcome) and came.asks else ""
             if isinstance(came, Outcome):
-                came = f"{came.message}\n{self._post()}" if came.done else f"refused: {came.message}"
+                came = f"{came.message}\n{self._post()}" if came.done else self._unless_refused(came)
             self.say(came)
 
     def say(self, text: str) -> None:
@@ -181,9 +186,9 @@ class _Conversation:
         if not outcome.done:
             at = outcome.at or 0
             spot = f" (after {typed[:at]!r})" if 0 < at < len(typed) else ""
-            return f"refused: {outcome.message}{spot}"
+            return replace(outcome, message=f"{outcome.message}{spot}")
         assert isinstance(parsed, Understood)
-        return f"understood: {parsed.words}\n{outcome.message}\n{self._post()}"
+        return f"understood: {self.session.aim(typed)}{parsed.words}\n{outcome.message}\n{self._post()}"
 
     # ------------------------------------------------------------ what is said
 
@@ -258,7 +263,7 @@ class _Conversation:
 
     # ------------------------------------------------------------ the inclinometer
 
-    def _take(self) -> str:
+    def _take(self) -> str | Outcome:
         """Wait for the post to stand still, then log what the inclinometer holds."""
         assert self.listening.sensor is not None
         self.say("Hold the post still.")
@@ -266,7 +271,7 @@ class _Conversation:
         outcome = take(self.session, self.listening.sensor)
         if not outcome.done:
             self.was_lost = bool(live.fault)
-            return f"refused: {outcome.message}"
+            return outcome
         held = f"understood: inclinometer, {live.taken.text}\n" if live.taken is not None else ""
         return f"{held}{outcome.message}\n{self._post()}"
 
@@ -284,7 +289,7 @@ class _Conversation:
     def _unless_refused(self, outcome: Outcome, *, shows_post: bool = False) -> str:
         """What came of a move that the post is not told anew after; or the post, where one went to it."""
         if not outcome.done:
-            return f"refused: {outcome.message}"
+            return outcome.message if outcome.asks else f"refused: {outcome.message}"
         return self._post() if shows_post else outcome.message
 
     def _walk(self, by: int) -> str:

@@ -85,7 +85,7 @@ def take(session: Session, sensor: Inclinometer) -> Outcome:
     from shimfit.workflow.sensor import reading_of
 
     outcome = session.take(reading_of(live.taken, record.height_mm))
-    if outcome.done or outcome.bell == "refused":  # else it was asked about: the next key logs what is held
+    if not outcome.asks:  # else the next key logs what is held
         sensor.again()
     return outcome
 

@@ -45,6 +45,8 @@ class Outcome:
     at: int | None = None
     """Characters before the bad spot of what was typed."""
     bell: Bell = "none"
+    asks: bool = False
+    """True: not refused, asked about; the same again says yes."""
 
 
 def refused(why: ShimfitError | str) -> Outcome:
@@ -212,7 +214,11 @@ class Session:
 
     @property
     def _hands_over(self) -> str:
-        return "write makes" if self._words_only else self.keys.spell("F4 hands over")
+        return self._asked_by("F4 hands over", "write makes")
+
+    def _asked_by(self, key: str, word: str) -> str:
+        """How a thing is asked for here: on the screen by a key, line by line by its word."""
+        return word if self._words_only else self.keys.spell(key)
 
     def _remarks(self, record: PostRecord, words: Words) -> list[str]:
         """What the post's own record does not hold: the re-tighten walk, an instrument to check, the bow.
@@ -468,11 +474,15 @@ class Session:
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             overrule = "" if "Enter" in reason else ": Enter again if it is so"
-            return Outcome(f"{reason}{overrule}", done=False)
-        sure, self._sure_of = self._sure_of == text, None
-        if place != self.place:
+            return Outcome(f"{reason}{overrule}", done=False, asks=True)
+        sure, here = self._sure_of == text, self.place
+        self._sure_of = None
+        if place != here:
             self.go(place)
-        return self.attempt(lambda at: self._log(at, entry, asked, sure=sure))
+        outcome = self.attempt(lambda at: self._log(at, entry, asked, sure=sure))
+        if not outcome.done and place != here:
+            self.go(here)
+        return outcome
 
     def _question(
         self, place: Place, record: PostRecord, parsed: Understood, entry: str, asked: Asked
@@ -503,7 +513,7 @@ class Session:
         found = self.site.journal.to_undo(place.job)
         here = ("reading", place.run, place.post)
         if found is None or here not in ((event.kind, event.run, event.post) for event in found[0].events):
-            last = f"; {self.keys.spell('^Z')} takes back {found[1]}" if found is not None else ""
+            last = f"; {self._asked_by('^Z', 'undo')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
             return replace(refused(message), at=0)
         self.site.undo(place.job)
@@ -545,11 +555,11 @@ class Session:
         if not outcome.message.startswith(AS_BEFORE):
             return outcome
         self._sure_of = what
-        key = what if what == "Space" else "Enter"
-        return Outcome(self._not_in_yet(f"{key} again, both count"), done=False)
+        key = self._asked_by("Space", "Enter") if what == "Space" else "Enter"
+        return Outcome(self._not_in_yet(f"{key} again, both count"), done=False, asks=True)
 
     def _not_in_yet(self, repeat: str) -> str:
-        packed = "packed" if self._words_only else self.keys.spell("^P packed")
+        packed = self._asked_by("^P packed", "packed")
         return f"as before the packs. Not in yet: {repeat}. In and tight: {packed} first"
 
     def use_level(self, name: str) -> Outcome:
@@ -650,7 +660,9 @@ class Session:
             case "skip" if self.record is not None and self.record.state is PostState.PLUMB:
                 asked, self._sure_of = self._sure_of, f"skip {text}"
                 if asked != self._sure_of:
-                    return Outcome("it stands plumb: Enter again skips it all the same", done=False)
+                    return Outcome(
+                        "it stands plumb: Enter again skips it all the same", done=False, asks=True
+                    )
         return self.attempt(lambda at: self._logs(name, text, replace(at, post=post or at.post)))
 
     def _logs(self, name: str, text: str, at: Place) -> str:

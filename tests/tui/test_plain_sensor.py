@@ -97,3 +97,16 @@ def test_a_command_that_listens_itself_has_the_port_alone(make_site, simulated_p
     assert "post 1 logged" in said.getvalue(), "it is listened to again"
     assert (there.listeners, there.most_listeners) == (0, 1)
     assert [len(site.run("heron", "jetty").post(name).readings) for name in "12"] == [1, 1]
+
+
+def test_enter_alone_says_yes_to_what_was_asked_about(make_site) -> None:
+    said, site = io.StringIO(), make_site()
+    typist = Typist("9n5o", "9n5.5o", "", "9n5o", "next", "", "2:=9n5o", "q")
+    assert run_plain(site, stdin=typist, stdout=said, ascii=True) == 0
+    text = said.getvalue()
+    assert "post 1> 9n5.5o\nas before the packs. Not in yet: Enter, both count" in text
+    assert "understood: top leans 9 mm towards next, 5.5 mm out" in text
+    assert text.count("understood:") == 2, "asked about, then something else was typed: not logged"
+    assert "post 3> " in text, "Enter alone walks on again"
+    assert "; undo takes back reading 9n5.5o" in text
+    assert site.run("heron", "jetty").post("1").mean_of == 2

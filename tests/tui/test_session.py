@@ -311,3 +311,9 @@ def test_a_plumb_post_says_where_the_retighten_walk_goes_on(session) -> None:
     session.enter("0 0")
     assert session.place.post == last
     assert session.view.do.endswith("The last that is due; 2 of 2 read again")
+
+
+def test_what_is_refused_of_another_post_leaves_one_where_one_stands(session) -> None:
+    outcome = session.enter("3:+6n10h")
+    assert "nothing was read there yet" in outcome.message
+    assert session.place.post == "1"
