@@ -19,7 +19,9 @@ Anything else (damage, another program, a log that was replaced) is as if it wer
 Nothing but time hangs on it: it is written when a file is closed, well after what was logged is on disk, and
 a program that dies meanwhile leaves the old one or the new one. It holds of each post what is plain (its
 place, its state, what was done), the reading that counts and what that decides; all readings, answers, packs
-and notes are read from the post's own events, with their hashes, when somebody looks at them.
+and notes are read from the post's own events, with their hashes, when somebody looks at them. What is taken
+from here is of the events as they were logged: damage to one of them since does not change it, and is found
+where that event is read, as for JSON, a record, more work at that post or `record verify`.
 """
 
 from __future__ import annotations
@@ -86,13 +88,17 @@ class Snapshot:
         self._lines: dict[str, bytes] | None = None
 
     def find(self, log: Log, name: str) -> Kept | None:
-        """What is kept under a name, if it is of this log, of this program, and whole."""
+        """What is kept under a name, if it is of this log, of this program, and whole.
+
+        FileError where the event that it stands for is damaged.
+        """
         line = self._read().get(name, b"")
         try:
             head, _, body = line.partition(b"\t")
             seal, place, hash_, _ = head.decode("ascii").split(" ", 3)
             if seal != _seal(line.split(b" ", 1)[1]) or log.hash_at(int(place)) != hash_:
                 return None
+            log.at([int(place)])
             return Kept(int(place), hash_, json.loads(body))
         except (ValueError, RecursionError):
             return None

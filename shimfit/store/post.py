@@ -312,6 +312,7 @@ class PostBuilder:
         if self._packs or self._verifies or self._work:
             self._work_done("moved", opens_round=False)
             return
+        self._end_group()
         self._half = self._reading = self._answer = self.before = None
         self._answer_is_current = self.set_up = self._round_open = False
         self._leave_out("before it was moved")

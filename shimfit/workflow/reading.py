@@ -54,6 +54,11 @@ class Asked:
     answer_later: bool = False
     """Log only: the answer is asked for afterwards, with `answer_now`."""
 
+    @property
+    def is_of_its_own(self) -> bool:
+        """Said to be another reading than the one before: not held against that, and no repeat of it."""
+        return self.bed or self.mid or self.after or self.rails_on
+
 
 PLAIN = Asked()
 MUCH_NEARER = 3.0
@@ -84,8 +89,8 @@ def second_look(
     if understood.second_look is not None or asked.bed:  # no post leans there: nothing to hold it against
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
-    now, repeat = _reading_of(site, place, post, understood, asked), None
-    if stands_as_before(post, now) and not asked.again:
+    now, repeat = typed_reading(site, place, post, understood, asked), None
+    if not (asked.again or asked.is_of_its_own) and stands_as_before(post, now):
         return AS_BEFORE
     undone = asked.again if post.implied else post.verdict is not None and post.counts is not None
     if last is not None and undone:
@@ -119,15 +124,26 @@ def stands_as_before(post: PostRecord, now: Reading) -> bool:
     return much * to_before < math.dist(way, (expected.slope_along, expected.slope_across))
 
 
-def _check_again(post: PostRecord, now: Reading, asked: Asked, *, sure: bool) -> None:
-    """Raise EntryError for a reading that looks like a repeat and is not called one, or can't be one."""
+def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bool) -> None:
+    """Raise EntryError for a reading that looks like a repeat and is not called one, or can't be one.
+
+    post: as it stands; None: it is read before this reading is logged.
+    """
     if asked.again and now.lean is None:
         raise EntryError("read both ways where it is read once more", at=0)
-    if asked.again and (not post.readings or post.changed):
-        why = f"{post.changed} since it was read" if post.changed else "nothing was read there yet"
+    if post is None:
+        return
+    if not asked.again:
+        if not (sure or asked.is_of_its_own) and stands_as_before(post, now):
+            raise looks_like_a_slip(AS_BEFORE)
+        return
+    why = f"{post.changed} since it was read" if post.changed else post.conflict
+    if asked.is_of_its_own:
+        why = "of the bed, at half height, after packing and with the rails on it is another reading"
+    elif post.reading is None and post.half is None:
+        why = why or "nothing was read there yet"
+    if why:
         raise EntryError(f"it can't be read once more as it stood: {why}", at=0)
-    if not (sure or asked.again or asked.bed) and stands_as_before(post, now):
-        raise looks_like_a_slip(AS_BEFORE)
 
 
 def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, sure: bool = False) -> Logged:
@@ -142,8 +158,8 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
             return _log_gauge(site, place, parsed)
         if question := None if sure or asked.mid else second_look(site, place, post, parsed, asked):
             raise looks_like_a_slip(question)
-        reading = _reading_of(site, place, post, parsed, asked)
-        _check_again(post, reading, asked, sure=True)
+        reading = typed_reading(site, place, post, parsed, asked)
+        check_again(post, reading, asked, sure=True)
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 
@@ -166,7 +182,7 @@ def log_sensor_reading(
             rocks=asked.rocks,
             instrument=asked.instrument or (None if known is None else known.name),
         )
-        _check_again(post, taken, asked, sure=sure)
+        check_again(post, taken, asked, sure=sure)
         _log(site, place, taken, asked)
     return _answered(site, place, taken, asked)
 
@@ -210,7 +226,7 @@ def log_turned(
             face=asked.face,
             rocks=asked.rocks,
         )
-        _check_again(post, reading, asked, sure=sure)
+        check_again(post, reading, asked, sure=sure)
         keep_zero_of(site, instrument, found.zero)
         _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
@@ -325,7 +341,8 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
     return "verify" if asked.after or answered or post.tightened or post.packs_in_place else "stood"
 
 
-def _reading_of(site: Site, place: Place, post: PostRecord, parsed: Understood, asked: Asked) -> Reading:
+def typed_reading(site: Site, place: Place, post: PostRecord, parsed: Understood, asked: Asked) -> Reading:
+    """The reading that an entry would be logged as."""
     from shimfit.workflow.instruments import counted, hand_of
 
     run = site.run(place.job, place.run)

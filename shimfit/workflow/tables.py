@@ -2,8 +2,8 @@
 
 Posts: `post, station_mm` and, where they differ from the run's, `leg, kind, foot, height_mm, tolerance,
 per_direction (yes, no), turn_deg, rod_hole_mm` and where the rod pulls, `rod_along_mm, rod_across_mm`.
-Readings: `post, entry` and, where there is something to say, `stage (bed), instrument, by, face`. An entry is
-what would be typed at the post, in the same grammar. Any `_mm` header may be `_in` instead.
+Readings: `post, entry` and, where there is something to say, `stage (bed, again), instrument, by, face`. An
+entry is what would be typed at the post, in the same grammar. Any `_mm` header may be `_in` instead.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
-from shimfit.workflow.reading import Asked, Logged, log_reading, second_look
+from shimfit.workflow.reading import Asked, Logged, check_again, log_reading, second_look, typed_reading
 from shimfit.workflow.site import Place, Site, check_name
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
     settings = site.entry_settings(state)
     known = tuple(dict.fromkeys((*READINGS, *POSTS)))
     table = list(csvfile.rows(text, file, ("post", "entry"), known))
-    said = []
+    said: list[tuple[Place, str, Asked]] = []
     for row in table:
         cell = row.cells.get
         post = state.post(cell("post", ""))
@@ -146,6 +146,8 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             parsed = parse_reading(cell("entry", ""), settings)
             if question := None if sure else second_look(site, place, post, parsed, asked):
                 raise looks_like_a_slip(question, again="again in the column stage")
+            as_it_stands = None if place in (line[0] for line in said) else post
+            check_again(as_it_stands, typed_reading(site, place, post, parsed, asked), asked, sure=True)
         except EntryError as error:
             at = f" (after {error.at} characters)" if error.at else ""
             raise row.refuse("entry", f"{error.message}{at}") from error

@@ -133,17 +133,17 @@ def test_where_it_can_not_be_written_nothing_is_said_and_nothing_lost(long_log, 
     assert not list(long_log.parent.glob(".*.part"))
 
 
-def _change_a_slope(path, seq):
+def _change(path, seq):
     with sqlite3.connect(path) as db:
         db.execute("DROP TRIGGER event_no_update")
-        db.execute("UPDATE event SET data = replace(data, '0.00', '0.01') WHERE seq = ?", (seq,))
+        db.execute("UPDATE event SET data = replace(data, '0.00', '0.01') || ' ' WHERE seq = ?", (seq,))
     db.close()
 
 
 def test_damage_in_an_old_event_is_found_when_its_post_is_looked_at(long_log):
     with Journal.open(long_log) as journal:
         first = next(event for event in journal.events() if event.kind == "reading" and event.post == "2")
-    _change_a_slope(long_log, first.seq)
+    _change(long_log, first.seq)
     with Journal.open(long_log) as journal:
         run = journal.run("jetty", "east")
         assert run.post("1").readings
@@ -154,6 +154,17 @@ def test_damage_in_an_old_event_is_found_when_its_post_is_looked_at(long_log):
         assert journal.verify().seq == first.seq
         with pytest.raises(FileError, match="not as it was logged"):
             export_text(journal)
+
+
+def test_damage_in_the_event_that_it_stands_for_is_found_at_once(long_log):
+    with Journal.open(long_log) as journal:
+        last = journal.end().seq
+    _change(long_log, last)
+    with (
+        Journal.open(long_log) as journal,
+        pytest.raises(FileError, match=f"event {last} is not as it was logged"),
+    ):
+        journal.run("jetty", "east")
 
 
 def test_a_post_can_be_looked_at_after_its_file_was_closed(long_log):

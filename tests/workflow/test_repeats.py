@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from shimfit.codec import to_json
 from shimfit.errors import EntryError, FileError
 from shimfit.model import Foot, Lot, PostState, Reading
 from shimfit.quantities.typed import parse_tolerance
@@ -232,3 +234,37 @@ def test_a_repeat_taken_back_leaves_the_first_reading_and_its_packs(boxed: Site)
     boxed.undo("lake")
     post = boxed.post(AT)
     assert (post.reading, post.implied, post.mean_of) == (first.reading, first.implied, 1)
+
+
+def test_what_was_read_at_another_mark_is_no_repeat(boxed: Site) -> None:
+    before = log_reading(boxed, AT, "5n 7h").reading
+    boxed.append(boxed.draft(AT, "post-moved", {"station_mm": 150.0}))
+    with pytest.raises(EntryError, match="nothing was read there yet"):
+        log_reading(boxed, AT, "5n 6h", AGAIN)
+    # As another program may have logged it: still not the mean of two places.
+    data = to_json(replace(before, text="5n 6h", slope_across=-0.006)) | {"again": True}
+    boxed.append(boxed.draft(AT, "reading", data))
+    post = boxed.post(AT)
+    assert (post.mean_of, post.reading.slope_across) == (1, -0.006)
+
+
+def test_a_table_with_a_repeat_that_can_be_none_is_not_logged_at_all(boxed: Site) -> None:
+    boxed.append(boxed.draft(("lake", "walk"), "post-added", {"name": "2", "leg": 1, "station_mm": 900.0}))
+    table = "post,entry,stage\n1,5n 7h,\n1,5n{},again\n2,5n 7h,{}\n"
+    for second, stage, why in ((" 6h", "again", "line 4.*nothing was read"), ("", "", "line 3.*both ways")):
+        with pytest.raises(FileError, match=why):
+            log_readings(boxed, "lake", "walk", table.format(second, stage), "t.csv", sure=True)
+        assert not boxed.post(AT).readings
+    log_readings(boxed, "lake", "walk", table.format(" 6h", ""), "t.csv", sure=True)
+    assert boxed.post(AT).mean_of == 2
+
+
+@pytest.mark.parametrize("kind", ["bed", "mid", "after", "rails_on"])
+def test_a_reading_of_another_kind_is_not_held_against_the_one_before(boxed: Site, kind: str) -> None:
+    """As at half height, which agrees with the top of a straight post and says nothing of its packs."""
+    log_reading(boxed, AT, "5n 7h")
+    with pytest.raises(EntryError, match="another reading"):
+        log_reading(boxed, AT, "5n 7h", Asked(again=True, **{kind: True}), sure=True)
+    held = Reading("held", 0.005, -0.007, 1000.0, method="sensor", u_along=5e-4, u_across=5e-4)
+    log_sensor_reading(boxed, AT, held, Asked(**{kind: True}))
+    assert len(boxed.post(AT).readings) == 2
