@@ -17,11 +17,13 @@ if TYPE_CHECKING:
 else:
 
     def dataclass(cls: type | None = None, /, **how: Any) -> Any:
-        """As dataclasses.dataclass, which a class that is ordered or can be changed is left to."""
+        """As dataclasses.dataclass, which a class is left to that is ordered, can be changed or adds fields."""
         if cls is None:
             return lambda one: dataclass(one, **how)
-        if not how.pop("frozen", False) or how.keys() - {"slots"}:
+        usual = how.get("frozen") and how.keys() <= {"frozen", "slots"}
+        if not usual or any(map(dataclasses.is_dataclass, cls.__mro__)):
             return dataclasses.dataclass(cls, **how)
+        del how["frozen"]
         own = vars(cls).keys() & {"__eq__", "__hash__", "__repr__"}
         made = dataclasses.dataclass(cls, init=False, eq=False, repr=False, **how)
         made.__dataclass_params__.frozen = True  # the library asks it of what a class of its own is built on

@@ -91,13 +91,16 @@ def test_what_can_be_changed_or_ordered_is_the_librarys_own() -> None:
         hash(changed)
 
 
-def test_a_class_of_the_librarys_own_may_be_built_on_one() -> None:
-    @dataclasses.dataclass(frozen=True, slots=True)
+@pytest.mark.parametrize("decorate", [dataclass, dataclasses.dataclass])
+def test_a_class_may_be_built_on_one(decorate) -> None:
+    @decorate(frozen=True, slots=True)
     class Longer(Kept):
         last: int = 0
 
     assert Longer("a", (1,), 2) == dataclasses.replace(Longer("a", (1,)), last=2)
     assert repr(Longer("a")).endswith("Longer(name='a', more=(), last=0)")
+    with pytest.raises(dataclasses.FrozenInstanceError):
+        Longer("a").last = 3
 
 
 def test_a_field_that_is_worked_out_is_no_parameter() -> None:
