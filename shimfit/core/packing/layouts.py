@@ -151,7 +151,7 @@ def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
 # ---------------------------------------------------------------- which layout
 
 _ARM_STEP = 0.05
-"""Bases whose tipping arms differ by less count as equally wide."""
+"""A base whose tipping arm is shorter by no more than this is as wide."""
 _WORDS: dict[LayoutName, str] = {
     "corners": "packs at the corners",
     "tripod": "packs at the middles of the low edges",
@@ -160,7 +160,9 @@ _WORDS: dict[LayoutName, str] = {
 
 
 def solve_layout(asked: Asked, layout: Layout) -> Draft:
-    """The best packs in a layout; `auto` takes the widest base, then the fewest packs, then the least cost.
+    """The best packs in a layout; `auto`: the least cost of those whose base is as wide as with the corners.
+
+    Where nothing stands at the corners, as wide as the widest. So `auto` never costs more than the corners.
 
     The status speaks of the packs that lift in the layout that is taken. Fillers, and so how wide a base the
     other layouts could have, are the best found; `why` says so where there are some.
@@ -178,13 +180,12 @@ def _best(asked: Asked) -> Draft:
     if not holding:
         nearest = min(drafts, key=lambda draft: _left_mm(asked, draft))
         return replace(nearest, why=f"With {_WORDS[nearest.layout]}: {nearest.why}")
-    best = min(holding, key=_rank)
-    why = _reason(best, [draft for draft in drafts if draft is not best])
+    arms = [draft.resting.tipping_arm for draft in holding]
+    wide_enough = (arms[0] if holding[0].layout == "corners" else max(arms)) - _ARM_STEP
+    by_cost = sorted(holding, key=lambda draft: (round(draft.cost.total, 6), len(draft.packs)))
+    best = next(draft for draft in by_cost if draft.resting.tipping_arm >= wide_enough)
+    why = _reason(best, by_cost)
     return replace(best, why=f"{why} {best.why}" if best.why else why)
-
-
-def _rank(draft: Draft) -> tuple[int, int, float]:
-    return -round(draft.resting.tipping_arm / _ARM_STEP), len(draft.packs), round(draft.cost.total, 6)
 
 
 def _left_mm(asked: Asked, draft: Draft) -> float:
@@ -192,21 +193,18 @@ def _left_mm(asked: Asked, draft: Draft) -> float:
     return round(lean.magnitude * asked.question.height_mm, 6)
 
 
-def _reason(best: Draft, others: list[Draft]) -> str:
-    """Why this layout: against the one that comes next."""
+def _reason(best: Draft, by_cost: Sequence[Draft]) -> str:
+    """Why this layout: what would be less work stands on too narrow a base; what comes next is more work."""
     name = _WORDS[best.layout][0].upper() + _WORDS[best.layout][1:]
     arm = f"the base is {shown.share(best.resting.tipping_arm)} of the widest"
-    holding = [draft for draft in others if draft.status in ("proven", "found")]
-    if not holding:
+    if len(by_cost) == 1:
         return f"{name}: nothing else in the box makes the post stand ({arm})."
-    second = min(holding, key=_rank)
-    mine, its = _rank(best), _rank(second)
-    if mine[0] != its[0]:
-        return f"{name}: {arm}, with {_WORDS[second.layout]} only {shown.share(second.resting.tipping_arm)}."
-    if mine[1] != its[1]:
-        fewer = f"{mine[1]} packs instead of {its[1]}"
-        return f"{name}: as wide a base as with {_WORDS[second.layout]}, and {fewer}."
-    return f"{name}: as wide a base and as many packs as with {_WORDS[second.layout]}, from cheaper pieces."
+    other = next(draft for draft in by_cost if draft is not best)
+    its = _WORDS[other.layout]
+    if by_cost[0] is other:
+        return f"{name}: {arm}, with {its} only {shown.share(other.resting.tipping_arm)}."
+    less = "less work" if best.cost.total < other.cost.total - 1e-6 else "no more work"
+    return f"{name}: {less} than {its}, later rounds counted in; {arm}."
 
 
 # ---------------------------------------------------------------- corners
