@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 else:
 
     def dataclass(cls: type | None = None, /, **how: Any) -> Any:
-        """As dataclasses.dataclass, which a class is left to that is ordered, can be changed or adds fields."""
+        """As dataclasses.dataclass, which an ordered, changeable or extended class is left to."""
         if cls is None:
             return lambda one: dataclass(one, **how)
         usual = how.get("frozen") and how.keys() <= {"frozen", "slots"}

@@ -85,7 +85,7 @@ def test_auto_takes_the_least_work_of_bases_as_wide_as_at_the_corners() -> None:
     answer = solve(Lean(0.012, 0.008), "auto")
     assert answer.layout == "corners"
     assert answer.why.startswith("Packs at the corners: less work than packs at the middles of the low edges")
-    # With tapers a one-way lean is less work at the middle of the edge, on a base as wide; a tripod sometimes.
+    # With tapers a one-way lean is less work at the middle of the edge, on a base as wide.
     box = [Lot(f"F{i}", "flat", 9, thickness_mm=t) for i, t in enumerate((0.3, 0.5, 1.0, 1.6))]
     tapers = Lot("T", "taper", 6, length_mm=200.0, thin_mm=0.8, thick_mm=8.0)
     tables, taken = build_tables([*box, tapers], Options()), []
