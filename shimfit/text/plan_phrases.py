@@ -62,7 +62,10 @@ def gap_words(answer: Json) -> str:
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
         return "There is no better way to share out this box."
     if answer["gap"] < AS_GOOD:
-        return f"{stopped}As good as any way to share out this box, near enough."
+        packs = (pack for post in answer.get("posts", ()) for pack in post["packs"])
+        tips = any(piece.get("trim_tip_mm") for pack in packs for piece in pack["pieces"])
+        but = "but for tips cut off that two posts could share" if tips else "near enough"
+        return f"{stopped}As good as any way to share out this box, {but}."
     return f"{stopped}A good plan; a better one could save {shown.share(answer['gap'])} of the work at most."
 
 

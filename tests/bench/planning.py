@@ -12,7 +12,7 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
 
     kept     a post whose cheapest is still allowed is not searched again: a quarter of the searches less
              4.5 8.4 6.1 -> 3.8 6.9 4.8, scarce 0: 9.5 -> 8.1
-    kept     100,000 pairs at a time, not 40,000: 3 to 13 % less, 5 to 8 MB more
+    kept     100,000 pairs at a time, not 40,000: 3 to 4 % less, 5 to 8 MB more
     kept     a run planned again: proofs put right for posts that changed, most of the choice stays (--again)
              middle .18 -> .09 of the first plan, worst .46 -> .18, gap .04 % both times
     dropped  smoothing that adjusts itself (Pessoa et al. 2018): 5 to 10 % more searches in six draws
@@ -21,10 +21,11 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     dropped  indices of 32 bits: numpy's look-ups take 1.3 to 1.6 times as long
     dropped  pairs that fit the cache: 10,000 at a time 36, 20, 41 % slower, 20,000 12, 12, 15 %
     dropped  costs compared before tie keys: keys are 1.2 % of the work
-    left     the second enrichment: not reached in 20 draws of four families; .1 % in draw 2 of 100 posts
+    left     the second enrichment: not reached in ten large, four tight and four medium draws
 
-Growth (--growth, three draws, a busy machine): 50, 100, 200, 400 posts take 1.1, 2.3, 4.0, 16.9 CPU s in the
-middle and 81, 89, 118, 147 MB. Draw 2 of 100 posts stays at a gap of 1.9 %; why is open.
+Growth (--growth, three draws, a busy machine): 50, 100, 200, 400, 1,000 posts take 1.1, 2.3, 4.0, 16.9 and
+114 CPU s in the middle and 81, 89, 118, 147, 360 MB: exponent 1.5. Draw 2 of 100 posts stays at a gap of
+1.9 %; why is open.
 """
 
 import argparse

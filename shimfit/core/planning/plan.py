@@ -267,9 +267,16 @@ class _Work:
         cut_short = self.stopped or self.patience.at_an_end()
         # A round foot may also roll on its rim, on fewer packs than are planned with.
         rolls = any(self.posts[number].foot.round for number in self.together)
-        looked_at_all = not (self.one_by_one or rolls or cut_short or self.beyond)
+        looked_at_all = not (self.one_by_one or rolls or cut_short or self.beyond or self._pays_for_tips())
         proven = objective - bound <= PROVEN * max(1.0, objective) and looked_at_all
         return "proven" if proven else "found"
+
+    def _pays_for_tips(self) -> bool:
+        """True where a tip is cut off: another post might begin behind it, and the bound knows of no such."""
+        if not self.options.costs.tip_cut or len(self.posts) < 2:
+            return False
+        packs = (pack for one in self.planned.values() for pack in one.packs)
+        return any(piece.trim_tip_mm > 0.0 for pack in packs for piece in pack.pieces)
 
     def _set_ups_deg(self) -> tuple[float, ...]:
         pieces = (piece for one in self.planned.values() for pack in one.packs for piece in pack.pieces)
