@@ -152,7 +152,7 @@ def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -
             start = _start(named).removeprefix(b"\xef\xbb\xbf")
             if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
                 raise FileError(
-                    f"{named} exists and isn't a {kind.name}: name another file, or replace it with --force",
+                    f"{named} exists and is no {kind.name}: name another file, or replace it with --force",
                     path=str(named),
                 )
         # A name below /dev or /proc is a file that somebody has open (`/dev/stdout`): it is written to.

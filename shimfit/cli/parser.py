@@ -82,7 +82,8 @@ class Rule:
         """Raise UsageError when what was given breaks it."""
         one, other = ([name for name in names if name in given] for names in (self.these, self.others))
         if one and bool(other) != self.only:
-            raise UsageError(self.says.format(", ".join(other or one)))
+            names = (name if name.startswith("-") else name.upper() for name in other or one)
+            raise UsageError(self.says.format(", ".join(names)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -92,7 +92,7 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
     for name, one in book.items():
         said.append(f"{name or 'packs of unknown material'}: {one.words}, ± {shown.share(2 * one.u)} (k = 2)")
         known.append({"material": name, "take_up": one.mean, "u": one.u, "corrections": one.corrections})
-    of_posts = f" (from {scatter.posts} posts)" if scatter.posts else ""
+    of_posts = f" (from {shown.counted(scatter.posts, 'post')})" if scatter.posts else ""
     said.append(f"seats and packs: {scatter.words}{of_posts}")
     learned = {"scatter": scatter.factor, "scatter_posts": scatter.posts}
     return io.tell(said, {"job": args.name, "materials": known, **learned})

@@ -55,7 +55,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
         table = csvfile.text_of([_COLUMNS, *([row.get(name) for name in _COLUMNS] for row in rows)])
         io.write(args.csv, table.encode(), RAILS_CSV, args)
     unsure = found.unsure(*found.posts)
-    lead = f"{len(found.rails)} rails between {len(found.posts)} posts as they stand."
+    lead = f"{shown.counted(len(found.rails), 'rail')} between {len(found.posts)} posts as they stand."
     if unsure:
         lead += f" Cut no rail to a post before a reading proves it plumb: {', '.join(unsure)}."
     sections = rails_sections(found, state.faces, state.units)

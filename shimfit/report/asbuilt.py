@@ -142,9 +142,10 @@ class _Record(Paper):
         scale = pictures.run_picture(self.sheet, Box(self.left, self.y, self.wide, tall), record.run.posts)
         self.y += tall + 1.2
         steeper = scale.per_mm * record.run.height_mm / pictures.POST_MM
+        far = "as far as it is" if scale.per_mm == 1.0 else f"{scale.per_mm:g} times as far"
         self.say(
             f"Above: from the {self.faces[Face.HOUSE]} side, {self.faces[Face.NEXT]} to the right, to one "
-            f"scale: a lean is drawn {scale.per_mm:g} times as far ({steeper:.3g} times steeper); "
+            f"scale: a lean is drawn {far} ({steeper:.3g} times steeper); "
             "dashed before packing, solid as built, ticks allowed, ▲\u00a0corner. "
             f"Below: from above, {self.faces[Face.OUT]} up: outline allowed, ● plumb, × out, ○ undecided, "
             "line where it came from. What is too long is cut short.",

@@ -518,7 +518,9 @@ def _replaces(record: RunRecord) -> str:
     if not issue.replaces:
         return "nothing: first issue"
     changed = f"posts changed: {', '.join(issue.changed)}" if issue.changed else "no post changed"
-    return f"the record of {issue.replaces}, because: {issue.why or words.NOT_GIVEN}; {changed}"
+    numbers = [one.number for one in record.run.issues[-2:-1] if one.number]
+    which = f"record {numbers[0]}" if numbers else "the record"
+    return f"{which} of {issue.replaces}, because: {issue.why or words.NOT_GIVEN}; {changed}"
 
 
 def _method(record: RunRecord) -> str:

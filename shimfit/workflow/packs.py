@@ -82,8 +82,8 @@ def parse_packs(
     """
     packs: dict[Seat, Pack] = {}
     for word in words:
-        name, equals, made_of = word.partition("=")
-        if not equals:
+        name, _, made_of = word.partition("=")
+        if not made_of:
             raise EntryError(f"{word!r}: a pack is given like next-out=T1@29+F2", at=0)
         seat = parse_seat(name)
         if seat in packs:

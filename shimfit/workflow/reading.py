@@ -334,8 +334,8 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
         return "mid"
     if asked.bed or asked.rails_on:
         return "bed" if asked.bed else "rails-on"
-    if asked.again and post.reading is not None:
-        return post.reading.stage
+    if asked.again and post.reading is not None:  # what was read of the bed, a post never repeats
+        return "stood" if post.reading.stage == "bed" else post.reading.stage
     # "No pack can do it" asks for nothing: the next reading is again of a post that stands bare.
     answered = post.prescription is not None and post.prescription.status in ("proven", "found")
     return "verify" if asked.after or answered or post.tightened or post.packs_in_place else "stood"
@@ -487,6 +487,8 @@ def log_skipped(site: Site, place: Place, text: str) -> str:
 @in_one_turn
 def log_note(site: Site, place: Place, text: str) -> str:
     """Leave a sentence at a post."""
+    if not text.strip():
+        raise UsageError('what is to be noted? like: shimfit note lakeside/boardwalk/7 "knot in it"')
     site.post(place)
     site.append(site.draft(place, "noted", {"text": text}))
     return "noted"

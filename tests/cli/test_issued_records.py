@@ -104,7 +104,7 @@ def test_a_re_issue_wants_a_reason_and_tells_what_it_replaces_and_which_posts_ch
     assert refused.code == Exit.REFUSED
     assert "say why it is issued anew" in refused.err
     text = paper(walk, tmp_path, "--number", "14a", "--why", "post 2 read")
-    assert f"the record of {old}, because: post 2 read; posts changed: 2" in text
+    assert f"record 14 of {old}, because: post 2 read; posts changed: 2" in text
     reported = walk("record", "shore/walk", "--json").json["issue"]
     assert (reported["replaces"], reported["why"], reported["changed"]) == (old, "post 2 read", ["2"])
     row = next(csv.DictReader(io.StringIO(walk("record", "shore/walk", "--csv", "-").out, newline="")))

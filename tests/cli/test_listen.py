@@ -496,7 +496,7 @@ def test_a_reading_is_logged_from_the_sensor_with_its_uncertainty_and_the_state_
 @pytest.mark.parametrize(
     ("words", "code", "says"),
     [
-        ("1 3n2o --listen /dev/post", 2, "entry does not go with it"),
+        ("1 3n2o --listen /dev/post", 2, "ENTRY does not go with it"),
         ("1 --listen /dev/post --turned 3n2o", 2, "--turned does not go with it"),
         ("1 --listen /dev/post --table x.csv", 2, "--table does not go with it"),
         ("1 --listen /dev/post --bed --after", 2, "--bed is read before a post stands there"),

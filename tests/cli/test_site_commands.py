@@ -77,12 +77,12 @@ def test_pieces_promised_to_one_post_are_not_offered_to_the_next(shimfit, tmp_pa
 
 
 def test_a_half_reading_is_kept_as_half_and_completed_by_the_other_half(lake) -> None:
-    half = lake("read", "lake/walk/2", "9mm n", "--json")
+    half = lake("read", "lake/walk/2", "8mm n", "--json")
     assert half.json["state"] == "half read"
     assert half.json["reading"]["slope_across"] is None
-    whole = lake("read", "lake/walk/2", "13mm o", "--json")
+    whole = lake("read", "lake/walk/2", "12mm o", "--json")
     assert whole.json["state"] == "pack"
-    assert whole.json["answer"]["lean"]["top_along_mm"] == pytest.approx(9.0)
+    assert whole.json["answer"]["lean"]["top_along_mm"] == pytest.approx(8.0)
 
 
 def test_undo_and_redo_by_command(lake) -> None:
@@ -115,7 +115,10 @@ def test_packs_of_ones_own_notes_skips_and_tightening(lake) -> None:
         ("read", "lake/walk", "9mm n 0"),
         ("read", "pond/walk/1", "9mm n 0"),
         ("read", "lake/walk/1", "9mm"),
+        ("read", "lake/walk/1", "9mm n 0", "--again", "--rails-on"),
+        ("note", "lake/walk/1", " "),
         ("pack", "lake/walk/1", "middle=F1"),
+        ("pack", "lake/walk/1", "next="),
         ("pack", "lake/walk/1", "next=NONE"),
         ("pack", "lake/walk/1", "next=T1"),
         ("pack", "lake/walk/1", "next=T1@900mm"),

@@ -115,5 +115,5 @@ def test_the_schema_of_an_export_names_every_kind_and_needs_no_data_file(tmp_pat
     file = tmp_path / "events.schema.json"
     assert [call("export", file, "--schema")[0] for _ in range(2)] == [0, 0]  # and goes over its own kind
     file.write_text("a letter")
-    with pytest.raises(FileError, match="isn't a JSON Schema"):
+    with pytest.raises(FileError, match="is no JSON Schema"):
         call("export", file, "--schema")

@@ -214,6 +214,14 @@ def test_read_once_more_before_a_change_of_packs_is_no_round(boxed: Site) -> Non
     assert (boxed.post(AT).rounds, boxed.post(AT).packs_in_place) == (2, again.implied)
 
 
+def test_a_post_set_on_the_bed_that_was_read_stands_when_it_is_read_before_its_packs(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h", Asked(bed=True))
+    log_reading(boxed, AT, "5n 6.5h", AGAIN)
+    post = boxed.post(AT)
+    assert (post.reading.stage, post.mean_of, post.packs_in_place) == ("stood", 1, ())
+    assert post.before == post.reading
+
+
 def test_only_a_post_that_stands_as_it_was_read_is_read_once_more(boxed: Site) -> None:
     with pytest.raises(EntryError, match="nothing was read there yet"):
         log_reading(boxed, AT, "5n 7h", AGAIN)
