@@ -109,14 +109,15 @@ def second_look(
 def stands_as_before(post: PostRecord, now: Reading) -> bool:
     """True when packs are asked for, nobody said that they went in, and a reading agrees with the one before.
 
-    Where the answer asked for one more reading before they go in, being nearer to that than to where they
-    would bring it is enough.
+    Also one that completes a half. Where the answer asked for one more reading before they go in, being
+    nearer to that than to where they would bring it is enough.
     """
-    answer, before, lean = post.prescription, post.reading, now.lean
-    if not post.implied or answer is None or before is None or before.lean is None or lean is None:
+    answer, whole = post.prescription, completed(post.half, now)
+    before = post.reading if post.half is None else (None, post.before, *post.verifying)[-1]
+    if not post.implied or answer is None or before is None or whole is None:
         return False
-    expected = answer.resting.lean
-    if expected is None or not one_lean(before, now):
+    expected, lean = answer.resting.lean, whole.lean
+    if expected is None or before.lean is None or lean is None or not one_lean(before, whole):
         return False
     much = 1.0 if answer.chance is not None and answer.chance.again is not None else MUCH_NEARER
     way = (lean.slope_along, lean.slope_across)
@@ -129,7 +130,7 @@ def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bo
 
     post: as it stands; None: it is read before this reading is logged.
     """
-    if asked.again and now.lean is None:
+    if asked.again and completed(None if post is None else post.half, now) is None:
         raise EntryError("read both ways where it is read once more", at=0)
     if post is None:
         return
@@ -137,7 +138,9 @@ def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bo
         if not (sure or asked.is_of_its_own) and stands_as_before(post, now):
             raise looks_like_a_slip(AS_BEFORE)
         return
-    why = f"{post.changed} since it was read" if post.changed else post.conflict
+    # Packs that are still asked for: it was moved, and no more; it is read alone there, and they are not in.
+    done = None if post.implied else post.changed
+    why = f"{done} since it was read" if done else post.conflict
     if asked.is_of_its_own:
         why = "of the bed, at half height, after packing and with the rails on it is another reading"
     elif post.reading is None and post.half is None:

@@ -200,6 +200,33 @@ def test_what_stands_as_before_the_packs_is_asked_about_and_may_be_either(boxed:
     assert boxed.post(AT).stands == "out"
 
 
+def test_two_halves_that_stand_as_before_the_packs_are_asked_about_as_one_reading(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    pieces = _count(boxed)
+    log_reading(boxed, AT, "5n", sure=True)
+    with pytest.raises(EntryError, match="as it did before the packs"):
+        log_reading(boxed, AT, "6.5h")
+    log_reading(boxed, AT, "6.5h", AGAIN)
+    post = boxed.post(AT)
+    assert (post.state, post.rounds, post.packs_in_place, _count(boxed)) == (PostState.PACK, 0, (), pieces)
+    assert post.reading.text == "5n; 6.5h"
+    log_reading(boxed, AT, "0.5n", sure=True)
+    log_reading(boxed, AT, "0.5h", sure=True)
+    assert (boxed.post(AT).rounds, boxed.post(AT).packs_in_place) == (1, post.implied)
+
+
+def test_a_packed_post_that_was_moved_may_wait_for_its_next_packs(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    log_reading(boxed, AT, "0 3h")
+    boxed.append(boxed.draft(AT, "post-moved", {"station_mm": 150.0}))
+    packs = boxed.post(AT).packs_in_place
+    with pytest.raises(EntryError, match="as it did before the packs"):
+        log_reading(boxed, AT, "0 3h")
+    log_reading(boxed, AT, "0.4n 3h", AGAIN)
+    post = boxed.post(AT)
+    assert (post.mean_of, post.rounds, post.packs_in_place, post.state) == (1, 1, packs, PostState.OUT)
+
+
 def test_read_once_more_before_a_change_of_packs_is_no_round(boxed: Site) -> None:
     log_reading(boxed, AT, "5n 7h")
     log_reading(boxed, AT, "0 3h")
