@@ -635,7 +635,7 @@ class ShimfitApp(App[None]):
             if not isinstance(session.echo(first), Understood):
                 return refused(f"{first!r} is no reading")
             hint = "turn the level end for end, read again"
-            self.page.ask(Question("turned", hint, partial(session.turned, first)))
+            self.page.ask(Question("turned", hint, partial(session.turned, first), does="log"))
             return Outcome("")
 
         self.page.ask(Question("first", f"read as always, like {session.example()}", second))

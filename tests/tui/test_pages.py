@@ -124,7 +124,7 @@ def test_the_box_loses_and_gains_lots_and_takes_it_back(app_on, running, wait_fo
         app = app_on()
         async with running(app, 80, 24) as hand:
             await hand.press("f3", "o")
-            await hand.sees("how many of T1 are gone? 4 left")
+            await hand.sees("how many of T1 are gone? 4 left", "⏎ take out")
             await hand.enter("5")
             await hand.sees("only 4 of T1")
             await hand.enter("1")

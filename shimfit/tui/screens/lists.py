@@ -255,7 +255,7 @@ class RunScreen(PostList):
     def _own_keys(self) -> Sequence[Tap]:
         return (
             Tap(f"{self.session.glyphs.enter} open", "open"),
-            Tap("l all posts" if self.session.only_left else "l left", "left_to_do"),
+            Tap("l all" if self.session.only_left else "l left", "left_to_do"),
             Tap("w in order" if self.session.by_worst else "w worst", "by_worst"),
             Tap("/ find", "find"),
             Tap("^P all", "palette"),
@@ -504,7 +504,11 @@ class StockScreen(ListPage):
             return self.session.keys.spell(f"{reported}; ^Z brings it back")
 
         hint = f"how many of {lot.lot} are gone? {lot.count} left; Enter: all of them"
-        self.ask(Question(f"{lot.lot} gone", hint, lambda text: outcome_of(lambda: take_out(text.strip()))))
+
+        def answer(text: str) -> Outcome:
+            return outcome_of(lambda: take_out(text.strip()))
+
+        self.ask(Question(f"{lot.lot} gone", hint, answer, does="take out"))
 
     def stock_add(self, text: str = "") -> None:
         """Ask for a lot, or several; what they are made of is asked for where nothing was said of it."""
@@ -523,10 +527,10 @@ class StockScreen(ListPage):
             def made_of(material: str) -> Outcome:
                 return outcome_of(lambda: put(material.strip()))
 
-            self.ask(Question("material", hint, made_of, back=lambda: self.stock_add(text)))
+            self.ask(Question("material", hint, made_of, back=lambda: self.stock_add(text), does="add"))
             return Outcome("")
 
-        self.ask(Question("lot", lot_hint(self.session.settings.units), add, text))
+        self.ask(Question("lot", lot_hint(self.session.settings.units), add, text, does="add"))
 
     def stock_import(self) -> None:
         """Ask for a stock file."""
@@ -535,7 +539,8 @@ class StockScreen(ListPage):
             path = Path(text.strip()).expanduser()
             return outcome_of(lambda: load_lots(self.session.site, path, self.is_stopped))
 
-        self.ask(Question("file", "a CSV file with the lots that you counted", load, doing="reading"))
+        hint = "a CSV file with the lots that you counted"
+        self.ask(Question("file", hint, load, does="load", doing="reading"))
 
 
 def _pieces(post: PostRecord | None) -> Iterator[tuple[Pack, Piece]]:

@@ -97,6 +97,8 @@ def next_step(advice: Advice | None, lean: Lean, record: PostRecord, words: Word
     reported = _push(words.seat(first.seat).rpartition(" ")[0], first, words)
     if len(reported) > width:
         reported = _push(words.glyphs.seats[first.seat], first, words)
+    if len(reported) > width:
+        reported = reported.replace(" push ", " ")
     for push in advice.pushes[1:]:
         more = f"{reported}; {_push(words.glyphs.seats[push.seat], push, words)}"
         if len(more) > width:
