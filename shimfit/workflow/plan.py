@@ -280,12 +280,10 @@ def plan_site_run(
     kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and _lean_to_plan(post) is not None)
     lots = box.stock.without(kept, options.saw.kerf_mm)
     key = (site.journal.path, job, run)
-    if key not in _EARLIER:
+    if (earlier := _EARLIER.get(key)) is None:
         _EARLIER.clear()
-        _EARLIER[key] = Earlier()
-    done = plan(
-        posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=_EARLIER[key]
-    )
+        earlier = _EARLIER[key] = Earlier()
+    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
     buying, chances = buying_json(done, lots, options), _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.

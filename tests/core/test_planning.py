@@ -24,7 +24,7 @@ from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds
 from shimfit.core.planning.search import ListMaker
 from shimfit.core.resting import Support, rest, rest_packs
-from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.model import Foot, Lean, Lot, Seat, Tolerance
 from shimfit.solve.highs import Highs
 from tests.bench import planning as bench
 from tests.referee.weights import InWeights
@@ -498,6 +498,18 @@ def test_a_post_that_others_took_the_stock_from_says_so():
     done = plan(like, lots, InWeights(bearing_point="corner"), Highs())
     assert len(done.planned) == 1
     assert "not beside the others" in done.unsolved[0].why
+
+
+@pytest.mark.parametrize("layout", ["corners", "auto"])
+def test_a_post_that_is_left_out_for_its_aim_is_told_why_and_what_to_cut(layout):
+    # Packs that would do without the aim are no reason; and only corners are named, with what hangs there.
+    aimed = PlanPost("1", Foot(90, 90), 1000.0, Lean(0.01, 0.004), TOLERANCE, Lean(0.0, 0.0018))
+    lots = [Lot("A", "flat", 2, thickness_mm=0.9), Lot("B", "flat", 2, thickness_mm=0.4)]
+    (left_out,) = plan([aimed], lots, Options(layout=layout), Highs()).unsolved
+    assert "Each corner has a pack that nearly fits, but together they leave it leaning" in left_out.why
+    assert left_out.why.endswith("; it wants packs of about 0.2, 0.9, 1.1 mm")
+    hanging = replace(aimed, feelers=((Seat.NEXT_OUT, 1.0),))
+    assert planned.needs_in_words(hanging) == "it wants packs of about 0.2, 0.9, 2.1 mm"
 
 
 def test_round_feet_and_other_layouts_are_served_too():

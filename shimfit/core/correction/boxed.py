@@ -20,7 +20,6 @@ from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Known, Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import over_take_up
-from shimfit.core.resting import scaled
 from shimfit.errors import positive
 from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 from shimfit.values import dataclass
@@ -91,14 +90,14 @@ def change_from_box(
     made_of = {seat: tuple(box[_like(lot, q)].lot for lot in some) for seat, some in pieces.items()}
     tables = build_tables(tuple(box.values()), options)
     asked = _Correction(standing, there, made_of, height_mm, tolerance, tables, trimmed)
-    share = 1.0 / standing.take_up
     known = Known(
-        (reads or usual_reads()).scaled(share),
-        u_take_up=u_take_up * share,
-        shift_mm=scaled(standing.reading, share).top_mm(height_mm),
+        reads or usual_reads(),
+        standing.take_up,
+        u_take_up,
+        shift_mm=standing.reading.top_mm(height_mm),
         feelers=standing.low_mm,
         offers={seat: partial(_offers, asked) for seat in there},
-    )
+    ).by_packs()
     answers = [
         prescribe(
             standing.foot,

@@ -19,7 +19,7 @@ from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.patterns import copies_open
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, InternalError
-from shimfit.model import BESIDE_THE_OTHERS, Lean
+from shimfit.model import BESIDE_THE_OTHERS, CORNERS, Lean
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.geometry import PlanPost
     from shimfit.core.planning.program import Patience
-    from shimfit.model import Chance, Lot, Pack, Resting
+    from shimfit.model import Chance, Lot, Pack, Prescription, Resting
 
 
 CHANCES_KEPT = 2_000
@@ -124,20 +124,19 @@ def _known(post: PlanPost) -> Known:
     )
 
 
+def _answer(post: PlanPost, tables: Tables) -> Prescription:
+    """The best packs of one post that has a box to itself."""
+    lean = Lean(*post.to_correct)
+    return prescribe(post.foot, post.height_mm, lean, post.tolerance, tables, known=_known(post))
+
+
 def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None:
     """A post served from what is left of the box as `prescribe` would; None when it can't be.
 
     What is cut from a remainder is given as a stretch of the copy that it is of. The cost is the plan's:
     set-ups not counted. EntryError for lots that are none.
     """
-    answer = prescribe(
-        post.foot,
-        post.height_mm,
-        Lean(*post.to_correct),
-        post.tolerance,
-        build_tables(box.lots(), options),
-        known=_known(post),
-    )
+    answer = _answer(post, build_tables(box.lots(), options))
     if answer.status in ("impossible", "gave-up") or not answer.within:
         return None
     packs = copies_open(replace(pack, pieces=tuple(map(box.in_whole, pack.pieces))) for pack in answer.packs)
@@ -201,18 +200,17 @@ def why_left_out(post: PlanPost, tables: Tables, patience: Patience) -> str:
     if patience.at_an_end():
         return f"the time was up before this post was served: allow more; {needs}"
     try:
-        alone = serve_alone(post, Ledger(tables.lots), tables.options)
+        answer = _answer(post, tables)
     except EntryError as error:
         return error.message
-    if alone is not None:
+    if answer.within and answer.status in ("proven", "found"):
         return f"the box holds enough for this post alone, {BESIDE_THE_OTHERS}: buy or cut more; {needs}"
-    answer = prescribe(post.foot, post.height_mm, Lean(*post.to_correct), post.tolerance, tables)
     return f"{(answer.why or 'nothing in the box makes it').rstrip('.')}; {needs}"
 
 
 def needs_in_words(post: PlanPost) -> str:
     """The thicknesses that a post wants at its corners, as what to buy or cut."""
-    plane = gap_plane(post.foot, Lean(*post.to_correct))
-    gaps = sorted({round(gap, 2) for gap in plane.seats_mm.values() if gap > HARDLY_MM})
-    listed = ", ".join(f"{gap:g}" for gap in gaps)
+    plane, feelers = gap_plane(post.foot, Lean(*post.to_correct)), dict(post.feelers)
+    wanted = (round(plane.at_seat_mm(seat) + feelers.get(seat, 0.0), 2) for seat in CORNERS)
+    listed = ", ".join(f"{mm:g}" for mm in sorted({mm for mm in wanted if mm > HARDLY_MM}))
     return f"it wants packs of about {listed} mm" if listed else "it wants hardly anything"
