@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import partial
-from math import hypot
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
@@ -467,7 +466,7 @@ class Session:
         if mark == "=":
             return self._correct(place, entry)
         asked = self._how_asked(again=mark == "+")
-        reason = None if asked.mid else self._question(place, record, parsed, entry, asked)
+        reason = None if asked.mid else self._question(place, parsed, entry, asked)
         if reason == AS_BEFORE:
             asked = self._how_asked(again=True)
             reason = self._not_in_yet(f"Enter, both count; ={entry.strip()} corrects the last")
@@ -484,26 +483,19 @@ class Session:
             self.go(here)
         return outcome
 
-    def _question(
-        self, place: Place, record: PostRecord, parsed: Understood, entry: str, asked: Asked
-    ) -> str | None:
+    def _question(self, place: Place, parsed: Understood, entry: str, asked: Asked) -> str | None:
         """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
 
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
         to where the packs would bring it: the last reading may have been a slip.
         """
-        from shimfit.workflow.reading import MUCH_NEARER, second_look
+        from shimfit.workflow.reading import second_look, typed_reading, unlike_packed
 
-        reason = second_look(self.site, place, self.site.post(place), parsed, asked)
-        if reason is not None or record.implied is None or record.reading is None or asked.again:
+        post = self.site.post(place)
+        reason = second_look(self.site, place, post, parsed, asked)
+        if reason is not None or asked.again or asked.bed:
             return reason
-        before = record.reading.lean
-        expected = record.answer.resting.lean if record.answer is not None else None
-        along, across = parsed.slopes(record.height_mm)
-        if before is None or expected is None or along is None or across is None:
-            return None
-        to_before = hypot(along - before.slope_along, across - before.slope_across)
-        if to_before * MUCH_NEARER >= hypot(along - expected.slope_along, across - expected.slope_across):
+        if not unlike_packed(post, typed_reading(self.site, place, post, parsed, asked)):
             return None
         fixes = f"={entry.strip()} if the last one was wrong"
         return f"not what the packs would do. Packed and read again: Enter; {fixes}"

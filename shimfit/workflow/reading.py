@@ -112,17 +112,27 @@ def stands_as_before(post: PostRecord, now: Reading) -> bool:
     Also one that completes a half. Where the answer asked for one more reading before they go in, being
     nearer to that than to where they would bring it is enough.
     """
+    chance = None if post.prescription is None else post.prescription.chance
+    much = 1.0 if chance is not None and chance.again is not None else MUCH_NEARER
+    return unlike_packed(post, now, much, agreeing=True)
+
+
+def unlike_packed(
+    post: PostRecord, now: Reading, much: float = MUCH_NEARER, *, agreeing: bool = False
+) -> bool:
+    """True when a reading is so much nearer to the one before than to where packs asked for would bring it.
+
+    agreeing: and both readings can be of one lean.
+    """
     answer, whole = post.prescription, completed(post.half, now)
     before = post.reading if post.half is None else (None, post.before, *post.verifying)[-1]
     if not post.implied or answer is None or before is None or whole is None:
         return False
-    expected, lean = answer.resting.lean, whole.lean
-    if expected is None or before.lean is None or lean is None or not one_lean(before, whole):
+    stood, expected, lean = before.lean, answer.resting.lean, whole.lean
+    if stood is None or expected is None or lean is None or (agreeing and not one_lean(before, whole)):
         return False
-    much = 1.0 if answer.chance is not None and answer.chance.again is not None else MUCH_NEARER
-    way = (lean.slope_along, lean.slope_across)
-    to_before = math.dist(way, (before.lean.slope_along, before.lean.slope_across))
-    return much * to_before < math.dist(way, (expected.slope_along, expected.slope_across))
+    to_stood, to_expected = (math.dist(lean.top_mm(1.0), one.top_mm(1.0)) for one in (stood, expected))
+    return much * to_stood < to_expected
 
 
 def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bool) -> None:
@@ -162,8 +172,7 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
         if question := None if sure or asked.mid else second_look(site, place, post, parsed, asked):
             raise looks_like_a_slip(question)
         reading = typed_reading(site, place, post, parsed, asked)
-        check_again(post, reading, asked, sure=True)
-        _log(site, place, reading, asked)
+        _log(site, place, reading, asked, sure=True)
     return _answered(site, place, reading, asked)
 
 
@@ -185,8 +194,7 @@ def log_sensor_reading(
             rocks=asked.rocks,
             instrument=asked.instrument or (None if known is None else known.name),
         )
-        check_again(post, taken, asked, sure=sure)
-        _log(site, place, taken, asked)
+        _log(site, place, taken, asked, sure=sure)
     return _answered(site, place, taken, asked)
 
 
@@ -229,9 +237,8 @@ def log_turned(
             face=asked.face,
             rocks=asked.rocks,
         )
-        check_again(post, reading, asked, sure=sure)
+        _log(site, place, reading, asked, sure=sure)
         keep_zero_of(site, instrument, found.zero)
-        _log(site, place, reading, asked)
     return _answered(site, place, reading, asked)
 
 
@@ -362,8 +369,10 @@ def typed_reading(site: Site, place: Place, post: PostRecord, parsed: Understood
     )
 
 
-def _log(site: Site, place: Place, reading: Reading, asked: Asked) -> None:
+def _log(site: Site, place: Place, reading: Reading, asked: Asked, *, sure: bool) -> None:
+    """Log a reading with what it says was done before it; EntryError, nothing logged, as `check_again`."""
     post = site.post(place)
+    check_again(post, reading, asked, sure=sure)
     by = asked.by or site.settings.by or None
     # Whether it says that the answer was followed is written down: later programs need not work it out.
     again = {"again": True} if asked.again else {}
@@ -450,7 +459,7 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
         "before": [to_json(pack) for pack in post.packs_in_place],
     }
     site.append(*moving(site, place, post.packs_in_place, packs), site.draft(place, "packed", data))
-    many = "1 pack" if len(packs) == 1 else f"{len(packs)} packs"
+    many = shown.counted(len(packs), "pack")
     return "packed as prescribed" if as_prescribed else f"packed with {many} of your own"
 
 
