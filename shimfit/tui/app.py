@@ -252,7 +252,6 @@ class ShimfitApp(App[None]):
         """Show what another program has logged into the same file."""
         if self.session.others_logged():
             self.session.answer_missing()
-            self.session.refresh()
             self.page.show()
 
     def take_keys(self) -> None:

@@ -324,9 +324,8 @@ class Session:
         """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
         from shimfit.workflow.reading import answer_now, missing_answers
 
-        if self.site.journal.read_only:
-            return
-        for place in missing_answers(self.site):
+        missing = () if self.site.journal.read_only else missing_answers(self.site)
+        for place in missing:
             if place not in self.working:
                 (self.answers_later or partial(answer_now, self.site))(place)
         self.refresh()
@@ -337,7 +336,6 @@ class Session:
         if self.place is None:
             self.open_last()
         self.answer_missing()
-        self.refresh()
 
     def refresh(self) -> None:
         """Read the run again from the log; where the post is gone from it, stand at its neighbour.
@@ -463,6 +461,8 @@ class Session:
             meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
             before = len(text) - len(entry)  # the post that it named, or =
             return replace(refused(f"{parsed.reason}{meant}"), at=(parsed.at or 0) + before)
+        if mark and parsed.is_gauge_only:
+            return replace(refused(f"a length alone is no reading: type it without the {mark}"), at=0)
         if mark == "=":
             return self._correct(place, entry)
         asked = self._how_asked(again=mark == "+")
@@ -493,7 +493,7 @@ class Session:
 
         post = self.site.post(place)
         reason = second_look(self.site, place, post, parsed, asked)
-        if reason is not None or asked.again or asked.bed:
+        if reason is not None or asked.again or asked.is_of_its_own:
             return reason
         if not unlike_packed(post, typed_reading(self.site, place, post, parsed, asked)):
             return None
@@ -548,7 +548,7 @@ class Session:
             return outcome
         self._sure_of = what
         key = self._asked_by("Space", "Enter") if what == "Space" else "Enter"
-        return Outcome(self._not_in_yet(f"{key} again, both count"), done=False, asks=True)
+        return Outcome(self._not_in_yet(f"{key} again logs it as well"), done=False, asks=True)
 
     def _not_in_yet(self, repeat: str) -> str:
         packed = self._asked_by("^P packed", "packed")

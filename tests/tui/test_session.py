@@ -317,3 +317,11 @@ def test_what_is_refused_of_another_post_leaves_one_where_one_stands(session) ->
     outcome = session.enter("3:+6n10h")
     assert "nothing was read there yet" in outcome.message
     assert session.place.post == "1"
+
+
+@pytest.mark.parametrize("mark", ["=", "+"])
+def test_a_length_alone_corrects_nothing_and_repeats_nothing(session, mark) -> None:
+    assert session.enter("9n5o").done
+    assert "type it without" in session.enter(f"{mark}@1.2m").message
+    assert [reading.text for reading in session.record.readings] == ["9n5o"]
+    assert session.enter("@1.2m").done
