@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
     from shimfit.entry import EntrySettings
+    from shimfit.model import Seat
     from shimfit.settings import Settings, Units
     from shimfit.workflow.reading import Asked, Logged
     from shimfit.workflow.site import Place, Site
@@ -139,7 +140,7 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
         after=args.after,
         rails_on=args.rails_on,
         again=args.again,
-        rocks=tuple(_rock(text, typed.units) for text in args.rocks),
+        rocks=tuple(_rock(text, typed) for text in args.rocks),
         instrument=args.instrument,
         by=args.by,
         face=None if args.face is None else _face(args.face, typed.faces),
@@ -228,7 +229,8 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
         post = site.post(place)
         lean = post.reading.lean if post.reading else None
         run = site.run(place.job, place.run)
-        packs = parse_packs(args.packs, post.foot, lean, site.box().lots, run.units)
+        names, lots = dict(run.face_names), site.box().lots
+        packs = parse_packs(args.packs, post.foot, lean, lots, run.units, faces=names)
         return log_packs(site, place, packs)
 
     return _at_post(args, io, packed)
@@ -312,18 +314,18 @@ def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
     return io.tell(words, data)
 
 
-def _rock(text: str, units: Any) -> Any:
+def _rock(text: str, typed: EntrySettings) -> tuple[Seat, float]:
     from shimfit.entry import parse_length
     from shimfit.workflow.packs import parse_seat
 
     corner, _, thickness = text.partition("=")
-    seat = parse_seat(corner)
+    seat = parse_seat(corner, faces=typed.faces)
     if not seat.is_corner:
         raise UsageError(
             f"{seat} is an edge; a foot rocks over a corner: prev-house, next-house, prev-out, next-out"
         )
     # Without a thickness the corner is only noted: it is known to hang, not by how much.
-    return seat, parse_length(thickness, units, what="feeler thickness") if thickness else 0.0
+    return seat, parse_length(thickness, typed.units, what="feeler thickness") if thickness else 0.0
 
 
 def _face(text: str, faces: Mapping[str, str]) -> str:

@@ -204,12 +204,10 @@ def run_show(args: argparse.Namespace, io: Io) -> int:
 
 
 def _run_lines(run: RunState, words: Words) -> Iterator[str]:
+    from shimfit.report.words import foot as foot_words
     from shimfit.text.phrases import rod_words, score_words
 
-    foot, height = run.foot.text, shown.lean(run.height_mm, words.units, words.graduation)
-    if not run.foot.round and words.units == "inch":
-        sides_mm = (run.foot.along_mm, run.foot.across_mm)
-        foot = " x ".join(shown.lean(mm, words.units, words.graduation) for mm in sides_mm)
+    foot, height = foot_words(run.foot, run.units), shown.lean(run.height_mm, run.units, words.graduation)
     limit = f"tolerance {tolerance_words(run.tolerance)}"
     yield f"{run.job}/{run.name}: foot {foot}, read at {height}, {limit}"
     off, kerf_mm = rod_words(run), run.kerf_mm

@@ -208,7 +208,6 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
 
 def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
-    from shimfit.text.phrases import face_names
     from shimfit.workflow.runs import line_up_run
 
     with open_run(args, io) as (_, state), refused_in(state.units):
@@ -221,7 +220,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     for leg in data:
         for target in leg["targets"]:
             target["post"] = target.pop("name")
-    lines = chain(_lineup_lines(legs, face_names(state), state.units), (hint,))
+    lines = chain(_lineup_lines(legs, state.faces, state.units), (hint,))
     return io.tell(lines, {"job": state.job, "run": state.name, "legs": data})
 
 

@@ -102,7 +102,7 @@ class Words:
         """words_only: directions in words alone (`towards next`), for screen readers."""
         self.units: Units = units or run.units
         self.words_only, self.graduation, self.glyphs = words_only, graduation, glyphs
-        self.names = face_names(run)
+        self.names = run.faces
         self.dot = "·" if glyphs.blocks else "-"
         """Between two parts of an instruction."""
         self.length = partial(shown.tape, units=self.units, graduation=graduation)
@@ -287,12 +287,6 @@ def entering_face(seat: Seat, lean: Lean | None) -> Face:
 def seat_name(seat: Seat, names: Mapping[Face, str]) -> str:
     """A seat in the run's own face names: `next-out`, or `out` for an edge middle."""
     return "-".join(names[Face(part)] for part in seat.value.split("-"))
-
-
-def face_names(run: RunState) -> Mapping[Face, str]:
-    """What the run calls its four faces."""
-    own = dict(run.face_names)
-    return {face: own.get(face.value, face.value) for face in Face}
 
 
 def post_view(record: PostRecord, words: Words) -> PostView:

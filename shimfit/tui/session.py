@@ -668,7 +668,9 @@ class Session:
             case "packed_otherwise":
                 run, stands = site.run(at.job, at.run), site.post(at)
                 lean = stands.reading.lean if stands.reading else None
-                given = packs.parse_packs(text.split(), stands.foot, lean, site.box().lots, run.units)
+                given = packs.parse_packs(
+                    text.split(), stands.foot, lean, site.box().lots, run.units, faces=dict(run.face_names)
+                )
                 return reading.log_packs(site, at, given)
             case "tightened":
                 return reading.log_tightened(site, at)

@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.cutting import moved_packs
@@ -46,12 +47,13 @@ USUAL_WIDTH_MM = 40.0
 """Width of a piece whose width is not in the box's list (common practice, no source)."""
 
 
-def parse_seat(text: str, at: int = 0) -> Seat:
-    """Seat by its name; EntryError naming them."""
-    try:
-        return Seat(text.strip().lower())
-    except ValueError as error:
-        raise EntryError(f"{text!r} isn't a seat; the seats are {', '.join(Seat)}", at=at) from error
+def parse_seat(text: str, at: int = 0, faces: Mapping[str, str] = MappingProxyType({})) -> Seat:
+    """Seat by its name, or by what a run calls its faces; EntryError naming them."""
+    own = {"-".join(faces.get(part, part) for part in seat.split("-")): seat for seat in Seat}
+    seats = {name.casefold(): seat for name, seat in ({seat.value: seat for seat in Seat} | own).items()}
+    if (seat := seats.get(text.strip().casefold())) is None:
+        raise EntryError(f"{text!r} isn't a seat; the seats are {', '.join(own)}", at=at)
+    return seat
 
 
 def parse_seat_lengths(text: str, units: Units) -> dict[Seat, float]:
@@ -74,18 +76,25 @@ def parse_seat_lengths(text: str, units: Units) -> dict[Seat, float]:
 
 
 def parse_packs(
-    words: Sequence[str], foot: Foot, lean: Lean | None, lots: Sequence[Lot], units: Units
+    words: Sequence[str],
+    foot: Foot,
+    lean: Lean | None,
+    lots: Sequence[Lot],
+    units: Units,
+    *,
+    faces: Mapping[str, str] = MappingProxyType({}),
 ) -> tuple[Pack, ...]:
     """Packs from `SEAT=LOT[@MARK][+LOT…]` words; each lot must be in the box, a taper needs its mark.
 
     lean: of the latest reading, for the need beside what was made (0 where nothing was read).
+    faces: what the run calls them.
     """
     packs: dict[Seat, Pack] = {}
     for word in words:
         name, _, made_of = word.partition("=")
         if not made_of:
             raise EntryError(f"{word!r}: a pack is given like next-out=T1@29+F2", at=0)
-        seat = parse_seat(name)
+        seat = parse_seat(name, faces=faces)
         if seat in packs:
             raise EntryError(f"{seat} is given twice", at=0)
         pieces = tuple(_piece(part, lots, units) for part in made_of.split("+"))

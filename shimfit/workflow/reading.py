@@ -19,7 +19,7 @@ from shimfit.entry import Understood, parse_reading
 from shimfit.entry.second_look import AS_BEFORE, looks_like_a_slip
 from shimfit.entry.second_look import second_look as entry_looks
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import TURNED, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
+from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees, minutes_of
 from shimfit.standing import Here, PostRecord, one_lean
@@ -30,7 +30,7 @@ from shimfit.workflow.packs import awaited_packs, implied_packing, moving, obser
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -390,7 +390,8 @@ def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
     after = site.post(place)
     logged = after.readings[-1]
-    message = shown.sentence(_message(logged, after), site.run(place.job, place.run).units)
+    run = site.run(place.job, place.run)
+    message = shown.sentence(_message(logged, after, run.faces), run.units)
     if not logged.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
     return Logged(place, logged, after, answer, after.verdict, message)
@@ -413,14 +414,14 @@ def bow_words(post: PostRecord) -> str | None:
     return None if post.bow is None else words_of(post.bow)
 
 
-def _message(reading: Reading, post: PostRecord) -> str:
+def _message(reading: Reading, post: PostRecord, faces: Mapping[Face, str]) -> str:
     """What was logged, and how the post stands by it."""
     if reading.stage == "mid":
         reported = bow_words(post)
         return "logged at half height" + (f": {reported}" if reported else "")
     if post.half is not None:
-        missing = "out/house" if post.half.slope_across is None else "next/prev"
-        return f"logged as half: {missing} is still to be read"
+        missing = (Face.OUT, Face.HOUSE) if post.half.slope_across is None else (Face.NEXT, Face.PREV)
+        return f"logged as half: {'/'.join(faces[face] for face in missing)} is still to be read"
     answer = post.answer
     if answer is not None and answer.status == "impossible":
         said = f"logged, no pack can do it: {post.why}"

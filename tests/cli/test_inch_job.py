@@ -170,3 +170,16 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
     assert "; 2 predicted, 3 as read: do not cut yet" in lines
     assert "; 6 verified but out of plumb: do not cut yet" in lines
     assert "no reading says how post 4, 5 stands now" in lines
+
+
+def test_a_round_foot_is_worded_and_seats_are_taken_by_the_names_that_are_printed(shimfit) -> None:
+    shimfit("job new pier --units inch")
+    shimfit(f"stock import {STOCK}")
+    shimfit("run new pier/ramp --stations 0,36 --foot d4in --height 44in --names gate,pier,lake,path")
+    assert 'pier/ramp: foot 4" across, round, read at 44"' in shimfit("run show pier/ramp").out
+    assert "lake/path is still to be read" in shimfit("read pier/ramp/2 1/8g").out
+    shimfit("read pier/ramp/1 '1/4g 1/8l' --rocks pier-path=1/64")
+    assert shimfit("pack pier/ramp/1 pier-lake=A1 Gate-Lake=A2 prev-house=A1").code == 0
+    posts = shimfit("run show pier/ramp --json").json["posts"]
+    assert [pack["seat"] for pack in posts[0]["packs_in_place"]] == ["prev-out", "next-out", "prev-house"]
+    assert "the seats are pier-path, gate-path" in shimfit("pack pier/ramp/1 middle=A1").err

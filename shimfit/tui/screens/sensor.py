@@ -13,7 +13,7 @@ from shimfit.core.sensing.statistics import character_lines, characters_of
 from shimfit.errors import EntryError, ShimfitError
 from shimfit.model import Face
 from shimfit.quantities import shown
-from shimfit.text.phrases import face_names, wrapped
+from shimfit.text.phrases import wrapped
 from shimfit.tui.widgets import Rows, Sheet
 from shimfit.workflow import sensor as kept
 
@@ -148,7 +148,7 @@ class AxesWalk(Walk):
 
     def _steps(self) -> tuple[list[str], int]:
         run = self._session.run
-        names = {face: face.value for face in Face} if run is None else face_names(run)
+        names = {face: face.value for face in Face} if run is None else run.faces
         steps = [
             "1 Leave the post alone for a second, then Enter.",
             *(
