@@ -108,19 +108,17 @@ _PLAIN = re.compile(r"[0-9]*\.[0-9]*|[0-9]+")
 _VULGAR = re.compile(rf"(?:([0-9]+)(?:-|[^\S\r\n]*))?([{''.join(_ONE_CHARACTER)}])")
 
 
-def scan_number(
-    text: str, pos: int = 0, denominators: tuple[int, ...] = TAPE_DENOMINATORS
-) -> Number | Fault | None:
+def scan_number(text: str, pos: int = 0) -> Number | Fault | None:
     """Number that begins at `pos`, a fault with its reason, or None when no number begins there."""
     if pos >= len(text) or not (text[pos] in "0123456789." or text[pos] in _ONE_CHARACTER):
         return None
     if match := _VULGAR.match(text, pos):
         numerator, denominator = _ONE_CHARACTER[match[2]].split("/")
-        return _fraction(text, match, (match[1], numerator, denominator), denominators)
+        return _fraction(text, match, (match[1], numerator, denominator))
     mixed = _MIXED.match(text, pos)
     whole_is_nothing = mixed is not None and int(mixed[1][:_LONGEST_NUMBER]) == 0
     if match := _FRACTION.match(text, pos) if mixed is None or whole_is_nothing else mixed:
-        return _fraction(text, match, (match[1], match[2], match[3]), denominators)
+        return _fraction(text, match, (match[1], match[2], match[3]))
     match = _PLAIN.match(text, pos)
     assert match is not None
     digits, end = match[0], match.end()
@@ -140,10 +138,8 @@ def _too_long(pos: int, end: int) -> Fault:
     return Fault("that number is too long: a key may be stuck", pos, end)
 
 
-def _fraction(
-    text: str, match: re.Match[str], written: tuple[str | None, str, str], tape: tuple[int, ...]
-) -> Number | Fault:
-    """Judge whole, numerator and denominator as written; `tape` = the denominators that are accepted."""
+def _fraction(text: str, match: re.Match[str], written: tuple[str | None, str, str]) -> Number | Fault:
+    """Judge whole, numerator and denominator as written."""
     pos, end = match.span()
     if end - pos > 2 * _LONGEST_NUMBER:
         return _too_long(pos, end)
@@ -157,13 +153,12 @@ def _fraction(
     one_character = match.re is _VULGAR
     den_at = pos if one_character else end - len(denominator)
     num_at = pos if one_character else den_at - 1 - len(numerator)
-    grows = end == len(text) and any(
-        str(d).startswith(denominator) and d != den and 0 < num < d for d in tape
-    )
-    if den not in tape:
-        reason = f"/{denominator} is not on a tape ({' '.join(f'/{d}' for d in tape)} are)"
+    longer = (d for d in TAPE_DENOMINATORS if str(d).startswith(denominator) and d != den)
+    grows = end == len(text) and any(0 < num < d for d in longer)
+    if den not in TAPE_DENOMINATORS:
+        reason = f"/{denominator} is not on a tape ({' '.join(f'/{d}' for d in TAPE_DENOMINATORS)} are)"
         shorter = den // 10
-        instead = text[pos : end - 1] if shorter in tape and 0 < num < shorter else None
+        instead = text[pos : end - 1] if shorter in TAPE_DENOMINATORS and 0 < num < shorter else None
         return Fault(reason, den_at, end, instead, open=grows)
     if num == 0:
         return Fault(f"0/{denominator} is nothing: type 0", num_at, end, str(above))

@@ -143,16 +143,12 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
         return ()
     came_out, goes_in = moved_packs(post.packs_in_place, post.implied)
     there = Counter((piece.lot, piece.form) for pack in came_out for piece in pack.pieces)
-    found = []
-    for pack in goes_in:
-        new = []
-        for piece in pack.pieces:
-            kind = (piece.lot, piece.form)
-            if there[kind]:
-                there[kind] -= 1
-            else:
-                new.append(piece)
-        found.append(replace(pack, pieces=tuple(new)))
+
+    def is_new(piece: Piece) -> bool:
+        there[piece.lot, piece.form] -= 1
+        return there[piece.lot, piece.form] < 0
+
+    found = [replace(pack, pieces=tuple(filter(is_new, pack.pieces))) for pack in goes_in]
     return tuple(pack for pack in found if pack.pieces)
 
 
