@@ -90,12 +90,10 @@ class PostBuilder:
         """An answer was given, packs went in or it was tightened: the next reading verifies."""
         self._round_open = False
         """Something was done, or asked for, since the last verifying reading."""
-        self.tightened = self.trimmed = False
-        self._verifies = False
+        self.tightened = self.trimmed = self._verifies = self.packs_in_conflict = False
         self.verifying: list[Reading] = []
         self.torque_nm: float | None = None
         self.conflict: str | None = None
-        self.packs_in_conflict = False
 
     def add(self, event: Event, data: Mapping[str, Any]) -> None:
         """Bring the state forward by one event of this post and its checked data.
@@ -287,9 +285,7 @@ class PostBuilder:
         self._put_in_for = self._answer if self._as_prescribed else None
         self._packed_since_answer = True
         self.conflict = None
-        self.packs_in_conflict = False
-        self.tightened = False
-        self.trimmed = False
+        self.packs_in_conflict = self.tightened = self.trimmed = False
         self._work_done("packed")
 
     def _work_done(self, *what: str, opens_round: bool = True) -> None:

@@ -489,13 +489,14 @@ class Session:
         Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
         to where the packs would bring it: the last reading may have been a slip.
         """
-        from shimfit.workflow.reading import second_look, typed_reading, unlike_packed
+        from shimfit.workflow.reading import second_look, stands_as_before, typed_reading
 
         post = self.site.post(place)
         reason = second_look(self.site, place, post, parsed, asked)
         if reason is not None or asked.again or asked.is_of_its_own:
             return reason
-        if not unlike_packed(post, typed_reading(self.site, place, post, parsed, asked)):
+        now = typed_reading(self.site, place, post, parsed, asked)
+        if not stands_as_before(post, now, agreeing=False):
             return None
         fixes = f"={entry.strip()} if the last one was wrong"
         return f"not what the packs would do. Packed and read again: Enter; {fixes}"

@@ -106,23 +106,12 @@ def second_look(
     )
 
 
-def stands_as_before(post: PostRecord, now: Reading) -> bool:
-    """True when packs are asked for, nobody said that they went in, and a reading agrees with the one before.
+def stands_as_before(post: PostRecord, now: Reading, *, agreeing: bool = True) -> bool:
+    """True when packs are asked for, nobody said that they went in, and it reads as if they had not.
 
-    Also one that completes a half. Where the answer asked for one more reading before they go in, being
-    nearer to that than to where they would bring it is enough.
-    """
-    chance = None if post.prescription is None else post.prescription.chance
-    much = 1.0 if chance is not None and chance.again is not None else MUCH_NEARER
-    return unlike_packed(post, now, much, agreeing=True)
-
-
-def unlike_packed(
-    post: PostRecord, now: Reading, much: float = MUCH_NEARER, *, agreeing: bool = False
-) -> bool:
-    """True when a reading is so much nearer to the one before than to where packs asked for would bring it.
-
-    agreeing: and both readings can be of one lean.
+    Alone, or with the half that it completes: it agrees with the reading before, and is much nearer to that
+    than to where they would bring it; a little is enough where the answer asked for one more reading before
+    they go in. Not agreeing: much nearer is enough.
     """
     answer, whole = post.prescription, completed(post.half, now)
     before = post.reading if post.half is None else (None, post.before, *post.verifying)[-1]
@@ -131,8 +120,9 @@ def unlike_packed(
     stood, expected, lean = before.lean, answer.resting.lean, whole.lean
     if stood is None or expected is None or lean is None or (agreeing and not one_lean(before, whole)):
         return False
+    was_wanted = agreeing and answer.chance is not None and answer.chance.again is not None
     to_stood, to_expected = (math.dist(lean.top_mm(1.0), one.top_mm(1.0)) for one in (stood, expected))
-    return much * to_stood < to_expected
+    return to_stood * (1.0 if was_wanted else MUCH_NEARER) < to_expected
 
 
 def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bool) -> None:
@@ -152,7 +142,7 @@ def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bo
     done = None if post.implied else post.changed
     why = f"{done} since it was read" if done else post.conflict
     if asked.is_of_its_own:
-        why = "of the bed, at half height, after packing and with the rails on it is another reading"
+        why = "this one is said to be of the bed, at half height, after packing or with the rails on"
     elif post.reading is None and post.half is None:
         why = why or "nothing was read there yet"
     if why:

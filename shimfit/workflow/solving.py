@@ -245,7 +245,7 @@ def reads_of(post: PostRecord, run: RunState) -> Reads:
         pairs = zip(u, reads.parts, strict=True)
         before = [math.sqrt(max(0.0, part * part - zero2)) for part, (_, zero2) in pairs]
         reads = replace(reads, before=(before[0], before[1]))
-    finest_mm = min((mm for other in _read_last(run) for mm in _marks_mm(other)), default=math.inf)
+    finest_mm = min(_marks_mm(run), default=math.inf)
     while reads.step * (one.gauge_mm or one.height_mm) > finest_mm * _SAME_MARKS:
         reads = reads.finer
     return reads
@@ -257,16 +257,11 @@ _SAME_MARKS = 1.001
 """Times as far apart as the finest, from which marks are coarser than these: no rounding of a slope is."""
 
 
-def _read_last(run: RunState) -> list[PostRecord]:
-    """The posts that were worked on last, in the order of the run."""
+def _marks_mm(run: RunState) -> Iterator[float]:
+    """From mark to mark of the scales that the posts worked on last were read off, mm of the offset."""
     worked_on = sorted((post.last_time, post.name) for post in run.posts if post.last_time)
     names = {name for _, name in worked_on[-READ_LATELY:]}
-    return [post for post in run.posts if post.name in names]
-
-
-def _marks_mm(post: PostRecord) -> Iterator[float]:
-    """From mark to mark of the scales that a post was read off, mm of the offset."""
-    for one in post.readings:
+    for one in (one for post in run.posts if post.name in names for one in post.readings):
         for step in (one.step_along, one.step_across):
             if step and one.method == "typed":
                 yield step * (one.gauge_mm or one.height_mm) * (2.0 if one.turned else 1.0)

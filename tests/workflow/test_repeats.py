@@ -298,7 +298,7 @@ def test_a_table_with_a_repeat_that_can_be_none_is_not_logged_at_all(boxed: Site
 def test_a_reading_of_another_kind_is_not_held_against_the_one_before(boxed: Site, kind: str) -> None:
     """As at half height, which agrees with the top of a straight post and says nothing of its packs."""
     log_reading(boxed, AT, "5n 7h")
-    with pytest.raises(EntryError, match="another reading"):
+    with pytest.raises(EntryError, match="said to be of the bed"):
         log_reading(boxed, AT, "5n 7h", Asked(again=True, **{kind: True}), sure=True)
     held = Reading("held", 0.005, -0.007, 1000.0, method="sensor", u_along=5e-4, u_across=5e-4)
     log_sensor_reading(boxed, AT, held, Asked(**{kind: True}))
