@@ -464,14 +464,14 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     said = record.said_of_readings
     reported += said[1:] if _says_mean(record) else said
     if answer is not None:
+        reported += answer.cautions
+        if answer.packs and answer.chance is not None:  # a window that is short cuts what comes last
+            said = (read_first(answer.chance), odds(answer.chance), verify_by(answer.chance))
+            reported += [sentence for sentence in said if sentence]
         if answer.why and answer.why not in reported:
             reported.append(answer.why)
         if answer.status == "found":
             reported.append("Good packs, found in the time there was; there may be better ones")
-        reported += answer.cautions
-        if answer.packs and answer.chance is not None:
-            said = (read_first(answer.chance), odds(answer.chance), verify_by(answer.chance))
-            reported += [sentence for sentence in said if sentence]
     return (*(words.sentence(text) for text in reported), *(note.text for note in record.notes))
 
 

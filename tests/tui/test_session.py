@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import pytest
@@ -9,6 +10,7 @@ import pytest
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Instrument, PostState, Seat
 from shimfit.text.glyphs import UNICODE
+from shimfit.text.phrases import post_view
 from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot, parse_lots
 from shimfit.workflow.layout import set_option
@@ -325,3 +327,13 @@ def test_a_length_alone_corrects_nothing_and_repeats_nothing(session, mark) -> N
     assert "type it without" in session.enter(f"{mark}@1.2m").message
     assert [reading.text for reading in session.record.readings] == ["9n5o"]
     assert session.enter("@1.2m").done
+
+
+def test_how_likely_it_is_to_be_plumb_is_said_before_why_these_packs(session) -> None:
+    """A window that is short cuts what comes last."""
+    assert session.enter("9n5o").done
+    why = "Leaves in the box what the 4 posts to come will likely need."
+    answer = replace(session.record.prescription, why=why, status="found")
+    remarks = post_view(replace(session.record, prescription=answer), session.words).remarks
+    likely = next(row for row, text in enumerate(remarks) if text.startswith("Of 20 posts"))
+    assert likely < remarks.index(why) < len(remarks) - 1
