@@ -44,8 +44,6 @@ if TYPE_CHECKING:
 
 PAINTED_S = 0.5
 """What is left for painting it, as a person would see it."""
-
-
 PAGES = {
     "run": ("lists", "RunScreen"),
     "plan": ("plan", "PlanScreen"),

@@ -88,7 +88,7 @@ class _Conversation:
             "redo": lambda text: session.redo(box=text == "box"),
             "next_post": lambda _: self._walk(+1),
             "previous_post": lambda _: self._walk(-1),
-            "find": self._go,
+            "find": lambda text: self._unless_refused(session.do("find", text), shows_post=True),
             "survey": lambda _: session.do("survey").message,
             "kind": lambda text: self._unless_refused(session.do("kind", text)),
             "turn": self._turn,
@@ -101,14 +101,18 @@ class _Conversation:
             if action.plain
         ]
         rows += [
-            ("go 7", "go to a post by its name", self._go),
+            ("go 7", "go to a post by its name", own["find"]),
             ("again", "say once more how this post stands", lambda _: self._post()),
             ("plan", "draw the foot with its packs", lambda _: self._plan()),
             ("run", "every post as it stands", lambda _: self._run(left=False)),
             ("left", "the posts that are left to do", lambda _: self._run(left=True)),
             ("stock", "what is in the box", lambda _: self._stock()),
             ("open job/run", "work on another run", self._open),
-            ("level level-A", "read with that level from now on", self._use_level),
+            (
+                "level level-A",
+                "read with that level from now on",
+                lambda name: self._unless_refused(session.use_level(name)),
+            ),
             ("sample", "write the sample job and open it", lambda _: self._sample()),
             ("set units inch", "change a setting", self._set),
         ]
@@ -295,12 +299,6 @@ class _Conversation:
     def _walk(self, by: int) -> str:
         outcome = self.session.step(by)
         return self._post() if outcome.done else outcome.message
-
-    def _go(self, text: str) -> str:
-        return self._unless_refused(self.session.do("find", text), shows_post=True)
-
-    def _use_level(self, name: str) -> str:
-        return self._unless_refused(self.session.use_level(name))
 
     def _turn(self, text: str) -> Outcome:
         """Two readings with a stroke between them; where they have fractions, with blanks around it."""
