@@ -509,10 +509,18 @@ class Session:
             last = f"; {self._asked_by('^Z', 'undo')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
             return replace(refused(message), at=0)
+        was, again = self.site.post(place).readings[-1], any(one.data.get("again") for one in found[0].events)
+        kind = "" if was.stage in ("stood", "verify") else was.stage
         self.site.undo(place.job)
         self.go(place)
-        outcome = self.attempt(lambda at: self._log(at, entry, self._how_asked(), sure=True))
-        return replace(outcome, message=f"corrected: {outcome.message}") if outcome.done else outcome
+        # What kind of reading it is stays as it was: of the bed, say, or once more with no pack in yet.
+        self._asked = {**KINDS[kind], "rocks": was.rocks}
+        outcome = self.attempt(lambda at: self._log(at, entry, self._how_asked(again=again), sure=True))
+        if outcome.done:
+            return replace(outcome, message=f"corrected: {outcome.message}")
+        self.site.redo(place.job)
+        self.go(place)
+        return outcome
 
     def _log(self, place: Place, text: str, asked: Asked, *, sure: bool) -> Outcome:
         from shimfit.workflow.reading import log_reading

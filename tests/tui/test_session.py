@@ -268,6 +268,19 @@ def test_read_once_more_before_packing(session, how) -> None:
     assert session.aim("4:+9n5o") == "post 4: once more, no pack in yet: "
 
 
+def test_a_corrected_reading_stays_of_the_kind_it_was(session) -> None:
+    assert session.enter("9n5o").done
+    assert session.enter("+9n5.5o").done
+    assert "mean of 2" in session.enter("=9n5.2o").message
+    refused = session.enter("=9n")
+    assert "both ways" in refused.message
+    assert [one.text for one in session.record.readings] == ["9n5o", "9n5.2o"]
+    session.do("kind", "mid")
+    assert session.enter("4n2o").done
+    assert session.enter("=4n2.5o").done
+    assert (session.record.readings[-1].stage, session.record.packs_in_place) == ("mid", ())
+
+
 def test_a_turned_level_before_packing_is_no_verifying_reading(session) -> None:
     session.site.set("instrument", "blue level")
     session.site.add_instrument(Instrument("blue level", "level", 1200.0))
