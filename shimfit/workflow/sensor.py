@@ -18,6 +18,7 @@ from shimfit.core.instruments import DUE_DAYS, age_days
 from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, Zero, parse_axis_map
 from shimfit.core.sensing.statistics import robust_spread
+from shimfit.csvfile import file_text
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Instrument, Lean, Reading
 from shimfit.wire.capture import replay
@@ -237,12 +238,5 @@ def read_device(name: str, read: Callable[[str], str] | None = None) -> Device:
     """
     if name in ("auto", "xdr"):
         return Device(Xdr() if name == "xdr" else None)
-    if read is not None:
-        return parse_device(read(name), name)
-    try:
-        text = Path(name).read_text(encoding="utf-8")
-    except OSError as error:
-        raise FileError(f"can't read the sensor's description {name}: {error.strerror}", path=name) from error
-    except UnicodeDecodeError as error:
-        raise FileError(f"the sensor's description {name} is not a text file", path=name) from error
+    text = read(name) if read else file_text(name, called=f"the sensor's description {name}")
     return parse_device(text, name)
