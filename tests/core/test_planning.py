@@ -512,6 +512,18 @@ def test_a_post_that_is_left_out_for_its_aim_is_told_why_and_what_to_cut(layout)
     assert planned.needs_in_words(hanging) == "it wants packs of about 0.2, 0.9, 2.1 mm"
 
 
+def test_a_round_foot_stands_on_its_rim_in_a_run_as_it_does_alone():
+    foot = Foot(90, 90, round=True)
+    round_one = PlanPost("1", foot, 1000.0, Lean(0.0, 0.01), Tolerance("1:300", "ratio", 1 / 300))
+    beside = PlanPost("2", Foot(90, 90), 1000.0, Lean(0.009, 0.004), TOLERANCE)
+    lots = [Lot(f"F{k}", "flat", 9, thickness_mm=t) for k, t in enumerate((0.3, 0.4, 0.9, 1.2))]
+    (alone,) = plan([round_one], lots, Options(), Highs()).planned
+    in_a_run = plan([round_one, beside], lots, Options(), Highs())
+    assert len(alone.packs) < 3
+    assert in_a_run.planned[0].cost == pytest.approx(alone.cost)
+    assert in_a_run.status == "found"
+
+
 def test_round_feet_and_other_layouts_are_served_too():
     given = [
         PlanPost("1", Foot(90, 90, round=True), 1000.0, Lean(0.01, 0.0), TOLERANCE),

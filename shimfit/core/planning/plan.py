@@ -4,7 +4,8 @@
 2. The others are planned together (`choosing`), round feet on three or four packs each. Those that the batch
    search does not cover (corners that hang, other layouts) are served one by one from what is left.
 3. Posts left out are asked once more, and `why` says what is missing. Of a short run each post is asked once
-   more what it would take of what the others leave: shorter stretches behind theirs, whose tips are off.
+   more what it would take of what the others leave: shorter stretches behind theirs, whose tips are off, and
+   for a round foot fewer packs.
 
 Stopping early, by time or by the caller, keeps the best plan so far and says so.
 """
@@ -160,8 +161,6 @@ class _Work:
             self._serve_the_only_one(self.together[0])
         if self.together and self.together[0] not in self.planned:
             self._serve_together()
-        if alone and self.posts[self.together[0]].foot.round:
-            self._serve_rolling(self.together[0])
         for number in self.one_by_one:
             if self.patience.at_an_end():
                 self.stopped = True
@@ -184,19 +183,16 @@ class _Work:
             self.planned[number] = found
             self.bound = self._cost(self._set_ups_deg())
 
-    def _serve_rolling(self, number: int) -> None:
-        """A round foot on fewer packs, where that costs less: the single search knows its rim."""
-        self._take_if_cheaper(number, serve_alone(self.posts[number], Ledger(self.lots), self.options))
-
     def _serve_from_remainders(self) -> None:
-        """Each post once more from what the others leave, where they cut tapers.
+        """Each post once more from what the others leave: the single search knows two cheaper ways.
 
         Planning together gives a stretch of a taper all that bears, its tip cut off. Behind a stretch that is
-        cut anyway the tip is off: a shorter one that begins there saves a cut, as the single search knows.
+        cut anyway the tip is off: a shorter one that begins there saves a cut. A round foot may stand on its
+        rim, on fewer packs.
         """
         for number, one in list(self.planned.items()):
             others = {other: theirs for other, theirs in self.planned.items() if other != number}
-            if not one.packs or not any(theirs.cuts for theirs in others.values()):
+            if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others.values())):
                 continue
             if self.patience.at_an_end():
                 break
