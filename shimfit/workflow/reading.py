@@ -136,7 +136,10 @@ def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bo
         return
     if not asked.again:
         if not (sure or asked.is_of_its_own) and stands_as_before(post, now):
-            raise looks_like_a_slip(AS_BEFORE)
+            slip = looks_like_a_slip(AS_BEFORE)
+            if now.method == "sensor":  # held for so long, and nobody has it written down
+                slip = EntryError(f"{slip.message} (it read {now.text})", at=0)
+            raise slip
         return
     # Packs that are still asked for: it was moved, and no more; it is read alone there, and they are not in.
     done = None if post.implied else post.changed
