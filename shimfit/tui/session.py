@@ -478,7 +478,13 @@ class Session:
         self._sure_of = None
         if place != here:
             self.go(place)
-        outcome = self.attempt(lambda at: self._log(at, entry, asked, sure=sure))
+
+        def log(at: Place) -> Outcome:
+            if not parsed.is_gauge_only:
+                self._tighten_first(at, asked)
+            return self._log(at, entry, asked, sure=sure)
+
+        outcome = self.attempt(log)
         if not outcome.done and place != here:
             self.go(here)
         return outcome
@@ -530,6 +536,17 @@ class Session:
             return Outcome(logged.message)  # only a level's length was typed
         return self._after_reading(place, asked)
 
+    def _tighten_first(self, place: Place, asked: Asked) -> None:
+        """On the re-tighten walk a post is read once its nut was turned, as the screen asks for it.
+
+        Nor is such a reading averaged with the one that it is compared with.
+        """
+        from shimfit.workflow.reading import log_tightened
+
+        record = self.record
+        if record is not None and not (record.changed or asked.mid) and self._is_to_tighten(record):
+            log_tightened(self.site, place)
+
     def take(self, reading: Reading) -> Outcome:
         """Log a reading that the inclinometer has taken."""
         from shimfit.workflow.reading import log_sensor_reading
@@ -549,6 +566,7 @@ class Session:
         self._sure_of = None
 
         def move(place: Place) -> Outcome:
+            self._tighten_first(place, asked)
             log(place, asked)
             return self._after_reading(place, asked)
 

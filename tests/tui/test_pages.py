@@ -539,3 +539,15 @@ def test_what_is_refused_beside_the_screen_is_words_and_no_end_of_the_program(
             await hand.sees("the box's file is torn", "file› box.csv")
 
     wait_for(story())
+
+
+def test_a_run_that_only_waits_for_tightening_is_not_told_to_be_read(app_on, running, wait_for) -> None:
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            for post in app.session.run.posts:
+                assert app.session.enter(f"{post.name}:0 0").done
+            await hand.press("f6")
+            await hand.sees("0 posts wait for packs", "no post waits for packs")
+
+    wait_for(job())

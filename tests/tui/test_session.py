@@ -320,7 +320,10 @@ def test_a_plumb_post_says_where_the_retighten_walk_goes_on(session) -> None:
     assert "post" in session.do("retighten", "0").message
     first, last = session.due
     assert session.place.post == first
-    session.enter("0 0")
+    assert session.enter("@1.2m").done
+    assert session.record.changed is None, "only a length: nothing was tightened"
+    session.enter("0 0.3o")
+    assert session.record.mean_of == 1, "read after tightening: not averaged with how it stood before"
     assert session.view.do.endswith("Enter walks on to the next that is due")
     session.step(+1)
     session.enter("0 0")

@@ -45,6 +45,7 @@ TO_READ = (
     "Nothing to plan yet. Read some posts first, both ways; s on the run's screen (Survey) walks on after "
     "each reading."
 )
+NONE_WAITS = "Nothing to plan: no post waits for packs. What is left is to be tightened or read again."
 ALL_DONE = "Nothing to plan: every post is done."
 
 
@@ -249,7 +250,9 @@ class PlanScreen(PostList):
         try:
             self._answer = cut_list_of(self.session.site, place.job, place.run)
         except UsageError:
-            self._lines = [(PLANS if waiting else TO_READ if run.left_to_do else ALL_DONE, "")]
+            unread = any(post.state in (PostState.TO_READ, PostState.HALF_READ) for post in run.posts)
+            nothing = TO_READ if unread else NONE_WAITS if run.left_to_do else ALL_DONE
+            self._lines = [(PLANS if waiting else nothing, "")]
             return
         together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
         how = "As planned; what was logged since is not in it:"
