@@ -422,7 +422,10 @@ def all_readings_lines(record: RunRecord) -> list[str]:
 
 
 def why_not_plumb(post: PostRecord, units: Units) -> str:
-    """Why a post is not proven plumb and what it waits for, in a sentence's parts; lengths in `units`."""
+    """Why a post is not proven plumb and what it waits for, in a sentence's parts; lengths in `units`.
+
+    Why no pack does it comes in whole sentences: they stand by themselves.
+    """
     parts = []
     reading = post.after or (post.counts if post.stands == "out" else None)
     off = words.worst_of(reading, post.tolerance) if reading is not None else None
@@ -430,7 +433,10 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
         allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
         parts.append(f"{shown.fine(off, units)} off plumb, {shown.fine(allowed_mm, units)} allowed")
     parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
-    return "; ".join(parts)
+    said = parts[0] if parts else ""
+    for part in parts[1:]:
+        said = f"{said.rstrip('.')}{'. ' if part[0].isupper() else '; '}{part}"
+    return said
 
 
 WAITS = {

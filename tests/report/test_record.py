@@ -7,7 +7,16 @@ import pytest
 
 from shimfit.errors import Exit
 from shimfit.model import PostState, Reading
-from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
+from shimfit.report.record import (
+    WAITS,
+    LogStamp,
+    record_csv,
+    record_json,
+    record_lines,
+    run_record,
+    why_not_plumb,
+)
+from shimfit.standing import PostRecord
 from shimfit.store.events import Head
 
 LOG = LogStamp(312, "9f3c51" + "0a" * 29, Head(57, "1f0c", "9a2e"))
@@ -200,3 +209,11 @@ def test_a_bow_stands_in_the_record_in_the_faces_of_the_run(boardwalk, toolbox, 
 def test_without_a_reading_at_half_height_there_is_no_bow(record):
     assert all(post["bow"] is None for post in record_json(record)["posts"])
     assert "bow" not in "\n".join(record_lines(record, 200))
+
+
+def test_whole_sentences_of_why_no_pack_does_it_stand_by_themselves(boardwalk, monkeypatch):
+    post = boardwalk(1).posts[0]
+    monkeypatch.setattr(PostRecord, "why", "Each corner has a pack that nearly fits. None is nearer.")
+    monkeypatch.setitem(WAITS, post.next_step, "packs not in yet")
+    why = why_not_plumb(post, "mm")
+    assert why.endswith(". Each corner has a pack that nearly fits. None is nearer; packs not in yet")
