@@ -169,8 +169,8 @@ def _needed(every: _Laid, ways: Sequence[_Way], tables: Tables) -> Ints:
     kind, lot, start, end = (np.zeros(len(ways), dtype) for dtype in (np.int64, np.int64, float, float))
     for k, way in enumerate(ways):
         uses, lot[k] = uses_of(tables, () if way.pack is None else (way.pack,)), -1
-        for lot[k], start[k], end[k] in uses.stretches:
-            pass
+        if uses.stretches:  # of the one taper that a pack may have
+            ((lot[k], start[k], end[k]),) = uses.stretches
         kind[k] = kinds.setdefault((uses.flats, uses.lengths), len(kinds))
     rows = {post: np.flatnonzero(every.post == post) for post in np.unique(every.post).tolist()}
     used = {post: np.unique(every.ways[some]) for post, some in rows.items()}

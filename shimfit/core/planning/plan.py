@@ -197,18 +197,14 @@ class _Work:
             if self.patience.at_an_end():
                 break
             found = from_what_is_left(self.posts[number], others, self.lots, self.options)
-            self.beyond |= self._take_if_cheaper(number, found)
-
-    def _take_if_cheaper(self, number: int, found: Planned | None) -> bool:
-        """A post served in another way, where the whole then costs less."""
-        before, cost = dict(self.planned), self._cost(self._set_ups_deg())
-        if found is None:
-            return False
-        self.planned[number] = found
-        if self._cost(self._set_ups_deg()) <= cost - PROVEN:
-            return True
-        self.planned = before
-        return False
+            if found is None:
+                continue
+            cost = self._cost(self._set_ups_deg())
+            self.planned[number] = found
+            if self._cost(self._set_ups_deg()) <= cost - PROVEN:
+                self.beyond = True
+            else:
+                self.planned[number] = one
 
     def _serve_together(self) -> None:
         posts = [self.posts[number] for number in self.together]
