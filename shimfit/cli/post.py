@@ -287,12 +287,18 @@ def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io) as site:
         if args.job is not None:
-            job = None if args.job == "box" else site.journal.job(args.job).name
+            job = None if args.job == "box" else args.job
         elif here := site.last_place():
             job = here.job
         else:
             raise UsageError("there is no job yet")
-        words = getattr(site, args.command.name)(job)
+        try:
+            words = getattr(site, args.command.name)(job)
+        except UsageError:
+            # Only then the name may be wrong: a new job that was taken back can be brought back.
+            if job is not None:
+                site.journal.job(job)
+            raise
         last = site.journal.last(job, "undone")
         if last is None or last.job is None or last.run is None or last.post is None:
             answered_again(site, io, job)

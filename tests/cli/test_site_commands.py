@@ -95,6 +95,16 @@ def test_undo_and_redo_by_command(lake) -> None:
     assert lake("run show lake/walk --json").json["posts"][0]["state"] == "pack"
 
 
+def test_a_new_job_that_was_taken_back_is_brought_back(lake) -> None:
+    lake("job new pond")
+    assert lake("undo pond").code == 0
+    assert "pond" not in lake("job list").out
+    assert "the jobs are: lake" in lake("redo creek").err
+    assert lake("redo pond").code == 0
+    assert "pond" in lake("job list").out
+    assert "nothing to bring back" in lake("redo pond").err
+
+
 def test_packs_of_ones_own_notes_skips_and_tightening(lake) -> None:
     lake("read", "lake/walk/1", "6mm n 10mm h")
     assert lake("pack", "lake/walk/1", "next-out=T1@30mm+F1", "prev-out=F2").code == 0
