@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.planning.plan import plan
+from shimfit.core.planning.planned import from_what_is_left
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
@@ -75,9 +76,11 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     leans = likely_leans(read, min(to_come, MOST_SAMPLED), seed)
     others = [replace(post, name=f"{post.name}+{k}", lean=lean, aim=None) for k, lean in enumerate(leans, 1)]
     together = plan([post, *others], lots, options, solver, quick=True)
-    for one in together.planned:
-        if one.post.name == post.name:
-            return one
+    planned = {one.post.name: one for one in together.planned}
+    if (mine := planned.pop(post.name, None)) is not None:
+        # A round foot may stand on its rim, which planning together does not know.
+        rim = from_what_is_left(post, planned.values(), lots, options) if post.foot.round else None
+        return mine if rim is None or rim.cost >= mine.cost else rim
     # The plan would rather leave this one out: a post that stands here now goes before any that may come.
     return without_foresight(post, lots, options, solver)
 

@@ -105,3 +105,13 @@ def test_a_kit_needs_a_fall_or_readings():
     box = [Lot("x", "flat", 1, thickness_mm=1.0)]
     with pytest.raises(UsageError, match="another name"):
         kit.kit_for(Foot(90, 90), 1000.0, TOLERANCE, 3, box, CORNER, Highs(), fall=0.01, offered=box)
+
+
+@pytest.mark.parametrize("to_come", [0, 2])
+def test_a_round_foot_stands_on_its_rim_with_posts_to_come_in_mind_too(to_come):
+    foot, limit = Foot(90, 90, round=True), Tolerance("1:300", "ratio", 1 / 300)
+    lots = [Lot(f"F{k}", "flat", 9, thickness_mm=t) for k, t in enumerate((0.3, 0.4, 0.9, 1.2))]
+    post = PlanPost("1", foot, 1000.0, lean := Lean(0.0, 0.01), limit)
+    given = foresight.with_foresight(post, [lean], to_come, lots, Options(), Highs())
+    assert given is not None
+    assert len(given.packs) < 3

@@ -140,7 +140,7 @@ def test_posts_served_by_swapping_share_no_wood():
     ]
     served, options, left = {}, Options(), []
     for number, post in enumerate(given):
-        found = planned.from_what_is_left(post, served, lots, options)
+        found = planned.from_what_is_left(post, served.values(), lots, options)
         left += [number] if found is None else []
         served |= {number: found} if found is not None else {}
     assert left == [4, 5]

@@ -173,7 +173,7 @@ class _Work:
                 self.planned |= by_swapping(
                     number, self.posts, self.planned, self.lots, self.options, self.patience
                 )
-        if len(self.together) <= MOST_ONCE_MORE and not self.patience.quick:
+        if len(self.together) <= (1 if self.patience.quick else MOST_ONCE_MORE):
             self._serve_from_remainders()
 
     def _serve_the_only_one(self, number: int) -> None:
@@ -191,8 +191,8 @@ class _Work:
         rim, on fewer packs.
         """
         for number, one in list(self.planned.items()):
-            others = {other: theirs for other, theirs in self.planned.items() if other != number}
-            if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others.values())):
+            others = [theirs for other, theirs in self.planned.items() if other != number]
+            if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others)):
                 continue
             if self.patience.at_an_end():
                 break
@@ -220,7 +220,7 @@ class _Work:
             )
 
     def _serve_from_what_is_left(self, number: int) -> bool:
-        found = from_what_is_left(self.posts[number], self.planned, self.lots, self.options)
+        found = from_what_is_left(self.posts[number], self.planned.values(), self.lots, self.options)
         if found is not None:
             self.planned[number] = found
         return found is not None

@@ -152,10 +152,10 @@ NEIGHBOURS = 8
 
 
 def from_what_is_left(
-    post: PlanPost, planned: Mapping[int, Planned], box: Sequence[Lot], options: Options
+    post: PlanPost, planned: Iterable[Planned], box: Sequence[Lot], options: Options
 ) -> Planned | None:
     """The post served from the box less what is planned; None when it can't be."""
-    packs = [pack for one in planned.values() for pack in one.packs]
+    packs = [pack for one in planned for pack in one.packs]
     return serve_alone(post, box_after(box, packs, options), options)
 
 
