@@ -61,6 +61,9 @@ def gap_words(answer: Json) -> str:
         return f"{stopped}No post that needs packs can be served from this box."
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
         return "There is no better way to share out this box."
+    if more := answer.get("more_to_serve"):
+        posts = "one more post" if more == 1 else f"{more} more posts"
+        return f"{stopped}A good plan; a better one could serve {posts} at most."
     if answer["gap"] < AS_GOOD:
         packs = (pack for post in answer.get("posts", ()) for pack in post["packs"])
         tips = any(piece.get("trim_tip_mm") for pack in packs for piece in pack["pieces"])

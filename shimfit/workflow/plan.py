@@ -379,6 +379,10 @@ def answer_json(done: Plan, stock: Ledger, options: Options, chances: Chances) -
         "gap": done.gap,
         "stopped": done.stopped,
         "unsolved": [one.post.name for one in done.unsolved],
+        # A post that is not served costs more than any packs: so many of them the bound leaves room for.
+        "more_to_serve": min(
+            len(done.unsolved), int((done.objective - done.bound) / options.costs.unsolved + 1e-9)
+        ),
         "why": {one.post.name: one.why for one in done.unsolved},
         "posts": [
             {

@@ -293,6 +293,8 @@ def test_the_bar_and_the_gap_in_words() -> None:
     proven = {"stopped": False, "status": "proven", "gap": 0.0}
     assert gap_words(proven) == "There is no better way to share out this box."
     assert "As good as any way" in gap_words(proven | {"gap": 0.0025, "status": "found"})
+    left_out = proven | {"gap": 0.2, "status": "found", "more_to_serve": 1}
+    assert gap_words(left_out) == "A good plan; a better one could serve one more post at most."
     packs = [{"pieces": [{"lot": "T1", "trim_tip_mm": 12.0}]}]
     tips = proven | {"status": "found", "posts": [{"packs": packs}]}
     assert "but for tips cut off that two posts could share" in gap_words(tips)

@@ -43,6 +43,7 @@ def test_the_answer_has_the_contracts_keys_and_is_json():
     for seat, piece in wedges:
         assert cut[f"3/{seat}"]["thick_mm"] == piece["thick_mm"]
         assert cut[f"3/{seat}"]["thin_mm"] == piece["thin_mm"]
+    assert answer["more_to_serve"] == 0, "all are served"
     assert answer["gap"] == pytest.approx((answer["objective"] - answer["bound"]) / answer["objective"])
     assert all(strip["left_mm"] >= 250 for strip in answer["cuts"])
 
