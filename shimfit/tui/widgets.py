@@ -269,13 +269,14 @@ class Rows(ScrollView, Drawn, can_focus=True):
 
     def fill(self, items: Sequence[Sequence[Run]], index: int | None = None) -> None:
         """Show other rows; index: the row to mark, None keeps the mark where it is."""
-        old, self._items = self._items, items
+        old, self._items, before = self._items, items, self.index
         if index is not None:
             self.index = index
         self.index = min(max(0, self.index), max(0, len(items) - 1))
         self.virtual_size = Size(0, max(1, len(items)))
         if len(old) == len(items) and old:
-            changed = [y for y, row in enumerate(items) if row != old[y]]
+            moved = {before, self.index} if before != self.index else set()
+            changed = [y for y, row in enumerate(items) if row != old[y] or y in moved]
             top = round(self.scroll_offset.y)
             regions = [
                 Region(0, y - top, self.size.width, 1) for y in changed if 0 <= y - top < self.size.height

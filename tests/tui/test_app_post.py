@@ -6,11 +6,12 @@ from types import SimpleNamespace
 
 import pytest
 from textual.events import Key
+from textual.geometry import Region
 
 from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.session import Session
-from shimfit.tui.widgets import EntryLine
+from shimfit.tui.widgets import EntryLine, Rows
 from shimfit.workflow.reading import log_reading
 
 SIZES = [(40, 10), (40, 20), (80, 24), (200, 60)]
@@ -477,5 +478,22 @@ def test_the_pad_types_the_runs_own_letters(app_on, running, wait_for) -> None:
                 await hand.pilot.click("#pad", offset=(x, y))
             await hand.pilot.pause()
             assert app.page.query_one(EntryLine).value == "1l"
+
+    wait_for(job())
+
+
+def test_the_list_beside_the_post_marks_one_post_wherever_one_goes(app_on, running, wait_for) -> None:
+    """A row whose words stay the same is drawn anew too where the mark comes or goes."""
+
+    async def job() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            for post in (1, 2, 3):
+                await hand.enter(f"{post}:6n10h")
+                await hand.sees(f"post {post} logged")
+                rows = app.page.query_one(Rows)
+                shown = rows.render_lines(Region(0, 0, rows.size.width, 7))
+                drawn = [strip.text.split()[0] for strip in shown if next(iter(strip)).style.reverse]
+                assert drawn == [str(post)]
 
     wait_for(job())
