@@ -442,8 +442,13 @@ class Ledger:
             at = seen.index(piece.copy)
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
+        def as_called(piece: Piece) -> Piece:
+            """What was put on a copy that is cut already goes by its remainder's name: so it lies in the box."""
+            return self._as_it_lies(piece) or piece
+
         by_copy = (("", replace(pack, pieces=tuple(map(known, pack.pieces)))) for pack in packs)
-        return after.take(by_copy, kerf_mm, known_only=True).packs
+        made = after.take(by_copy, kerf_mm, known_only=True).packs
+        return tuple(replace(pack, pieces=tuple(map(as_called, pack.pieces))) for pack in made)
 
     def in_whole(self, piece: Piece) -> Piece:
         """A piece of a remainder as the same stretch of the copy that it is of; any other as it is."""

@@ -273,6 +273,16 @@ def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
     assert cut.lacking([pack_of(taper_piece(190.0, 150.0, copy=2))]) == {"T1"}, "the rest of it is gone"
 
 
+def test_a_piece_that_fits_into_a_rest_goes_by_the_name_that_the_box_has_for_it() -> None:
+    box = Ledger(BOX)
+    box.take([("1", pack_of(taper_piece(150.0, 110.0, copy=2)))], 2.5)
+    of_the_rest = pack_of(replace(taper_piece(60.0, 40.0), lot="T1.2-0"), seat=Seat.NEXT)
+    # The search took a whole one of T1; its stretch fits into the thin end that copy 2 left, which is cut anyway.
+    packs = box.numbered([of_the_rest, pack_of(taper_piece(90.0, 70.0))])
+    lies = [(pack.pieces[0].lot, pack.pieces[0].copy, pack.pieces[0].mark_mm) for pack in packs]
+    assert lies == [("T1.2-0", None, 60.0), ("T1.2-0", None, 90.0)]
+
+
 def test_what_is_cut_from_the_rest_of_a_promised_piece_is_a_stretch_of_it_whatever_is_cut_first() -> None:
     one = Ledger([replace(TAPER, count=1)])
     first = pack_of(taper_piece(80.0), seat=Seat.NEXT)
