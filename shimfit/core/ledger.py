@@ -443,7 +443,7 @@ class Ledger:
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
         def as_called(piece: Piece) -> Piece:
-            """What was put on a copy that is cut already goes by its remainder's name: so it lies in the box."""
+            """What is put on a copy that is cut already goes by the name of what is left of it."""
             return self._as_it_lies(piece) or piece
 
         by_copy = (("", replace(pack, pieces=tuple(map(known, pack.pieces)))) for pack in packs)

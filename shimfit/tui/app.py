@@ -236,7 +236,10 @@ class ShimfitApp(App[None]):
             self._answer_looks.stop()
             self._answer_looks = None
         self.session.refresh()
-        self.page.show()
+        page = self.page
+        if page.outcome is not None and not (page.outcome.done or page.line.value):
+            page.outcome = None  # what could not be done before the answer came
+        page.show()
         self._tell_troubles(came)
 
     def _tell_troubles(self, came: Sequence[tuple[Place, str]]) -> None:

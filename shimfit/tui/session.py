@@ -188,15 +188,22 @@ class Session:
         record, words = self.record, self.words
         if record is None or words is None:
             return None
-        view = post_view(record, words)
-        if self.place in self.working:
-            view = replace(view, do=f"working{self.glyphs.more}")
-        elif self._is_to_tighten(record):
+        view, working = self.view_of(record, words), self.works_on(record.name)
+        if not working and self._is_to_tighten(record):
             view = replace(view, do="Tighten the nut, read again.")
-        elif record.state is PostState.PLUMB:
+        elif not working and record.state is PostState.PLUMB:
             view = replace(view, do=f"{view.do}. {self._what_comes_next}")
         remarks = (*self._remarks(record, words), *view.remarks)
         return replace(view, remarks=tuple(map(self.glyphs.spell, remarks)))
+
+    def view_of(self, record: PostRecord, words: Words) -> PostView:
+        """What is to be said of a post of the open run; not the answer that is worked out anew just now."""
+        view = post_view(record, words)
+        return replace(view, do=f"working{self.glyphs.more}") if self.works_on(record.name) else view
+
+    def works_on(self, post: str) -> bool:
+        """True while the answer of a post of the open run is being worked out."""
+        return self.place is not None and replace(self.place, post=post) in self.working
 
     @property
     def _what_comes_next(self) -> str:

@@ -277,7 +277,7 @@ def test_a_piece_that_fits_into_a_rest_goes_by_the_name_that_the_box_has_for_it(
     box = Ledger(BOX)
     box.take([("1", pack_of(taper_piece(150.0, 110.0, copy=2)))], 2.5)
     of_the_rest = pack_of(replace(taper_piece(60.0, 40.0), lot="T1.2-0"), seat=Seat.NEXT)
-    # The search took a whole one of T1; its stretch fits into the thin end that copy 2 left, which is cut anyway.
+    # The search took a whole one of T1; its stretch fits into the thin end of copy 2, cut anyway.
     packs = box.numbered([of_the_rest, pack_of(taper_piece(90.0, 70.0))])
     lies = [(pack.pieces[0].lot, pack.pieces[0].copy, pack.pieces[0].mark_mm) for pack in packs]
     assert lies == [("T1.2-0", None, 60.0), ("T1.2-0", None, 90.0)]

@@ -112,6 +112,50 @@ def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, 
     wait_for(story())
 
 
+def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwards(
+    app_on, running, wait_for, held_back
+) -> None:
+    """The box was empty and was filled; Tab was pressed too early."""
+    let_go, _ = held_back
+
+    async def story() -> None:
+        app = app_on()
+        for lot in app.session.site.box().lots:
+            app.session.site.out_of(lot.lot)
+        async with running(app, 80, 24) as hand:
+            let_go.set()
+            await hand.enter("9n5o")
+            await hand.sees("The box is empty: ")
+            let_go.clear()
+            await hand.press("f3", "a")
+            await hand.enter("1 x8, 2 x8, taper 0.5 6 200 x4")
+            await hand.enter("PVC")
+            await hand.sees("post 1: working…")
+            assert "The box is empty" not in hand.screen(), "it was filled"
+            await hand.press("escape", "tab")
+            await hand.sees("✗ Tab ticks one pack after another")
+            let_go.set()
+            await hand.sees("1 of 4", "NEXT-OUT")
+            assert "✗" not in hand.screen()
+
+    wait_for(story())
+
+
+def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(app_on, running, wait_for) -> None:
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.enter("9n5o")
+            await hand.sees("NEXT-OUT")
+            await hand.enter("9n5o")
+            await hand.sees("as before the packs. Not in yet")
+            await hand.type("8n")
+            assert app.home.line.value == "8n"
+            await hand.sees("top leans 8 mm towards next; across")
+
+    wait_for(story())
+
+
 def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running, wait_for) -> None:
     """The program was killed between the reading and its answer."""
     site = make_site()

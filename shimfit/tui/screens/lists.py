@@ -16,7 +16,7 @@ from shimfit.quantities import shown
 from shimfit.quantities.typed import whole_number
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import fitting, lot_size, post_view, score_words
+from shimfit.text.phrases import fitting, lot_size, score_words
 from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.handover import export_record
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
     from shimfit.text.canvas import Run
-    from shimfit.text.phrases import Words
+    from shimfit.text.phrases import PostView, Words
     from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
 
@@ -280,7 +280,7 @@ class RunScreen(PostList):
         if not self.shares and self.window.height >= SHARES_FROM[1]:
             yield self._drawn(8, 18, in_plan=self._turns)
             return
-        yield list(_post_rows(post, words))
+        yield list(_post_rows(post, words, self.session.view_of(post, words)))
         yield packs_at(post, words)
         yield readings_trend(post, words)
 
@@ -329,9 +329,8 @@ def _in_run(post: PostRecord) -> PostInRun:
     return PostInRun(post.name, post.station_mm, post.state, turn_of(post), top_mm)
 
 
-def _post_rows(post: PostRecord, words: Words) -> Iterator[Run]:
+def _post_rows(post: PostRecord, words: Words, view: PostView) -> Iterator[Run]:
     """What the post's own page says of it, row by row."""
-    view = post_view(post, words)
     at = f"post {post.name}, {words.distance(post.station_mm)} from the start"
     yield at, "strong"
     yield f"{words.glyphs.states[post.state]} {view.word}", ROLES[post.state]
@@ -430,8 +429,14 @@ class StockScreen(ListPage):
             left, names = there.get(lot, 0), dict.fromkeys(posts)
             text = f"{lot}: {len(posts)} of {left} left, for post{'s' * (len(names) > 1)} {', '.join(names)}"
             rows.append((text, "strong" if left < len(posts) else ""))
+        working = [post.name for post in run.posts if self.session.works_on(post.name)]
+        rows += [(f"post {name}: working{self.session.glyphs.more}", "") for name in working]
         yield [(f"what {run.name} still takes", "label"), *(rows or [("nothing that is worked out", "")])]
-        stuck = [(f"post {post.name}: {words.sentence(post.why)}", "") for post in run.posts if post.is_stuck]
+        stuck = [
+            (f"post {post.name}: {words.sentence(post.why)}", "")
+            for post in run.posts
+            if post.is_stuck and post.name not in working
+        ]
         if stuck:
             plans = [(self.session.keys.spell("F6, p: works out what to buy for them"), "")]
             yield [
@@ -617,7 +622,7 @@ class RecordScreen(PostList):
         facts = facts_reported(record)
         missing = ", ".join(name.lower() for name, text in facts if text == paper.NOT_GIVEN)
         yield [
-            (self.session.keys.spell("what the paper says besides (^P: job set)"), "label"),
+            (self.session.keys.spell("what the paper says besides; to change it: ^P, job set"), "label"),
             *([(f"not given: {missing}", "")] if missing else []),
             *_texts(f"{name}: {text}" if name else text for name, text in facts if text != paper.NOT_GIVEN),
         ]

@@ -145,6 +145,8 @@ class PostScreen(Page):
             self._look(0)
         elif outcome.at is not None:
             line.cursor_position = min(outcome.at, len(line.value))
+        else:
+            line.refused = text  # asked about as a whole: Enter says yes, another reading takes its place
         self.say(outcome)
         self.show()
 
@@ -218,6 +220,7 @@ class PostScreen(Page):
     def next_pack(self) -> None:
         """Tick the step in large figures and show the next; after the last: tighten, read again."""
         if self.snapshot.steps:
+            self.outcome = None
             self._look((self.snapshot.done + 1) % (len(self.snapshot.steps) + 1))
             self.show()
         else:
