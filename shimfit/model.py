@@ -251,6 +251,12 @@ class Reading:
             return None
         return Lean(self.slope_along, self.slope_across)
 
+    def u_own(self, way: str) -> float | None:
+        """The part of a direction's uncertainty that is new at each reading; all of it if that is unknown."""
+        own: float | None = getattr(self, f"u_own_{way}")
+        whole: float | None = getattr(self, f"u_{way}")
+        return whole if own is None else own
+
     @property
     def turned(self) -> bool:
         """Read from two faces, the level turned end for end between them: no zero is in it."""

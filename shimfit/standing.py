@@ -265,6 +265,11 @@ class PostRecord:
         return None if self.changed or self.conflict or self.skipped else self.reading
 
     @property
+    def stood(self) -> Reading | None:
+        """How it stood by its last whole reading, also while half of the next one waits for the other way."""
+        return self.reading if self.half is None else (None, self.before, *self.verifying)[-1]
+
+    @property
     def reported(self) -> tuple[tuple[Reading, str | None], ...]:
         """Every reading with why it does not count for how the post stands now; None = it counts."""
         return tuple(zip(self.readings, self.left_out or (None,) * len(self.readings), strict=True))

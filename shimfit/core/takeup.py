@@ -18,7 +18,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping
 from dataclasses import field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.quantities import shown
@@ -46,6 +46,9 @@ SITE_KNOWN_FROM = 4.0
 WILD_SHARE, WILD_TIMES = 0.03, 1.5
 """Posts whose reading or packs are wrong in some other way, and how much wider than on the wildest site those
 fall (own choice)."""
+CLEARLY = 0.9
+"""Packs are taken to have gone in from the reading alone where that is so likely (own choice): of posts that
+were packed on a usual site one in a hundred is asked about."""
 LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
 """A calmer or a wilder site is not believed."""
 WORTH_FACTOR = 0.15
@@ -208,6 +211,10 @@ def _weights(shares: Mapping[str, float]) -> dict[str, float]:
 # ---------------------------------------------------------------- scatter
 
 
+Done = Literal["as prescribed", "not packed", "something else"]
+"""What was done at a post that waited for packs, before it was read again."""
+
+
 @dataclass(frozen=True, slots=True)
 class Left:
     """What was left of a lean once a bare post was packed, against what was predicted."""
@@ -218,6 +225,44 @@ class Left:
     """What seats and pieces should scatter it by, on a usual site."""
     others_mm2: Spread
     """What both readings and the take-up should."""
+
+    def spread_mm2(self, factor: float, widened: float = 1.0) -> Spread:
+        """What it scatters by in all, on a site that scatters so many times the usual."""
+        xx, xy, yy = (
+            widened**2 * (factor**2 * seats + others)
+            for seats, others in zip(self.seats_mm2, self.others_mm2, strict=True)
+        )
+        return xx, xy, yy
+
+    def done(
+        self, moved_mm: tuple[float, float], read_mm2: Spread, factor: float, *, again_wanted: bool
+    ) -> Done:
+        """What the new reading says was done: as prescribed only where that is clearly the likeliest (Bayes).
+
+        moved_mm: from the reading before to the new one, which read_mm2 scatters where nothing was done;
+        factor: the site's own. again_wanted: the answer asked for one more reading before the packs, so that
+        either is as usual; else a reading with no pack in is as rare as one that is wrong in some other way.
+        """
+        shares: dict[Done, tuple[float, float]] = {
+            "as prescribed": (1.0, _density(self.off_mm, self.spread_mm2(factor))),
+            "not packed": (1.0 if again_wanted else WILD_SHARE, _density(moved_mm, read_mm2)),
+            "something else": (
+                WILD_SHARE,
+                _density(self.off_mm, self.spread_mm2(MOST_FACTOR, WILD_TIMES)) + _NO_CHANCE,
+            ),
+        }
+        likely = {done: share * density for done, (share, density) in shares.items()}
+        if likely["as prescribed"] >= CLEARLY * sum(likely.values()):
+            return "as prescribed"
+        return max("not packed", "something else", key=likely.__getitem__)
+
+
+def _density(at_mm: tuple[float, float], spread: Spread) -> float:
+    """The normal distribution of two directions, per mm²."""
+    (x, y), (xx, xy, yy) = at_mm, spread
+    size = xx * yy - xy * xy
+    distance2 = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / size
+    return math.exp(-0.5 * distance2) / (2.0 * math.pi * math.sqrt(size))
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,8 @@ FLIP: Final = 0.001
 """A lean under 1 mm per m has no side to speak of."""
 AS_BEFORE: Final = "it stands as it did before the packs"
 """Packs were worked out, nobody said that they went in, and the top is where it was."""
+UNLIKE: Final = "that is not what the packs would do"
+"""The same, and it is neither where it was nor where they would bring it."""
 _FACES: Final = {"along": (Face.NEXT, Face.PREV), "across": (Face.OUT, Face.HOUSE)}
 """The side that a positive slope leans to, and the other."""
 
@@ -87,7 +89,7 @@ def looks_like_a_slip(question: str, *, again: str = "--again") -> EntryError:
 
     again: what says that it is read once more, no pack in yet.
     """
-    if question == AS_BEFORE:
+    if question in (AS_BEFORE, UNLIKE):
         how = f"{again} where they are not in yet, --sure where they are in and the nut is tight"
         return EntryError(f"{question}: add {how}", at=0)
     if "Enter again" in question:

@@ -78,6 +78,8 @@ class PostBuilder:
     def _begin_afresh(self) -> None:
         """Nothing is packed; also when the bed was read, so that no post stands there."""
         self._half: tuple[Reading, int] | None = None
+        self._before_half: list[tuple[Reading, tuple[int, ...]]] = []
+        """The group that counted before the half was read: with its other way it may be a repeat of that."""
         self._answer: _Answer | None = None
         self._put_in_for: _Answer | None = None
         """What the packs in place were put in for, until they are read."""
@@ -169,6 +171,14 @@ class PostBuilder:
         if not self.packs_in_conflict:
             self.conflict = None
         again = bool(data.get("again"))
+        if self._half is None:
+            self._before_half = self._group
+        elif again and self._before_half:  # so is the half that it completes: of the kind that it repeats
+            self._group, at = self._before_half, self._half[1]
+            of = self._group[-1][0].stage
+            for place in (at, here):
+                self.readings[place] = replace(self.readings[place], stage="stood" if of == "bed" else of)
+            reading, self._half = self.readings[here], (self.readings[at], at)
         asked_for = self._answer_is_current or self._round_open or not self._verifies
         if (asked_for and not again) or not self._alike(reading):
             # Something was done, or asked for, since: what was read before is of another lean.

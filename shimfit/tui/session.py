@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
-from shimfit.entry.second_look import AS_BEFORE
+from shimfit.entry.second_look import AS_BEFORE, UNLIKE
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, Instrument, PostState
 from shimfit.quantities import shown
@@ -456,6 +456,8 @@ class Session:
         if self.run is None or self.place is None:
             own = self.keys.spell("F5 sets up your own")
             return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
+        from shimfit.workflow.reading import second_look
+
         name, mark, entry = _addressed(text)
         place = replace(self.place, post=name or post or self.place.post)
         record = self.run.post(place.post)
@@ -471,12 +473,14 @@ class Session:
         if mark and parsed.is_gauge_only:
             return replace(refused(f"a length alone is no reading: type it without the {mark}"), at=0)
         if mark == "=":
-            return self._correct(place, entry)
+            return self._correct(place, entry, parsed)
         asked = self._how_asked(again=mark == "+")
-        reason = None if asked.mid else self._question(place, parsed, entry, asked)
+        reason = None if asked.mid else second_look(self.site, place, self.site.post(place), parsed, asked)
         if reason == AS_BEFORE:
             asked = self._how_asked(again=True)
             reason = self._not_in_yet(f"Enter, both count; ={entry.strip()} corrects the last")
+        elif reason == UNLIKE:
+            reason = f"{self._unlike('Enter')}; ={entry.strip()} if the last one was wrong"
         if reason is not None and self._sure_of != text:
             self._sure_of = text
             overrule = "" if "Enter" in reason else ": Enter again if it is so"
@@ -496,33 +500,26 @@ class Session:
             self.go(here)
         return outcome
 
-    def _question(self, place: Place, parsed: Understood, entry: str, asked: Asked) -> str | None:
-        """Why an entry wants a second Enter: what the history says, or packs that nobody logged.
+    def _correct(self, place: Place, entry: str, parsed: Understood) -> Outcome:
+        """Put a reading in the place of the last one: taken back and logged in one go.
 
-        Packs were worked out, nobody said that they went in, and the top stands nearer to where it stood than
-        to where the packs would bring it: the last reading may have been a slip.
+        Where it completes a half, read while packs are waited for, that is the last whole one.
         """
-        from shimfit.workflow.reading import second_look, stands_as_before, typed_reading
-
-        post = self.site.post(place)
-        reason = second_look(self.site, place, post, parsed, asked)
-        if reason is not None or asked.again or asked.is_of_its_own:
-            return reason
-        now = typed_reading(self.site, place, post, parsed, asked)
-        if not stands_as_before(post, now, agreeing=False):
-            return None
-        fixes = f"={entry.strip()} if the last one was wrong"
-        return f"not what the packs would do. Packed and read again: Enter; {fixes}"
-
-    def _correct(self, place: Place, entry: str) -> Outcome:
-        """Put a reading in the place of the last one: taken back and logged in one go."""
         found = self.site.journal.to_undo(place.job)
         here = ("reading", place.run, place.post)
         if found is None or here not in ((event.kind, event.run, event.post) for event in found[0].events):
             last = f"; {self._asked_by('^Z', 'undo')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
             return replace(refused(message), at=0)
-        was, again = self.site.post(place).readings[-1], any(one.data.get("again") for one in found[0].events)
+        record = self.site.post(place)
+        ways = [slope is not None for slope in parsed.slopes(record.height_mm)]
+        if (half := record.half) is not None and record.implied and ways[half.slope_along is not None]:
+            self.site.undo(place.job)
+            outcome = self._correct(place, entry if all(ways) else f"{half.text} {entry}", parsed)
+            if not outcome.done:
+                self.site.redo(place.job)
+            return outcome
+        was, again = record.readings[-1], any(one.data.get("again") for one in found[0].events)
         kind = "" if was.stage in ("stood", "verify") else was.stage
         self.site.undo(place.job)
         self.go(place)
@@ -558,35 +555,42 @@ class Session:
         """Log a reading that the inclinometer has taken."""
         from shimfit.workflow.reading import log_sensor_reading
 
-        return self._once_more("Space", lambda at, asked: log_sensor_reading(self.site, at, reading, asked))
+        return self._once_more("Space", partial(log_sensor_reading, reading=reading))
 
     def turned(self, first: str, second: str) -> Outcome:
         """Log two readings of one post, the level turned end for end between them."""
         from shimfit.workflow.reading import log_turned
 
-        text = f"{first} / {second}"
-        return self._once_more(text, lambda at, asked: log_turned(self.site, at, first, second, asked))
+        log = partial(log_turned, first_text=first, second_text=second)
+        return self._once_more(f"{first} / {second}", log)
 
-    def _once_more(self, what: str, log: Callable[[Place, Asked], object]) -> Outcome:
-        """Log a reading; where it stands as before its packs, ask; the second time it is a repeat."""
-        asked = self._how_asked(again=self._sure_of == what)
-        self._sure_of = None
+    def _once_more(self, what: str, log: Callable[..., object]) -> Outcome:
+        """Log a reading; where it isn't as if its packs had gone in, ask: the second time it is as said."""
+        again, sure = (self._sure_of == f"{question} {what}" for question in (AS_BEFORE, UNLIKE))
+        asked, self._sure_of = self._how_asked(again=again), None
 
         def move(place: Place) -> Outcome:
             self._tighten_first(place, asked)
-            log(place, asked)
+            log(self.site, place, asked=asked, sure=sure)
             return self._after_reading(place, asked)
 
         outcome = self.attempt(move)
-        if not outcome.message.startswith(AS_BEFORE):
+        key = f"{self._asked_by('Space', 'Enter') if what == 'Space' else 'Enter'} again"
+        if outcome.message.startswith(AS_BEFORE):
+            self._sure_of, said = f"{AS_BEFORE} {what}", self._not_in_yet(f"{key} logs it as well")
+        elif outcome.message.startswith(UNLIKE):
+            self._sure_of, said = f"{UNLIKE} {what}", self._unlike(key)
+        else:
             return outcome
-        self._sure_of = what
-        key = self._asked_by("Space", "Enter") if what == "Space" else "Enter"
-        return Outcome(self._not_in_yet(f"{key} again logs it as well"), done=False, asks=True)
+        return Outcome(said, done=False, asks=True)
 
     def _not_in_yet(self, repeat: str) -> str:
         packed = self._asked_by("^P packed", "packed")
         return f"as before the packs. Not in yet: {repeat}. In and tight: {packed} first"
+
+    @staticmethod
+    def _unlike(key: str) -> str:
+        return f"not what the packs would do. Packed and read again: {key}"
 
     def use_level(self, name: str) -> Outcome:
         """Read with the level of that name from now on; one that is new is entered."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import asdict, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
@@ -19,21 +19,25 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Scatter
 from shimfit.core.takeup import (
     Book,
+    Done,
     Left,
     Observed,
     SiteScatter,
+    Spread,
     TakeUp,
     blended,
     learn,
     learn_scatter,
     material_shares,
 )
+from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
 from shimfit.quantities import shown
 from shimfit.settings import Settings, Units, degrees, minutes_of
 from shimfit.store.events import Draft
+from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.packing import Options
@@ -253,47 +257,84 @@ def of_packs(book: Book, packs: Sequence[Pack], lots: Sequence[Lot]) -> TakeUp:
     return blended(book, material_shares(packs, lots))
 
 
+@dataclass(frozen=True, slots=True)
+class _Moved:
+    """What a change of packs should have done to a post between two readings, and what the readings say."""
+
+    predicted_mm: tuple[float, float]
+    """Shift of the top at a take-up of 1."""
+    measured_mm: tuple[float, float]
+    shares: Mapping[str, float]
+    """Material of the packs."""
+    read_mm2: Spread
+    """What the two readings scatter by where nothing was changed between them."""
+    left: Left
+    """What is off the shift that was to be expected."""
+
+
+def _moved(
+    site: Site, place: Place, post: PostRecord, stood: Reading, reading: Reading, *, after: Sequence[Pack]
+) -> _Moved | None:
+    """Of a post that stood so before it got these packs; None where one of the two is half a reading."""
+    from shimfit.core.correction import predicted_shift_mm
+    from shimfit.core.packing.question import usual_spread
+
+    lean, before = reading.lean, post.packs_when_read
+    if stood.lean is None or lean is None:
+        return None
+    foot, height_mm = post.foot, post.height_mm
+    preload_mm = options_of(site.run(place.job, place.run), site.settings).preload_mm
+    predicted = predicted_shift_mm(foot, before, after, height_mm, preload_mm)
+    old, new = stood.lean.top_mm(height_mm), lean.top_mm(height_mm)
+    measured = new[0] - old[0], new[1] - old[1]
+    box = site.box()
+    lots = (*box.lots, *box.used_up)
+    known = of_packs(book_of(site, place.job), after, lots)
+    lifted = predicted_shift_mm(foot, (), before, height_mm, preload_mm) if before else (0.0, 0.0)
+    bare = [(mm - known.mean * up) / height_mm for mm, up in zip(old, lifted, strict=True)]
+    asked = replace(stood, slope_along=bare[0], slope_across=bare[1])
+    seats = usual_spread(foot, height_mm, asked, post.tolerance, after, preload_mm, take_up=known.mean)
+    along, across = (known.u_next * shift for shift in predicted)
+    usual = HAND_MM / height_mm
+    xx, yy = (
+        sum((one.u_own(way) or usual) ** 2 for one in (stood, reading)) * height_mm**2
+        for way in ("along", "across")
+    )
+    left = Left(
+        (measured[0] - known.mean * predicted[0], measured[1] - known.mean * predicted[1]),
+        seats or (0.0, 0.0, 0.0),
+        (xx + along * along, along * across, yy + across * across),
+    )
+    return _Moved(predicted, measured, material_shares(after, lots), (xx, 0.0, yy), left)
+
+
+def what_was_done(site: Site, place: Place, post: PostRecord, reading: Reading) -> Done:
+    """What a whole reading says was done, where packs are asked for that nobody logged as in."""
+    answer, stood = post.prescription, post.stood
+    if not post.implied or answer is None or stood is None:
+        return "as prescribed"
+    if (moved := _moved(site, place, post, stood, reading, after=post.implied)) is None:
+        return "as prescribed"
+    wanted = answer.chance is not None and answer.chance.again is not None
+    return moved.left.done(moved.measured_mm, moved.read_mm2, answer.scatter, again_wanted=wanted)
+
+
 def observation(site: Site, place: Place, post: PostRecord, reading: Reading) -> list[Draft]:
     """What a verifying reading teaches, as a draft; none when no packs were changed since the last reading.
 
     post: as it stands before the reading is logged.
     """
-    from shimfit.core.correction import predicted_shift_mm
-    from shimfit.core.packing.question import usual_spread
-
-    stood, lean, packed = post.reading, reading.lean, post.packed_since
-    if stood is None or stood.lean is None or lean is None or packed is None:
+    stood, packed = post.reading, post.packed_since
+    if stood is None or packed is None or not reading.u_along or not reading.u_across:
         return []
-    if not reading.u_along or not reading.u_across:
+    if (moved := _moved(site, place, post, stood, reading, after=packed[1])) is None:
         return []
-    before, after = packed
-    preload_mm = options_of(site.run(place.job, place.run), site.settings).preload_mm
-    predicted = predicted_shift_mm(post.foot, before, after, post.height_mm, preload_mm)
-    old, new = stood.lean.top_mm(post.height_mm), lean.top_mm(post.height_mm)
-    measured = new[0] - old[0], new[1] - old[1]
-    box = site.box()
-    lots = (*box.lots, *box.used_up)
     data = {
-        "predicted_mm": list(predicted),
-        "measured_mm": list(measured),
+        "predicted_mm": list(moved.predicted_mm),
+        "measured_mm": list(moved.measured_mm),
         "u_reading_mm": max(reading.u_along, reading.u_across) * post.height_mm,
-        "shares": material_shares(after, lots),
+        "shares": moved.shares,
     }
-    known = of_packs(book_of(site, place.job), after, lots)
-    asked = post.foot, post.height_mm, stood, post.tolerance, after, preload_mm
-    spread = None if before else usual_spread(*asked, take_up=known.mean)
-    if spread is not None:
-        along, across = (known.u_next * shift for shift in predicted)
-        # The part of a reading's uncertainty that another of the same level does not share.
-        own = (
-            (one.u_along or 0.0 if one.u_own_along is None else one.u_own_along,
-             one.u_across or 0.0 if one.u_own_across is None else one.u_own_across)
-            for one in (stood, reading)
-        )  # fmt: skip
-        read = [sum(u * u for u in way) * post.height_mm**2 for way in zip(*own, strict=True)]
-        data["left"] = {
-            "off_mm": [m - known.mean * p for m, p in zip(measured, predicted, strict=True)],
-            "seats_mm2": list(spread),
-            "others_mm2": [read[0] + along * along, along * across, read[1] + across * across],
-        }
+    if not post.packs_when_read and any(moved.left.seats_mm2):
+        data["left"] = {name: list(value) for name, value in asdict(moved.left).items()}
     return [Draft("observed", data, place.job, place.run, place.post)]

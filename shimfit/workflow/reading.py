@@ -7,7 +7,6 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
-import math
 from dataclasses import asdict, replace
 from typing import TYPE_CHECKING, Any
 
@@ -16,17 +15,17 @@ from shimfit.core.cautions import cautions_of
 from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
-from shimfit.entry.second_look import AS_BEFORE, looks_like_a_slip
+from shimfit.entry.second_look import AS_BEFORE, UNLIKE, looks_like_a_slip
 from shimfit.entry.second_look import second_look as entry_looks
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees, minutes_of
-from shimfit.standing import Here, PostRecord, one_lean
+from shimfit.standing import Here, PostRecord
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
 from shimfit.values import dataclass
-from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation
+from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation, what_was_done
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
@@ -61,8 +60,6 @@ class Asked:
 
 
 PLAIN = Asked()
-MUCH_NEARER = 3.0
-"""So many times nearer to where it stood than to where the packs would bring it: a slip, or no packs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,69 +81,59 @@ def second_look(
 ) -> str | None:
     """Why an entry wants a second Enter at this post: inboard, far from the last reading, sense flipped.
 
-    `AS_BEFORE` where it reads as before the packs that were asked for.
+    `AS_BEFORE` or `UNLIKE` where it does not read as if the packs that were asked for had gone in.
     """
     if understood.second_look is not None or asked.bed:  # no post leans there: nothing to hold it against
         return understood.second_look
     last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
     now, repeat = typed_reading(site, place, post, understood, asked), None
-    if not (asked.again or asked.is_of_its_own) and stands_as_before(post, now):
+    not_followed = packs_question(site, place, post, now, asked)
+    if not_followed == AS_BEFORE:
         return AS_BEFORE
     undone = asked.again if post.implied else post.verdict is not None and post.counts is not None
     if last is not None and undone:
         same_instrument = now.instrument == last.instrument and last.method == "typed"
         # Where two contradict each other already, the third was asked for.
         repeat = now if same_instrument and not post.is_contradicted else None
-    return entry_looks(
+    by_itself = entry_looks(
         understood,
         last,
         only_tightened=last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN,
         height_mm=post.height_mm,
         repeat=repeat,
     )
+    return by_itself or not_followed
 
 
-def stands_as_before(post: PostRecord, now: Reading, *, agreeing: bool = True) -> bool:
-    """True when packs are asked for, nobody said that they went in, and it reads as if they had not.
+def packs_question(
+    site: Site, place: Place, post: PostRecord, now: Reading, asked: Asked = PLAIN
+) -> str | None:
+    """What to ask where a reading, with the half that it completes, does not say that the packs went in.
 
-    Alone, or with the half that it completes: it agrees with the reading before, and is much nearer to that
-    than to where they would bring it; a little is enough where the answer asked for one more reading before
-    they go in. Not agreeing: much nearer is enough.
+    They are asked for, and nobody logged what was done: see `what_was_done`.
     """
-    answer, whole = post.prescription, completed(post.half, now)
-    before = post.reading if post.half is None else (None, post.before, *post.verifying)[-1]
-    if not post.implied or answer is None or before is None or whole is None:
-        return False
-    stood, expected, lean = before.lean, answer.resting.lean, whole.lean
-    if stood is None or expected is None or lean is None or (agreeing and not one_lean(before, whole)):
-        return False
-    was_wanted = agreeing and answer.chance is not None and answer.chance.again is not None
-    to_stood, to_expected = (math.dist(lean.top_mm(1.0), one.top_mm(1.0)) for one in (stood, expected))
-    return to_stood * (1.0 if was_wanted else MUCH_NEARER) < to_expected
+    whole = None if asked.again or asked.is_of_its_own else completed(post.half, now)
+    return None if whole is None else _QUESTIONS[what_was_done(site, place, post, whole)]
 
 
-def check_again(post: PostRecord | None, now: Reading, asked: Asked, *, sure: bool) -> None:
-    """Raise EntryError for a reading that looks like a repeat and is not called one, or can't be one.
+_QUESTIONS = {"as prescribed": None, "not packed": AS_BEFORE, "something else": UNLIKE}
 
-    post: as it stands; None: it is read before this reading is logged.
+
+def check_again(post: PostRecord, now: Reading, asked: Asked, *, in_turn: bool = False) -> None:
+    """Raise EntryError where the post can't be read once more as it stood.
+
+    in_turn: another reading is logged before this one, and it is held against that then.
     """
-    if asked.again and completed(None if post is None else post.half, now) is None:
+    if asked.again and completed(post.half, now) is None:
         raise EntryError("read both ways where it is read once more", at=0)
-    if post is None:
-        return
-    if not asked.again:
-        if not (sure or asked.is_of_its_own) and stands_as_before(post, now):
-            slip = looks_like_a_slip(AS_BEFORE)
-            if now.method == "sensor":  # held for so long, and nobody has it written down
-                slip = EntryError(f"{slip.message} (it read {now.text})", at=0)
-            raise slip
+    if in_turn or not asked.again:
         return
     # Packs that are still asked for: it was moved, and no more; it is read alone there, and they are not in.
     done = None if post.implied else post.changed
     why = f"{done} since it was read" if done else post.conflict
     if asked.is_of_its_own:
         why = "this one is said to be of the bed, at half height, after packing or with the rails on"
-    elif post.reading is None and post.half is None:
+    elif post.stood is None:
         why = why or "nothing was read there yet"
     if why:
         raise EntryError(f"it can't be read once more as it stood: {why}", at=0)
@@ -337,8 +324,8 @@ def stage_of(post: PostRecord, asked: Asked) -> Stage:
         return "mid"
     if asked.bed or asked.rails_on:
         return "bed" if asked.bed else "rails-on"
-    if asked.again and post.reading is not None:  # what was read of the bed, a post never repeats
-        return "stood" if post.reading.stage == "bed" else post.reading.stage
+    if asked.again and (repeated := post.half or post.reading):  # of the bed, a post never repeats it
+        return "stood" if repeated.stage == "bed" else repeated.stage
     # "No pack can do it" asks for nothing: the next reading is again of a post that stands bare.
     answered = post.prescription is not None and post.prescription.status in ("proven", "found")
     return "verify" if asked.after or answered or post.tightened or post.packs_in_place else "stood"
@@ -363,9 +350,17 @@ def typed_reading(site: Site, place: Place, post: PostRecord, parsed: Understood
 
 
 def _log(site: Site, place: Place, reading: Reading, asked: Asked, *, sure: bool) -> None:
-    """Log a reading with what it says was done before it; EntryError, nothing logged, as `check_again`."""
+    """Log a reading with what it says was done before it.
+
+    EntryError, nothing logged, as `check_again`, and where it is not `sure`: for the question that it raises.
+    """
     post = site.post(place)
-    check_again(post, reading, asked, sure=sure)
+    check_again(post, reading, asked)
+    if not sure and (question := packs_question(site, place, post, reading, asked)):
+        slip = looks_like_a_slip(question)
+        if reading.method == "sensor":  # held for so long, and nobody has it written down
+            slip = EntryError(f"{slip.message} (it read {reading.text})", at=0)
+        raise slip
     by = asked.by or site.settings.by or None
     # Whether it says that the answer was followed is written down: later programs need not work it out.
     again = {"again": True} if asked.again else {}

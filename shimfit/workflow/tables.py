@@ -19,6 +19,8 @@ from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
+from shimfit.standing import one_lean
+from shimfit.store.post import completed
 from shimfit.workflow.reading import Asked, Logged, check_again, log_reading, second_look, typed_reading
 from shimfit.workflow.site import Place, Site, check_name
 
@@ -26,7 +28,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from shimfit.model import Tolerance
+    from shimfit.model import Reading, Tolerance
     from shimfit.settings import Units
     from shimfit.standing import PostRecord, RunState
 
@@ -131,6 +133,8 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
     known = tuple(dict.fromkeys((*READINGS, *POSTS)))
     table = list(csvfile.rows(text, file, ("post", "entry"), known))
     said: list[tuple[Place, str, Asked]] = []
+    halves: dict[Place, Reading | None] = {}
+    wholes: dict[Place, tuple[Reading, int | None]] = {}
     for row in table:
         cell = row.cells.get
         post = state.post(cell("post", ""))
@@ -144,15 +148,37 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
         asked = replace(asked, instrument=cell("instrument"))
         try:
             parsed = parse_reading(cell("entry", ""), settings)
-            if question := None if sure else second_look(site, place, post, parsed, asked):
+            if half := halves.get(place):
+                post = replace(post, half=half)
+            now = typed_reading(site, place, post, parsed, asked)
+            whole = completed(post.half, now)
+            if place in wholes and not asked.bed:
+                asked = replace(asked, again=asked.again or _is_repeat(whole, *wholes[place], sure=sure))
+            elif question := None if sure else second_look(site, place, post, parsed, asked):
                 raise looks_like_a_slip(question, again="again in the column stage")
-            as_it_stands = None if place in (line[0] for line in said) else post
-            check_again(as_it_stands, typed_reading(site, place, post, parsed, asked), asked, sure=True)
+            check_again(post, now, asked, in_turn=place in wholes)
+            halves[place] = now if whole is None else None
+            if whole is not None:
+                wholes[place] = whole, row.line
         except EntryError as error:
             at = f" (after {error.at} characters)" if error.at else ""
             raise row.refuse("entry", f"{error.message}{at}") from error
         said.append((place, cell("entry", ""), asked))
     return tuple(log_reading(site, place, entry, asked, sure=True) for place, entry, asked in said)
+
+
+def _is_repeat(whole: Reading | None, first: Reading, line: int | None, *, sure: bool) -> bool:
+    """True where a reading is once more that of an earlier line of the same post.
+
+    A table is read at one sitting: EntryError where the two can't be of one lean and it is not `sure` that
+    packs went in between.
+    """
+    if whole is None or one_lean(first, whole):
+        return whole is not None
+    if not sure:
+        between = "a table is read at one sitting. Give what was read after packing by itself, or add --sure"
+        raise EntryError(f"line {line} says {first.text} of the same post, of another lean: {between}", at=0)
+    return False
 
 
 def posts_to_csv(run: RunState) -> str:

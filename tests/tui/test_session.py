@@ -249,6 +249,23 @@ def test_nearer_to_where_it_stood_and_of_another_lean_asks_whether_the_last_was_
     assert session.record.packs_in_place
 
 
+@pytest.mark.parametrize("fix", ["=6.5h", "=5n6.5h"])
+def test_what_corrects_the_last_after_a_half_is_the_whole_reading_that_it_asks_of(session, fix) -> None:
+    assert session.enter("5n7h").done
+    assert session.enter("5n").done
+    asked = session.enter("6.5h")
+    assert "=6.5h corrects the last" in asked.message
+    corrected = session.enter(fix)
+    assert corrected.done, corrected.message
+    record = session.record
+    assert (record.packs_in_place, record.half, record.mean_of) == ((), None, 1)
+    assert record.reading.slope_across == pytest.approx(-0.0065)
+    assert len(record.readings) == 1
+    assert session.enter("5.5n").done
+    assert session.enter("=5n").done, "of the same way: in the place of the half"
+    assert [one.text for one in session.record.readings][1:] == ["5n"]
+
+
 @pytest.mark.parametrize("how", ["twice", "+", "kind"])
 def test_read_once_more_before_packing(session, how) -> None:
     """Enter a second time, a + before it, or the kind of the next reading: both count, no pack is in."""

@@ -209,10 +209,79 @@ def test_two_halves_that_stand_as_before_the_packs_are_asked_about_as_one_readin
     log_reading(boxed, AT, "6.5h", AGAIN)
     post = boxed.post(AT)
     assert (post.state, post.rounds, post.packs_in_place, _count(boxed)) == (PostState.PACK, 0, (), pieces)
-    assert post.reading.text == "5n; 6.5h"
+    assert (post.reading.text, post.mean_of) == ("5n 7h; 5n; 6.5h", 2), "they count with the first"
+    assert [one.stage for one in post.readings] == ["stood"] * 3
+    assert post.before == post.reading
+    assert post.reading.slope_across == pytest.approx(-0.00675, abs=1e-4)
+    with Site.open(boxed.journal.path, environment={}) as reopened:
+        assert reopened.post(AT) == post
     log_reading(boxed, AT, "0.5n", sure=True)
     log_reading(boxed, AT, "0.5h", sure=True)
     assert (boxed.post(AT).rounds, boxed.post(AT).packs_in_place) == (1, post.implied)
+
+
+def test_a_half_before_the_nut_was_turned_is_no_part_of_a_repeat_after_it(boxed: Site) -> None:
+    """What stood before it is another lean: a later half is held against nothing that was read then."""
+    log_reading(boxed, AT, "5n 7h")
+    log_reading(boxed, AT, "5n", sure=True)
+    log_tightened(boxed, AT)
+    log_reading(boxed, AT, "0.4n", sure=True)
+    log_reading(boxed, AT, "0.4h", sure=True)
+    log_reading(boxed, AT, "0.5n 0.4h", AGAIN)
+    post = boxed.post(AT)
+    assert (post.mean_of, post.reading.stage) == (2, "verify")
+    assert "5n" not in post.reading.text.split("; ")
+
+
+@pytest.mark.parametrize(
+    ("entry", "asked"),
+    [
+        ("8n 6h", "not what the packs would do"),  # as far from where it stood as its readings never are
+        ("6n 16h", "not what the packs would do|leaned"),
+        ("6.5n 9.5h", "as it did before the packs"),
+        ("1n 1h", None),
+        ("1p 1.5o", None),  # packs that gave a little more than they usually do
+    ],
+)
+def test_what_was_done_is_taken_from_a_reading_only_where_it_is_clear(
+    boxed: Site, entry: str, asked: str
+) -> None:
+    """From what readings, seats and take-up scatter by: the same question on every front."""
+    log_reading(boxed, AT, "6n 10h")
+    if asked is None:
+        log_reading(boxed, AT, entry)
+        assert boxed.post(AT).packs_in_place
+        return
+    with pytest.raises(EntryError, match=asked):
+        log_reading(boxed, AT, entry)
+    with pytest.raises(FileError, match=asked):
+        log_readings(boxed, "lake", "walk", f"post,entry\n1,{entry}\n", "t.csv", sure=False)
+    assert not boxed.post(AT).packs_in_place
+    log_reading(boxed, AT, entry, sure=True)
+    assert boxed.post(AT).packs_in_place
+
+
+def test_lines_of_one_post_in_a_table_are_of_one_sitting(boxed: Site) -> None:
+    """Two that can be of one lean are a repeat; else packs went in between only where that is said."""
+    table = "post,entry\n1,5n 7h\n1,{}\n"
+    with pytest.raises(FileError, match=r"line 3.*line 2 says 5n 7h of the same post, of another lean"):
+        log_readings(boxed, "lake", "walk", table.format("0.5n 0.5h"), "t.csv", sure=False)
+    assert not boxed.post(AT).readings
+    log_readings(boxed, "lake", "walk", table.format("5n\n1,6h"), "t.csv", sure=False)
+    post = boxed.post(AT)
+    assert (post.mean_of, post.packs_in_place, post.rounds) == (2, (), 0)
+    boxed.undo("lake")
+    boxed.undo("lake")
+    log_readings(boxed, "lake", "walk", "post,entry\n1,0.5n 0.5h\n", "t.csv", sure=False)
+    assert boxed.post(AT).packs_in_place
+
+
+def test_halves_in_a_table_are_asked_about_as_one(boxed: Site) -> None:
+    log_reading(boxed, AT, "5n 7h")
+    with pytest.raises(FileError, match=r"line 3.*as it did before the packs"):
+        log_readings(boxed, "lake", "walk", "post,entry\n1,5n\n1,6.5h\n", "t.csv", sure=False)
+    log_readings(boxed, "lake", "walk", "post,entry,stage\n1,5n,\n1,6.5h,again\n", "t.csv", sure=False)
+    assert boxed.post(AT).mean_of == 2
 
 
 def test_a_packed_post_that_was_moved_may_wait_for_its_next_packs(boxed: Site) -> None:
