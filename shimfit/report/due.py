@@ -104,7 +104,8 @@ def due_lines(run: RunState, rows: list[DueRow]) -> list[str]:
     if not rows:
         return [f"{name}: no post is proven plumb yet, so none is due.", *left]
     due = f"{sum(row.is_due for row in rows)} of {len(rows)} posts proven plumb are due"
-    lines = [f"{name}: {due} (every {run.due_days:g} days). Tighten, then read again."]
+    every = f"every {shown.counted(run.due_days, 'day')}" if run.due_days else "0 days: all of them at once"
+    lines = [f"{name}: {due} ({every}). Tighten, then read again."]
     for row in rows:
         when = f"DUE since {row.due[:10]}" if row.is_due else f"due {row.due[:10]}"
         was = "handed over" if row.handed_over else f"{row.state} now, was plumb"

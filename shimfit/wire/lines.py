@@ -50,7 +50,7 @@ class LineFramer:
 
     def feed(self, chunk: bytes) -> list[bytes]:
         """Whole lines that these bytes complete, without their ends, in order."""
-        *whole, rest = (self._rest + chunk).replace(b"\r", b"\n").split(b"\n")
+        *whole, rest = (self._rest + chunk).replace(b"\r\n", b"\n").replace(b"\r", b"\n").split(b"\n")
         lines = []
         for raw in whole:
             line = raw.lstrip(_LINE_NOISE)
@@ -98,7 +98,7 @@ def checksum(body: bytes) -> int:
     folded = int.from_bytes(body, "little")
     folded ^= folded >> 256
     folded ^= folded >> 128
-    folded ^= folded >> 64
+    folded = (folded ^ folded >> 64) & 0xFFFFFFFFFFFFFFFF
     folded ^= folded >> 32
     folded ^= folded >> 16
     return (folded ^ folded >> 8) & 0xFF
@@ -154,10 +154,10 @@ class XdrReader:
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample that this line completes, or None; what it is instead is counted."""
         found = self._angles(line)
-        if isinstance(found, Refusal):
-            self._tally.refuse(found)
-        elif not found:
+        if not found:
             self._tally.other += 1
+        elif isinstance(found, Refusal):
+            self._tally.refuse(found)
         else:
             self.with_angles += 1
             return self._paired(found, time_s)
@@ -200,15 +200,15 @@ class XdrReader:
         self, angles: Iterable[tuple[bytes, bytes]], *, are_numbers: bool = False
     ) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of those (value, name) that are x or y."""
-        ours = []
+        ours, axis_of, range_deg = [], self._axis, self._range_deg
         for value, name in angles:
-            axis = self._axis(name)
+            axis = axis_of(name)
             if axis is None:
                 continue
             if not (are_numbers or NUMBER.fullmatch(value)):
                 return Refusal.NOT_A_NUMBER
             degrees = float(value)
-            if not -self._range_deg <= degrees <= self._range_deg:
+            if not -range_deg <= degrees <= range_deg:
                 return Refusal.OUT_OF_RANGE
             self._last_digits = value
             ours.append((axis, degrees))
@@ -221,28 +221,26 @@ class XdrReader:
 
     def _paired(self, angles: list[tuple[int, float]], time_s: float) -> Sample | None:
         """The sample of x and y; an axis whose other does not come within half a period is counted."""
-        if len(angles) == 2 and angles[0][0] != angles[1][0]:  # both in one sentence
-            if self._waiting is not None:
-                self._tally.refuse(Refusal.UNPAIRED)
-                self._waiting = None
-            return self._sample(angles, time_s)
+        if len(angles) == 2:
+            (axis, one_deg), (other, other_deg) = angles
+            if axis != other:  # both in one sentence
+                if self._waiting is not None:
+                    self._tally.refuse(Refusal.UNPAIRED)
+                    self._waiting = None
+                self._tally.good += 1
+                return Sample(time_s, other_deg, one_deg) if axis else Sample(time_s, one_deg, other_deg)
         period_s, sample = self._pace.period_s, None
         patience_s = _WAIT_S if period_s is None else max(period_s / 2, _LEAST_WAIT_S)
         for axis, degrees in angles:
             waiting, self._waiting = self._waiting, None
             if waiting is not None and waiting[0] != axis and time_s - waiting[2] <= patience_s:
                 self._pace.tick(time_s)
-                sample = self._sample([(axis, degrees), waiting[:2]], time_s)
+                sample = self._paired([(axis, degrees), waiting[:2]], time_s)
                 continue
             if waiting is not None:
                 self._tally.refuse(Refusal.UNPAIRED)
             self._waiting = (axis, degrees, time_s)
         return sample
-
-    def _sample(self, angles: Sequence[tuple[int, float]], time_s: float) -> Sample:
-        self._tally.good += 1
-        (axis, one_deg), (_, other_deg) = angles
-        return Sample(time_s, other_deg, one_deg) if axis else Sample(time_s, one_deg, other_deg)
 
 
 _DEGREE_SIGN = re.compile(rb"\xc2?\xb0\Z")
