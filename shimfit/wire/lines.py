@@ -25,7 +25,7 @@ from shimfit.wire.frames import Input, propose_frames
 from shimfit.wire.samples import Measure, Pace, Refusal, Sample
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Mapping
 
     from shimfit.wire.formats import Text
     from shimfit.wire.samples import Tally
