@@ -564,7 +564,7 @@ MOST_DAYS = 36_500
 def check_due_days(days: int | None) -> None:
     """Raise UsageError for an interval that no calendar holds; None: the run has none."""
     if days is not None and not 0 <= days <= MOST_DAYS:
-        raise UsageError(f"posts can't be due every {days} days: give 0 or more, at most {MOST_DAYS}")
+        raise UsageError(f"posts can't be due after {days} days: give 0 or more, at most {MOST_DAYS}")
 
 
 FACTS = MappingProxyType(

@@ -27,7 +27,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     """Put the lots of a CSV file in the box: all of them or, when a line is wrong, none."""
     from shimfit.core.stock import lots_from_csv
 
-    lots = lots_from_csv(io.read_text(args.file), args.file)
+    lots = lots_from_csv(*io.text_of(args.file))
     with open_site(args, io, makes=True) as site:
         site.import_stock(lots, args.file)
         answered = answered_again(site, io)
@@ -145,7 +145,8 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     units = units_of(args, io)
     length_mm = parse_length(args.length, units, what="length") if args.length else None
     if length_mm is not None and length_mm > LONGEST_LEVEL_MM:
-        raise UsageError(f"a level of {length_mm / 1000:g} m is longer than levels are: a wrong unit?")
+        long = f"{length_mm / 1000:g} m" if units == "mm" else shown.distance(length_mm, units)
+        raise UsageError(f"a level of {long} is longer than levels are: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
         from shimfit.quantities.typed import to_slope

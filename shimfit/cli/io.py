@@ -11,8 +11,9 @@ from dataclasses import field
 from typing import TYPE_CHECKING, Any, TextIO
 
 from shimfit import csvfile, settings
-from shimfit.errors import Exit, FileError, UsageError, escaped, printable
+from shimfit.errors import EntryError, Exit, FileError, UsageError, escaped, printable
 from shimfit.outputs import PDF, check, fault, write_whole
+from shimfit.quantities.shown import refused_in
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -96,9 +97,10 @@ class Io:
             raise UsageError("- is what is typed at a shell: here name a file")
         return sys.stdin.buffer.read()
 
-    def read_text(self, name: str) -> str:
-        """The same as text; FileError where it is not UTF-8."""
-        return csvfile.file_text(name, data=self.read(name))
+    def text_of(self, name: str) -> tuple[str, str]:
+        """The same as text, and how it is called in sentences; FileError where it is not UTF-8."""
+        called = "what was piped in" if name == "-" else name
+        return csvfile.file_text(name, called=called, data=self.read(name)), called
 
     def write(self, name: str, data: bytes, kind: Kind, args: argparse.Namespace) -> None:
         """Write a file whole or not at all, or to stdout for `-`; raises FileError.
@@ -189,7 +191,9 @@ def open_run(args: argparse.Namespace, io: Io) -> Iterator[tuple[Site, RunState]
 
     job, run = parse_run(args.path)
     with open_site(args, io, read_only=True) as site:
-        yield site, site.run(job, run)
+        state = site.run(job, run)
+        with refused_in(state.units):
+            yield site, state
 
 
 def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
@@ -235,11 +239,22 @@ def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
     return settings.load({}).units
 
 
-def lengths_in(units: settings.Units) -> Callable[[str], float]:
-    """What turns a typed length into mm; `units`: what a bare number is in, the run's as in its readings."""
+def lengths_in(args: argparse.Namespace, units: settings.Units) -> Callable[..., list[float]]:
+    """What reads an option's length in mm, by its dest, or several (`many`); none where it was not said.
+
+    units: what a bare number is in, the run's as in its readings. EntryError names the option.
+    """
     from shimfit.entry import parse_length
 
-    return lambda text: parse_length(text, units, zero_ok=True)
+    def read(option: str, *, many: bool = False) -> list[float]:
+        text = getattr(args, option)
+        parts = [] if text is None else text.split(",") if many else [text]
+        try:
+            return [parse_length(part, units, zero_ok=True) for part in parts]
+        except EntryError as error:
+            raise EntryError(f"--{option.replace('_', '-')}: {error.message}", at=error.at) from None
+
+    return read
 
 
 def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import re
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, partial
 from itertools import groupby
@@ -61,7 +61,8 @@ class Option:
 
     def add_to(self, parser: argparse._ActionsContainer, **how: Any) -> None:
         """Declare it on a parser; how: what a parser has otherwise."""
-        parser.add_argument(self.name, **{**self.how, **how})
+        forms = {"metavar": "|".join(self.how["choices"])} if "choices" in self.how else {}
+        parser.add_argument(self.name, **{**forms, **self.how, **how})
         if self.once:
             kept = {key: self.how[key] for key in ("type", "action") if key in self.how}
             kept |= {"help": argparse.SUPPRESS, "default": argparse.SUPPRESS}
@@ -110,7 +111,23 @@ class Command:
         """What stands below the options in its help: lines to type, then notes."""
         heading = "example:" if len(self.examples) == 1 else "examples:"
         shown = "\n".join([heading, *(f"  {line}" for line in self.examples)]) if self.examples else ""
-        return "\n\n".join(part for part in (shown, "\n".join(self.notes)) if part)
+        return "\n\n".join(part for part in (shown, "\n".join((*self.notes, *self._lengths))) if part)
+
+    @property
+    def _lengths(self) -> Iterator[str]:
+        """How a length is typed, where the command takes one."""
+        forms = {one.name: str(one.how.get("metavar", "")) for one in self.takes}
+        if any("LENGTH" in form for form in forms.values()):
+            of_run = "the run's unit" if "JOB/RUN" in forms.values() else "mm"
+            unit = "--units" if "--units" in forms else of_run
+            yield f"A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in {unit}."
+
+    @property
+    def usage(self) -> str:
+        """The words and the options that it can't do without; the others are listed below it."""
+        words = [one for one in self.takes if not one.name.startswith("-")]
+        needed = [f"{one.name} {one.how['metavar']}" for one in self.takes if one.how.get("required")]
+        return " ".join(["shimfit", self.name, *map(_word, words), *needed, "[options]"])
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,6 +196,11 @@ def read_page(text: str, wanted: Collection[str] | None = None) -> Page:
         for part in ("every command", "no command")
     )
     return Page(common, first, families, tuple(commands))
+
+
+def _word(one: Option) -> str:
+    form = "|".join(one.how.get("choices", ())) or str(one.how.get("metavar", one.name))
+    return {"?": f"[{form}]", "*": f"[{form} …]"}.get(one.how.get("nargs", ""), form)
 
 
 def _options(line: str, shared: Mapping[str, Option]) -> Iterator[Option]:
@@ -271,6 +293,15 @@ class Help(argparse.HelpFormatter):
             filled += [super()._fill_text(" ".join(lines), width, indent)] if is_sentence else lines
         return "\n".join(filled)
 
+    def _format_usage(self, usage: str | None, *given: Any) -> str:
+        """A usage of our own is broken as it is wide, between its words."""
+        if usage is None:
+            return super()._format_usage(usage, *given)
+        text = textwrap.fill(
+            usage, self._width, initial_indent="usage: ", subsequent_indent="  ", break_on_hyphens=False
+        )
+        return f"{text}\n\n"
+
 
 class Parser(argparse.ArgumentParser):
     """argparse, but a wrong call is raised like every other error, so that --json gets its object too."""
@@ -286,19 +317,88 @@ class Parser(argparse.ArgumentParser):
         self.formatter_class = Help
         return super().format_help()
 
-    def error(self, message: str) -> NoReturn:
-        """Raise UsageError with argparse's sentence and where to look for the right form."""
-        message = re.sub(r"^argument (--\S+): must be", r"\1 must be", message)
-        named = re.match(r"argument (?:COMMAND|WHAT): invalid choice: '?([^' ]*)'?", message)
-        if named:
-            from difflib import get_close_matches
+    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As argparse's; what was said is kept for the sentence that refuses it."""
+        self.said = [*(args or ()), ""]
+        return super().parse_known_args(args, namespace)
 
-            # argparse has no public way to its commands
-            actions = [one.choices for one in self._actions if isinstance(one.choices, dict)]
-            close = get_close_matches(named[1], [name for one in actions for name in one], 1)
-            message = f"there is no command {named[1]!r}" + (f"; did you mean {close[0]}?" if close else "")
-        end = "" if message.endswith("?") else ";"
-        raise UsageError(f"{message}{end} see {self.prog} --help")
+    def parse_args(self, args: Any = None, namespace: Any = None) -> argparse.Namespace:  # type: ignore[override]
+        """As argparse's; what is too much is refused by the command that it was said to."""
+        said: argparse.Namespace
+        said, over = self.parse_known_args(args, namespace)
+        if over:
+            command: Command | None = said.command
+            prog = self.prog if command is None else f"{self.prog} {command.name}"
+            takes = (*page().common, *(() if command is None else command.takes))
+            _refuse(_too_much(prog, over, {one.name for one in takes}), prog)
+        return said
+
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError with argparse's sentence put for people, and where to look for the right form."""
+        for form, sentence in _SENTENCES.items():
+            if found := re.match(form, message):
+                message = sentence(self, *found.groups())
+                break
+        _refuse(message, self.prog)
+
+    @property
+    def commands(self) -> list[str]:
+        """Its commands; argparse has no public way to them."""
+        return [name for one in self._actions if isinstance(one.choices, dict) for name in one.choices]
+
+
+def _refuse(message: str, prog: str) -> NoReturn:
+    raise UsageError(f"{message}{'' if message.endswith('?') else ';'} see {prog} --help")
+
+
+def _close(word: str, known: Iterable[str]) -> str:
+    from difflib import get_close_matches
+
+    close = get_close_matches(word, list(known), 1)
+    return f"; did you mean {close[0]}?" if close else ""
+
+
+def _too_much(prog: str, over: Sequence[str], known: Collection[str]) -> str:
+    option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
+    if option is None:
+        return f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes"
+    if "entry" in known and option[1:2].isdigit():
+        return f"an entry has no sign, its letters say which way: not {option}"
+    return f"`{prog}` has no option {option}{_close(option, known)}"
+
+
+def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
+    if of in ("COMMAND", "WHAT"):
+        return f"there is no command {word!r}{_close(word, parser.commands)}"
+    known = re.findall(r"[\w-]+", choices)
+    what = f"{of} can't be {word!r}: it" if of.startswith("-") else f"{word!r} can't be: it"
+    return f"{what} is {', '.join(known[:-1])} or {known[-1]}{_close(word, known)}"
+
+
+def _needed(parser: Parser, what: str) -> str:
+    if what == "WHAT":
+        return f"`{parser.prog}` needs one of {', '.join(parser.commands)}"
+    return f"`{parser.prog}` needs {' and '.join(what.rsplit(', ', 1))}"
+
+
+def _no_value(parser: Parser, of: str) -> str:
+    value = parser.said[parser.said.index(of) + 1] if of in parser.said else ""
+    joined = f"; what begins with - is joined to it, like {of}={value}" if re.match(r"-[\d./]", value) else ""
+    return f"{of} wants a value{joined}"
+
+
+_SENTENCES: Mapping[str, Callable[..., str]] = {
+    r"argument (--\S+): (must be .*)": lambda _, of, what: f"{of} {what}",
+    r"argument (\S+): invalid choice: '?([^' ]*)'? ?\(choose from (.*)\)": _choice,
+    r"argument (\S+): invalid int value: (.*)": lambda _, of, word: f"{of} is a whole number, not {word}",
+    r"argument (\S+): invalid float value: (.*)": lambda _, of, word: f"{of} is a number, not {word}",
+    r"argument (\S+): expected one argument": _no_value,
+    r"argument (\S+): expected 2 arguments": lambda _, of: f"{of} wants two values",
+    r"argument (\S+): ignored explicit argument (.*)": lambda _, of, word: f"{of} takes no value: not {word}",
+    r"ambiguous option: (\S+) could match (.*)": lambda _, of, which: f"{of} can be {which}: say which",
+    r"the following arguments are required: (.*)": _needed,
+}
+"""What argparse says of a wrong call, and the same as a sentence."""
 
 
 def build_parser(words: Iterable[str] | None = None) -> Parser:
@@ -330,6 +430,8 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
             of_it = [one for one in whole.commands if one.name.startswith(f"{first} ")]
             shown = "\n".join(["examples:", *(f"  {one.examples[0]}" for one in of_it)])
             family = below.add_parser(first, help=summary, description=_sentence(summary), epilog=shown)
+            for one in whole.common:
+                one.add_to(family, default=argparse.SUPPRESS)
             families[first] = family.add_subparsers(metavar="WHAT", required=True)
         _add(families[first], second, command, whole)
     return parser
@@ -337,14 +439,21 @@ def build_parser(words: Iterable[str] | None = None) -> Parser:
 
 def _add(below: Any, name: str, command: Command, whole: Page) -> None:
     parser = below.add_parser(
-        name, help=_plain(command.says), description=_sentence(command.says), epilog=command.epilog
+        name,
+        help=_plain(command.says),
+        description=_sentence(command.says),
+        epilog=command.epilog,
+        usage=_plain(command.usage),
+        add_help=False,
     )
-    for one in whole.common:
-        one.add_to(parser, default=argparse.SUPPRESS)
     for heading, options in groupby(command.takes, key=lambda one: one.group):
         place = parser.add_argument_group(heading) if heading else parser
         for one in options:
             one.add_to(place)
+    every = parser.add_argument_group("as with every command")
+    for one in whole.common:
+        one.add_to(every, default=argparse.SUPPRESS)
+    every.add_argument("-h", "--help", action="help", help="show this and exit")
     parser.set_defaults(command=command)
 
 

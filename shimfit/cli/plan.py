@@ -99,8 +99,9 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
     def no_constant(text: str) -> float:
         raise FileError(f"{text} isn't a number a problem can hold")
 
+    text, name = io.text_of(name)
     try:
-        problem = json.loads(io.read_text(name), parse_constant=no_constant)
+        problem = json.loads(text, parse_constant=no_constant)
     except json.JSONDecodeError as error:
         where = f"{name}, line {error.lineno}, column {error.colno}"
         raise FileError(f"{where}: not JSON ({error.msg})", path=name, line=error.lineno) from error

@@ -29,13 +29,18 @@ if TYPE_CHECKING:
 
 def run_solve(args: argparse.Namespace, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
+    with shown.refused_in(units_of(args, io)) as units:
+        return _solve(args, io, units)
+
+
+def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
     from shimfit.core import packing
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
     from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.settings import load, minutes_of
 
-    units, end = units_of(args, io), len(args.entry)
+    end = len(args.entry)
     parsed = parse_reading(args.entry, EntrySettings(units=units))
     if parsed.half:
         missing = "out or house (across the run)" if parsed.along else "next or prev (along the run)"
@@ -59,7 +64,7 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
     if args.stock is not None:
         from shimfit.core.stock import lots_from_csv
 
-        lots = lots_from_csv(io.read_text(args.stock), args.stock)
+        lots = lots_from_csv(*io.text_of(args.stock))
     slope_along, slope_across = parsed.slopes(height_mm)
     if slope_along is None or slope_across is None:
         raise UsageError("both directions are needed")
@@ -204,10 +209,10 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.site import parse_run
     from shimfit.workflow.tables import log_readings
 
-    text = io.read_text(args.table)
+    text, called = io.text_of(args.table)
     with open_site(args, io) as site:
         job, run = parse_run(args.place)
-        logged = log_readings(site, job, run, text, args.table, sure=args.sure)
+        logged = log_readings(site, job, run, text, called, sure=args.sure)
     rows = [{"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged]
     io.tell((f"{one.place}: {one.message}" for one in logged), {"readings": rows})
     return Exit.OVER if any(map(_is_over, logged)) else Exit.DONE
@@ -241,7 +246,7 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.reading import log_tightened
 
     torque_nm = None
-    if args.torque:
+    if args.torque is not None:
         from shimfit.quantities.typed import to_torque_nm
 
         torque_nm = to_torque_nm(args.torque)

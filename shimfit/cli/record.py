@@ -76,8 +76,8 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     if args.pdf or args.csv or args.as_of is not None:
         raise UsageError("`record verify` checks the log itself; it takes no --pdf, no --csv and no --as-of")
     if args.file is not None:
-        name = "standard input" if args.file == "-" else args.file
-        checked = check_text(io.read_text(args.file), name)
+        text, name = io.text_of(args.file)
+        checked = check_text(text, name)
         events, whole = checked.events, checked.chain
     else:
         with open_site(args, io, read_only=True) as site:
@@ -176,9 +176,8 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     """Merge an export into the data file."""
     from shimfit.store.merge import import_text
 
-    text = io.read_text(args.file)
+    text, name = io.text_of(args.file)
     with open_site(args, io, makes=True) as site:
-        name = "standard input" if args.file == "-" else args.file
         done = import_text(site.journal, text, name, with_box=args.box)
     conflicts = [asdict(one) | {"post": one.post or None} for one in done.conflicts]
     return io.tell(_imported_lines(done), asdict(done) | {"conflicts": conflicts})

@@ -13,7 +13,8 @@ from shimfit.errors import UsageError
 from shimfit.model import Face, Foot, Tolerance
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
-from shimfit.quantities.typed import parse_height, parse_leg, parse_rod_at
+from shimfit.quantities.shown import refused_in
+from shimfit.quantities.typed import parse_height, parse_kerf, parse_leg, parse_rod_at, parse_spacing
 from shimfit.standing import FACTS, PostRecord, RunState, standing_json
 from shimfit.workflow.site import parse_run
 
@@ -112,10 +113,8 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.layout import openings_of, post_rows
     from shimfit.workflow.tables import posts_from_csv
 
-    with open_site(args, io) as site:
-        job, name = parse_run(args.path)
-        units = args.units or site.journal.job(job).units
-
+    job, name = parse_run(args.path)
+    with open_site(args, io) as site, refused_in(args.units or site.journal.job(job).units) as units:
         rod_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
         names = _names(args.names)
         rod_at_mm = parse_rod_at(args.rod_at, units, names)
@@ -126,7 +125,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         foot = foot_of(args.foot)
         tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
         if args.table is not None:
-            posts = posts_from_csv(io.read_text(args.table), args.table, units, tolerance)
+            posts = posts_from_csv(*io.text_of(args.table), units, tolerance)
         else:
             posts = post_rows(_marks(args, units))
         limit_mm = parse_length(args.opening, units, what="opening") if args.opening else None
@@ -145,9 +144,9 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             face_names=names,
             layout=args.layout,
             due_days=args.due_days,
-            max_spacing_mm=parse_length(args.every, units, what="spacing") if args.every else None,
+            max_spacing_mm=parse_spacing(args.every, units) if args.every else None,
             opening_limit_mm=limit_mm,
-            kerf_mm=None if args.kerf is None else parse_length(args.kerf, units, what="kerf", zero_ok=True),
+            kerf_mm=None if args.kerf is None else parse_kerf(args.kerf, units),
         )
         for one in openings_of(run):
             if one.over_mm > 0:
@@ -174,8 +173,8 @@ def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
     turns = [parse_leg(text, units) for text in args.turn]
-    legs_mm = [parse_length(args.length, units, what="leg"), *(mm for mm, _ in turns)]
-    return lay_out(legs_mm, parse_length(args.every, units, what="spacing"), [deg for _, deg in turns])
+    legs_mm = [parse_spacing(args.length, units, "leg"), *(mm for mm, _ in turns)]
+    return lay_out(legs_mm, parse_spacing(args.every, units), [deg for _, deg in turns])
 
 
 def _names(text: str | None) -> dict[str, str] | None:

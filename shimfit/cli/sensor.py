@@ -97,7 +97,7 @@ def _options(args: argparse.Namespace, io: Io) -> ListenOptions:
     from shimfit.wire.stream import ListenOptions
     from shimfit.workflow.sensor import read_device
 
-    known = read_device(args.format, io.read_text)
+    known = read_device(args.format, lambda name: io.text_of(name)[0])
     zero = known.zero
     if args.zero is not None:
         x_deg, y_deg, u_deg = [*_zero(args.zero, most=3), ENTERED_U_DEG][:3]
@@ -257,7 +257,7 @@ def _load(
         own_times = f"{source} has its times in itself; --timing goes with a bare file of bytes"
         _refuse((timing is not None, own_times))
         return parse_capture(data, source)
-    table = None if timing is None else io.read_text(timing)
+    table = None if timing is None else io.text_of(timing)[0]
     rate_hz = rate_hz or (description and description.rate_hz) or LINES_PER_S
     return bare_capture(data, source, timing=table, timing_path=timing or "", rate_hz=rate_hz)
 
@@ -495,7 +495,7 @@ def _stage(args: argparse.Namespace, io: Io) -> Stage:
     nature = SensorNature(args.noise, args.memory, x_deg, y_deg, args.drift, args.step)
     described = None
     if args.format.endswith(".toml"):
-        described = parse_description(io.read_text(args.format), args.format)
+        described = parse_description(*io.text_of(args.format))
     post = SimulatedPost(parse_foot(args.foot), base, nature, seed=args.seed)
     return Stage(post, args.format, parse_script(args.do), seed=args.seed, description=described)
 

@@ -13,7 +13,6 @@ from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
 from shimfit.quantities import shown
-from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_pairs, to_unit
 from shimfit.report import tables
 from shimfit.report.tables import Section, columns
@@ -42,13 +41,12 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
 
     one_to_stdout(args, RAILS_CSV)
     with open_run(args, io) as (site, state):
-        facts = sheet_facts(site, state)
-    lengths = lengths_in(state.units)
-    heights = [lengths(part) for part in args.at.split(",")]
-    limit = None if args.opening is None else lengths(args.opening)
-    depth, thick = lengths(args.rail_depth), lengths(args.rail_thick)
-    with refused_in(state.units):
-        found = runs.rails_of(state, heights, depth, limit, turn_deg=args.corner_deg, thick_mm=thick)
+        facts, lengths = sheet_facts(site, state), lengths_in(args, state.units)
+        limit = next(iter(lengths("opening")), None)
+        (depth,), (thick,) = lengths("rail_depth"), lengths("rail_thick")
+        found = runs.rails_of(
+            state, lengths("at", many=True), depth, limit, turn_deg=args.corner_deg, thick_mm=thick
+        )
     data = rails_json(state.job, state.name, found)
     if args.csv is not None:  # neighbours between which nothing is known have a line without figures
         rows = [row | {"to_verify": " ".join(row["to_verify"])} for row in data["rails"] + data["unknown"]]
@@ -210,7 +208,7 @@ def run_lineup(args: argparse.Namespace, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
     from shimfit.workflow.runs import line_up_run
 
-    with open_run(args, io) as (_, state), refused_in(state.units):
+    with open_run(args, io) as (_, state):
         legs = line_up_run(state, parse_pairs(args.off, state.units), args.share)
     hint = "no string-line offsets: add --off POST=L for each foot that is off the string"
     if args.off:
@@ -249,7 +247,7 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
     from shimfit.workflow.runs import kit_for_run
 
     one_to_stdout(args)
-    offered = () if args.shop is None else lots_from_csv(io.read_text(args.shop), args.shop)
+    offered = () if args.shop is None else lots_from_csv(*io.text_of(args.shop))
     with open_run(args, io) as (site, state):
         answer = kit_for_run(site, state.job, state.name, fall=args.fall, posts=args.posts, offered=offered)
         facts = sheet_facts(site, state)
@@ -277,22 +275,21 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
 
     one_to_stdout(args)
     with open_run(args, io) as (site, state):
-        facts = sheet_facts(site, state)
-    lengths = lengths_in(state.units)
-    beds = parse_pairs(args.bed_height, state.units)
-    build_up = makeup.BuildUp(
-        **{field: lengths(getattr(args, option)) for field, option in _BUILD_UP.items()},
-        below=tuple(parse_pairs(args.below, state.units).items()),
-        clamp_newton=to_unit(args.clamp, "N", "force"),
-        washer_allowable_mpa=to_unit(args.washer_allows, "MPa", "pressure"),
-        foot_allowable_mpa=to_unit(args.foot_allows, "MPa", "pressure"),
-    )
-    posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
-    if beds:
-        raise UsageError(f"{args.path} has no post {', '.join(beds)}")
-    with refused_in(state.units):
+        facts, lengths = sheet_facts(site, state), lengths_in(args, state.units)
+        beds = parse_pairs(args.bed_height, state.units)
+        build_up = makeup.BuildUp(
+            **{field: sum(lengths(option)) for field, option in _BUILD_UP.items()},
+            below=tuple(parse_pairs(args.below, state.units).items()),
+            clamp_newton=to_unit(args.clamp, "N", "force"),
+            washer_allowable_mpa=to_unit(args.washer_allows, "MPa", "pressure"),
+            foot_allowable_mpa=to_unit(args.foot_allows, "MPa", "pressure"),
+        )
+        posts = [(post.name, beds.pop(post.name, 0.0), post.foot) for post in state.posts]
+        if beds:
+            raise UsageError(f"{args.path} has no post {', '.join(beds)}")
         sheet = makeup.make_up(posts, build_up)
-        shop = makeup.shop_list(sheet, lengths(args.step or ("1mm" if state.units == "mm" else "1/16in")))
+        (step_mm,) = lengths("step") or [1.0 if state.units == "mm" else 25.4 / 16]
+        shop = makeup.shop_list(sheet, step_mm)
     pressures = [asdict(one) | {"share": one.share} for one in sheet.pressures]
     data = {"job": state.job, "run": state.name} | asdict(sheet)
     data |= {"pressures": pressures, "shop": list(map(asdict, shop))}

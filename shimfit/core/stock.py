@@ -77,7 +77,7 @@ def _lot(row: Row) -> Lot:
     sizes = {column: _length(row, column) for column in _LENGTHS}
     for column, value in sizes.items():
         if value is None and column in FORMS[form].needs:
-            raise row.refuse(_header(row, column), f"is empty; a {form} needs it")
+            raise row.refuse(_header(row, column), f"is missing; a {form} needs it")
     for column, value in sizes.items():
         if value is not None and column not in FORMS[form].needs + FORMS[form].may_have:
             raise row.refuse(_header(row, column), f"is filled in, but a {form} has no such dimension")

@@ -24,7 +24,7 @@ from fractions import Fraction
 from functools import partial
 from typing import Final
 
-from shimfit.errors import InternalError, UsageError
+from shimfit.errors import EntryError, InternalError, UsageError
 from shimfit.quantities.typed import MM_PER, Units
 
 MM_PER_INCH: Final = float(MM_PER["in"])
@@ -299,11 +299,11 @@ def _in_inches(match: re.Match[str]) -> str:
 
 
 @contextlib.contextmanager
-def refused_in(units: Units) -> Iterator[None]:
+def refused_in(units: Units) -> Iterator[Units]:
     """What the core refuses in millimetres is refused in the run's unit."""
     try:
-        yield
-    except UsageError as error:
+        yield units
+    except (EntryError, UsageError) as error:
         error.message = sentence(error.message, units)
         error.args = (error.message,)
         raise

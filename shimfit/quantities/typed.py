@@ -225,7 +225,7 @@ def scan_length(text: str, pos: int, units: Units, what: str = "length") -> Leng
     number = scan_number(text, pos)
     if number is None:
         found = f"{text[pos : pos + 12]!r} isn't {_a(what)}" if pos < len(text) else f"the {what} is missing"
-        raise EntryError(f"{found}: type it like 900mm, 40in or 3-1/2in", at=pos)
+        raise EntryError(f"{found}: type it like 9mm, 1.2m, 3/8in or 3-1/2in", at=pos)
     if isinstance(number, Fault):
         raise EntryError(f"{what}: {number.reason}", at=number.at, meant=mend(text, start, number))
     if number.form == "whole" and re.match(",[0-9]", text[number.end :]):
@@ -336,7 +336,7 @@ def parse_pairs(given: Iterable[str], units: Units = "mm") -> dict[str, float]:
         name, sign, value = text.partition("=")
         name, value = name.strip(), value.strip()
         if not sign or not name:
-            raise EntryError(f"{text!r}: type it as NAME=LENGTH", at=0)
+            raise EntryError(f"{text!r} isn't a name and its length: type it like {name or 2}=5mm", at=0)
         if name in found:
             raise EntryError(f"{name} is given twice, once as {text!r}; give it one length", at=0)
         length_mm = parse_length(value.lstrip("+-"), units, zero_ok=True)
@@ -364,13 +364,42 @@ def parse_rod_at(
     return at_mm.get(0) or 0.0, at_mm.get(1) or 0.0
 
 
+_LEAST_BARE_MM: Final[dict[Units, dict[str, float]]] = {
+    "mm": {"leg": 75.0, "spacing": 75.0},
+    "inch": {"leg": 48 * 25.4, "spacing": 12 * 25.4},
+}
+"""A bare number of less is a slip of the unit: 2.4 is meant in metres, 12 in feet."""
+
+
+def parse_spacing(text: str, units: Units = "mm", what: Literal["leg", "spacing"] = "spacing") -> float:
+    """How far posts stand apart, or how long a leg is, in mm; EntryError also for a doubtful bare number."""
+    bare = text.strip()
+    length_mm = parse_length(text, units, what=what)
+    if length_mm < _LEAST_BARE_MM[units][what] and bare[-1:].isdigit():
+        meant = f"{bare}{'m' if units == 'mm' else 'ft'} or {bare}{'mm' if units == 'mm' else 'in'}"
+        raise EntryError(f"a {what} of {bare} in what unit? Type it like {meant}", at=0)
+    return length_mm
+
+
+MOST_KERF_MM: Final = 20.0
+"""No saw for wedges cuts as wide (common practice, no source)."""
+
+
+def parse_kerf(text: str, units: Units = "mm") -> float:
+    """Width of the saw's cut in mm. EntryError where no saw cuts so wide: a slip of the unit."""
+    kerf_mm = parse_length(text, units, what="kerf", zero_ok=True)
+    if kerf_mm > MOST_KERF_MM:
+        raise EntryError(f"no saw cuts {text.strip()!r} wide: type it like 2.5mm or 3/32", at=0)
+    return kerf_mm
+
+
 def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:
     """Length of a leg in mm, and how far the run turns before it: `3.6m@45`, `12ft@-30`; None: not said.
 
     Degrees, + towards out, - towards house, under 180. Raises EntryError with the bad spot.
     """
     length, sign, angle = text.partition("@")
-    length_mm = parse_length(length, units, what="leg")
+    length_mm = parse_spacing(length, units, "leg")
     if not sign:
         return length_mm, None
     turn_deg = decimal_number(re.sub(r"(deg|°)\s*$", "", angle))
@@ -554,6 +583,10 @@ def to_slope(text: str) -> float:
     return math.tan(ratio)
 
 
+NO_NUT_NM: Final = 10_000.0
+"""No rod that fits a post's foot takes a torque near it (common practice, no source)."""
+
+
 def to_torque_nm(text: str) -> float:
     """Torque in N m (`40`, `40 Nm`, `30 lbf ft`, `30 ft-lb`); a bare number is N m. EntryError otherwise."""
     number, unit = _split(text, "torque")
@@ -561,6 +594,8 @@ def to_torque_nm(text: str) -> float:
     value = _in_unit(number, _TORQUES.get(letters, unit) or "N*m", "N*m", "torque")
     if value <= 0.0:
         raise EntryError(f"a torque of {text.strip()} tightens nothing: type it like 40 Nm")
+    if value > NO_NUT_NM:
+        raise EntryError(f"a torque of {text.strip()} is no nut's: type it like 40 Nm or 30 lbf ft")
     return value
 
 
@@ -632,7 +667,8 @@ def _in_unit(number: Fraction, typed: str, unit: str, what: str) -> float:
     try:
         return float(registry().Quantity(number, _unit(typed, what)).to(unit).magnitude)
     except pint.PintError as error:
-        raise EntryError(f"{typed} isn't {_a(what)}; use a unit like {unit}") from error
+        known = "N m or lbf ft" if what == "torque" else unit
+        raise EntryError(f"{typed} isn't the unit of {_a(what)}; use one like {known}") from error
 
 
 def _unit(text: str, what: str) -> Any:

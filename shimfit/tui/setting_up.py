@@ -18,6 +18,7 @@ from shimfit.quantities.typed import (
     parse_height,
     parse_leg,
     parse_length,
+    parse_spacing,
     parse_tolerance,
     whole_number,
 )
@@ -65,27 +66,9 @@ def _legs(text: str, units: Units) -> list[tuple[float, float | None]]:
     """Each leg's length in mm and how far the run turns before it; None: a right angle."""
     parts = [part for part in _BETWEEN_LEGS.split(_AFTER_A_TURN.sub(r"\1, ", text.strip())) if part]
     legs = [parse_leg(part, units) for part in parts or [text]]
-    for part, (mm, _) in zip(parts, legs, strict=False):
-        _far_enough(mm, part, units, "leg")
     if legs[0][1] is not None:
         raise EntryError("the first leg has no corner before it: the angle goes with the leg after it", at=0)
     return legs
-
-
-LEAST_APART_MM = 75.0
-"""A bare number of less is no leg and no spacing: 2.4 is meant in metres, not as 2.4 mm."""
-
-
-def _far_enough(mm: float, text: str, units: Units, what: str) -> float:
-    bare = text.partition("@")[0].strip()
-    if mm < LEAST_APART_MM and bare[-1:].isdigit():
-        meant = f"{bare}{'m' if units == 'mm' else 'ft'}"
-        raise EntryError(f"a {what} of {bare} {units} can't be: type its unit, like {meant}", at=0)
-    return mm
-
-
-def _spacing(text: str, units: Units) -> float:
-    return _far_enough(parse_length(text, units, what="spacing"), text, units, "spacing")
 
 
 _LEGS = "length of each leg: {}; {} turns 45 deg to the house"
@@ -97,7 +80,7 @@ _STEPS: dict[str, tuple[str, str, Callable[[str, Units], Any]]] = {
     "every": (
         "greatest spacing of the posts, like 1.2m",
         "greatest spacing of the posts, like 48in",
-        _spacing,
+        parse_spacing,
     ),
     "foot": (
         "foot, along x across: 90x90mm, d90mm",

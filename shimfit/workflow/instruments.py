@@ -50,8 +50,9 @@ def named(site: Site, name: str) -> Instrument:
     """The instrument of that name; UsageError naming those that there are."""
     found = site.box().instrument(name)
     if found is None:
-        names = ", ".join(one.name for one in site.box().instruments) or "none yet"
-        raise UsageError(f"there is no instrument {name!r}; entered are: {names}")
+        names = ", ".join(one.name for one in site.box().instruments)
+        entered = f"entered are: {names}" if names else "none is entered yet (shimfit instrument add)"
+        raise UsageError(f"there is no instrument {name!r}; {entered}")
     return found
 
 

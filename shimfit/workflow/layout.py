@@ -13,7 +13,14 @@ from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
-from shimfit.quantities.typed import parse_foot, parse_height, parse_length, parse_rod_at, parse_tolerance
+from shimfit.quantities.typed import (
+    parse_foot,
+    parse_height,
+    parse_kerf,
+    parse_length,
+    parse_rod_at,
+    parse_tolerance,
+)
 from shimfit.settings import parse_setting
 from shimfit.workflow.packs import moving
 from shimfit.workflow.site import Place, Site, check_name, check_room, in_one_turn
@@ -58,7 +65,7 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
             at_mm = parse_rod_at(text, now.units, {face.value: name for face, name in now.faces.items()})
             changes = {"foot": to_json(check_foot(replace(now.foot, rod_at_mm=at_mm)))}
         case "kerf":
-            changes = {"kerf_mm": parse_length(text, now.units, what="kerf", zero_ok=True)}
+            changes = {"kerf_mm": parse_kerf(text, now.units)}
         case _:
             if word not in ("corners", "tripod", "auto"):
                 raise UsageError(f"the layout can be corners, tripod or auto, not {text.strip()!r}")
@@ -123,7 +130,8 @@ def move_post(site: Site, place: Place, at: str) -> str:
     site.post(place)
     now = site.run(place.job, place.run)
     station_mm = _station_mm(at, now)
-    check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
+    with refused_in(now.units):
+        check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
     site.append(site.draft(place, "post-moved", {"station_mm": station_mm}))
     return station_words(site, place)
 

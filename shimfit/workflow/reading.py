@@ -498,6 +498,8 @@ def log_note(site: Site, place: Place, text: str) -> str:
 @in_one_turn
 def log_photo(site: Site, place: Place, file: str) -> str:
     """Name a photo's file at a post; the file itself stays where it is."""
+    if not file.strip():
+        raise UsageError("which photo? like: shimfit photo lakeside/boardwalk/4 post4.jpg")
     site.post(place)
     site.append(site.draft(place, "photo", {"file": file}))
     return f"photo {file}"

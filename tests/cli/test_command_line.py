@@ -83,7 +83,7 @@ def test_what_goes_together_is_about_what_the_command_takes_and_refuses_the_rest
         ("simulate --step 0", "--step must be more than 0"),
         ("simulate --noise nan", "--noise must be at least 0"),
         ("listen x.cap --baud 7", "--baud must be at least 50"),
-        ("listen x.cap --baud fast", "invalid int value: 'fast'"),
+        ("listen x.cap --baud fast", "--baud is a whole number, not 'fast'"),
         ("plan --off 2=3 lake/walk", "for --line-up"),
         ("read lake/walk/1 3n2o --table x.csv", "either one entry or --table"),
         ("run new lake/walk --stations 0,1m --length 1m --foot 90x90mm --height 1m", "not both"),
@@ -145,3 +145,32 @@ def test_help_of_a_command_that_is_no_topic_is_its_own(capsys: pytest.CaptureFix
         main(["help", "tighten"], Io())
     assert left.value.code == 0
     assert "usage: shimfit tighten" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("line", "said"),
+    [
+        ("read lake/walk/1 1/8 n 0", "`n 0` is more than `shimfit read` takes: put what has blanks in it"),
+        ("read lake/walk/1 -6n2o", "an entry has no sign, its letters say which way"),
+        ("run show lake/walk --jsom", "`shimfit run show` has no option --jsom; did you mean --json?"),
+        ("solve 1n1o --height -3mm", "--height wants a value; what begins with - is joined to it, like"),
+        ("plan lake/walk --seconds", "--seconds wants a value; see shimfit plan --help"),
+        ("run new lake/walk", "`shimfit run new` needs --foot and --height"),
+        ("stock", "`shimfit stock` needs one of import, list, export, out, add"),
+        ("stock add T9 flatt", "'flatt' can't be: it is flat, taper or strip; did you mean flat?"),
+        ("run set lake/walk --rule 2", "--rule can't be '2': it is 95, 2u or simple; did you mean 2u?"),
+        ("run show lake/walk --json=yes", "--json takes no value: not 'yes'"),
+        ("solve 1n1o --he 1", "--he can be --height, --help: say which"),
+    ],
+)
+def test_a_wrong_call_is_refused_in_a_sentence_of_what_was_typed(line: str, said: str, capsys) -> None:
+    assert main([*line.split(), "--db", "/nowhere/at/all.db"], Io()) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_help_begins_with_what_a_command_can_not_do_without(capsys) -> None:
+    with pytest.raises(SystemExit):
+        main(["run", "new", "--help"], Io())
+    reported = capsys.readouterr().out
+    assert reported.startswith("usage: shimfit run new JOB/RUN --foot ALONGxACROSS --height LENGTH [options]")
+    assert "A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in --units." in reported

@@ -124,7 +124,7 @@ def test_a_size_that_no_piece_has_is_refused_by_line_and_column(
         ("listen /nowhere/at-all", 3, "device"),
         ("stock import /nowhere/box.csv", 4, "file"),
         ("simulate --capture /nowhere/x.cap --seconds 1e400", 2, "usage"),
-        ("run new lake/a --length 6m --every 0.001 --foot 90x90mm --height 1000mm", 2, "usage"),
+        ("run new lake/a --length 6m --every 0.001mm --foot 90x90mm --height 1000mm", 2, "usage"),
     ],
 )
 def test_every_refusal_has_its_kind_and_exit_code(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import sys
 
 import pytest
 
@@ -207,7 +208,7 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 40m", "a wrong unit?"),
         ("run new lake/x --length 3m --every 1m --corners 1m --foot 90x90mm --height 1m", "give --turn"),
         ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 1m --due 99999", "at most 36500"),
-        ("stock add F77 flat --thin 1mm", "--thickness is empty; a flat needs it"),
+        ("stock add F77 flat --thin 1mm", "--thickness is missing; a flat needs it"),
         ("stock add F77 flat --thickness 1mm --thin 2mm", "--thin is filled in, but a flat has no such"),
         ("stock out F1 0", "0 pieces can't be gone"),
         ("read lake/walk/1 '9mm n 4mm o' --face roof", "its faces are next, prev, out, house"),
@@ -221,6 +222,21 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("run insert lake/walk --at 1800mm --name ' 2 '", "there is a post 2 already"),
         ("run insert lake/walk --at 1800mm --name a/b", "has no slash in it"),
         ("run move lake/walk/2 --at 2390mm", "leave no room between their feet"),
+        ("run new lake/x --length 12 --every 4 --units inch --foot 3.5x3.5 --height 44", "12ft or 12in"),
+        ("run new lake/x --length 12ft --every 4 --units inch --foot 3.5x3.5 --height 44", "4ft or 4in"),
+        ("run new lake/x --length 2.4 --every 1m --foot 90x90mm --height 1m", "2.4m or 2.4mm"),
+        (
+            "run new lake/x --stations 0,48,40 --units inch --foot 3.5x3.5 --height 44",
+            'stations have to rise: 40" comes after 48"',
+        ),
+        ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 1m --kerf 500", "no saw cuts '500'"),
+        ("run set lake/walk --kerf 500", "no saw cuts '500' wide"),
+        ("rails lake/walk --at x", "--at: 'x' isn't a length"),
+        ("rails lake/walk --at 1m --rail-depth ''", "--rail-depth: the length is missing"),
+        ("photo lake/walk/1 ''", "which photo?"),
+        ("tighten lake/walk/1 --torque 1e9", "a torque of 1e9 is no nut's"),
+        ("tighten lake/walk/1 --torque ''", "a torque is a number with its unit"),
+        ("due lake/walk --due-days -3", "posts can't be due after -3 days"),
         ("stock lists", "there is no command 'lists'; did you mean list? see shimfit stock --help"),
     ],
 )
@@ -320,3 +336,13 @@ def test_the_saws_cut_and_a_rod_off_the_middle_are_the_runs(shimfit) -> None:
     for bad in ("next=8mm,prev=6mm", "up=3mm", "next=60mm"):
         refused = shimfit(new.format("bad") + f"--rod-at {bad}")
         assert refused.code == 2, bad
+
+
+def test_what_is_piped_in_is_called_that(lake, monkeypatch: pytest.MonkeyPatch) -> None:
+    for text, said in (
+        (b"lot,form,count,thickness_mm\nF1,flat,many,1\n", "what was piped in, line 2, column count"),
+        (b"", "what was piped in is empty: it needs a header line"),
+    ):
+        monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text)))
+        assert said in lake("stock import -").err
+    assert "'' can't be the name of a file" in lake("stock import ''").err

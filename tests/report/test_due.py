@@ -41,7 +41,7 @@ def test_due_to_the_moment(went_back, days, due):
 @pytest.mark.parametrize("days", [36_501, 2**52])
 def test_an_interval_that_no_calendar_holds_is_refused_whoever_logged_it(went_back, days):
     assert len(due_list(replace(went_back.run, due_days=36_500), READ)) == 2
-    with pytest.raises(UsageError, match=f"can't be due every {days} days"):
+    with pytest.raises(UsageError, match=f"can't be due after {days} days"):
         due_list(replace(went_back.run, due_days=days), READ)
 
 
@@ -126,7 +126,7 @@ def test_one_rule_for_an_interval_wherever_it_is_given(tmp_path, days):
     with Site.open(tmp_path / "one.db") as site:
         site.add_job("pier")
         laid_out = {"foot": Foot(90.0, 90.0), "height_mm": 1000.0, "posts": [row]}
-        said = f"can't be due every {days} days: give 0 or more, at most 36500"
+        said = f"can't be due after {days} days: give 0 or more, at most 36500"
         with pytest.raises(UsageError, match=said):
             site.add_run("pier", "east", **laid_out, due_days=days)
         site.add_run("pier", "east", **laid_out, due_days=0)

@@ -264,7 +264,7 @@ def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_mo
             await hand.enter("")
             await hand.sees("the run has no interval of its own".capitalize()[1:])
             await hand.enter("9999999999")
-            await hand.sees("can't be due every 9999999999 days")
+            await hand.sees("can't be due after 9999999999 days")
             assert "can't be as much as 111111111111…" in app.session.do("retighten", "1" * 5000).message
             await hand.enter("7")
             await hand.sees("no post was proven plumb 7 days ago")
