@@ -24,6 +24,10 @@ Theme = Literal["sun", "dark", "term"]
 Rule = Literal["95", "simple", "2u"]
 
 
+RULE_WORDS = {"95": "plumb if 95 % sure", "simple": "by the value alone", "2u": "plumb with 2u to spare"}
+FOUND = "found by listening"
+
+
 def _judge_axes(text: str) -> None:
     from shimfit.core.sensing.mounting import parse_axis_map
 
@@ -58,7 +62,7 @@ def degrees(text: str) -> tuple[float, ...]:
 
 
 def _declared(default: Any, says: str, **more: Any) -> Any:
-    """A setting's field. says: what it is, as the screen's list tells it; more: choices, judge, unit."""
+    """A setting's field. says: what it is, as the screen's list tells it; more: see Settings."""
     return field(default=default, metadata={"says": says, **more})
 
 
@@ -68,38 +72,68 @@ class Settings:
 
     `choices`: what it may be, where its type doesn't say it. `judge`: refuses a text; it asks the room that
     will use the value, loaded when one is typed, never at each start. `unit`: what an amount is in, where
-    the name alone doesn't say it. An empty text is none.
+    the name alone doesn't say it. `words`: what stands on the screen for a value that says little by itself.
+    `label`: what it is called there, where that is not its name. An empty text is none.
     """
 
     units: Units = _declared("mm", "what a bare number means: mm or inch", choices=get_args(Units))
     graduation: int = _declared(
-        16, "finest mark of the inch tape: 8, 16, 32 or 64", choices=("8", "16", "32", "64")
+        16,
+        "finest mark of the inch tape: 8, 16, 32 or 64",
+        choices=("8", "16", "32", "64"),
+        words={one: f'1/{one}"' for one in ("8", "16", "32", "64")},
     )
-    by: str = _declared("", "who reads; stands in the record")
-    instrument: str = _declared("", "name of the level or inclinometer in use")
-    rule: Rule = _declared("95", "decision rule: 95, simple or 2u", choices=get_args(Rule))
-    theme: Theme = _declared("sun", "sun, dark or term", choices=get_args(Theme))
-    keys: str = _declared("", "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones")
-    ascii: bool = _declared(False, "only ASCII signs are drawn, from the next start on: yes or no")
+    by: str = _declared("", "who reads; stands in the record", words={"": "not named"})
+    instrument: str = _declared("", "name of the level or inclinometer in use", words={"": "not named"})
+    rule: Rule = _declared("95", "decision rule: 95, simple or 2u", choices=get_args(Rule), words=RULE_WORDS)
+    theme: Theme = _declared(
+        "sun",
+        "sun, dark or term",
+        choices=get_args(Theme),
+        words={"sun": "sun, black on white", "dark": "dark, white on black", "term": "the terminal's own"},
+    )
+    keys: str = _declared(
+        "",
+        "keys of your own, like undo=ctrl+u, help=f9; empty: the usual ones",
+        words={"": "the usual ones"},
+    )
+    ascii: bool = _declared(
+        False,
+        "only ASCII signs are drawn, from the next start on: yes or no",
+        words={"no": "all signs", "yes": "ASCII signs only"},
+    )
     bell: bool = _declared(True, "ring for refused (3), logged (1), plumb (2): yes or no; ^G too")
     cadence: bool = _declared(
         True, "with a sensor: beats that come faster towards plumb while you pack: yes or no"
     )
     hints: bool = _declared(True, "first-run hints: yes or no")
     sensor: str = _declared("", "where the inclinometer is: a device or a URL; a comma between two")
-    sensor_format: str = _declared("auto", "auto, xdr, or the file that describes it")
-    sensor_baud: int = _declared(0, "speed of its port; 0: found by listening")
+    sensor_format: str = _declared("auto", "auto, xdr, or the file that describes it", words={"auto": FOUND})
+    sensor_baud: int = _declared(0, "speed of its port; 0: found by listening", words={"0": FOUND})
     sensor_axes: str = _declared(
         "x=next y=out", "faces that its x and y lean towards, like x=next y=out", judge=_judge_axes
     )
     timber: str = _declared(
-        "", "species that the packs press on; empty: crushing is not checked", judge=_judge_timber
+        "",
+        "species that the packs press on; empty: crushing is not checked",
+        judge=_judge_timber,
+        words={"": "crushing not checked"},
     )
-    torque_nm: float = _declared(0.0, "usual torque of the nut; 0: only a logged one counts")
-    rod_mm: float = _declared(12.0, "thread diameter of the rod")
+    torque_nm: float = _declared(
+        0.0,
+        "usual torque of the nut; 0: only a logged one counts",
+        unit="N m",
+        label="torque",
+        words={"0": "only what is logged"},
+    )
+    rod_mm: float = _declared(12.0, "thread diameter of the rod", unit="mm", label="rod")
     nut: str = _declared("zinc plated", "finish of the nut: turns its torque into pull", judge=_judge_nut)
     saw_deg: str = _declared(
-        "", "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn", judge=degrees
+        "",
+        "what the saw can be set to, like 0.5 1 1.5; empty: no wedges are sawn",
+        judge=degrees,
+        words={"": "no wedges are sawn"},
+        label="saw",
     )
     foresight: bool = _declared(
         True, "where the box is scarce, leave what the posts to come will likely need: yes or no"
@@ -111,7 +145,9 @@ class Settings:
     minutes_set_up: float = _declared(2.0, "setting the saw to another angle", unit="min")
     minutes_change: float = _declared(0.5, "one change of what stands", unit="min")
     minutes_lift: float = _declared(6.0, "lifting a whole foot", unit="min")
-    minutes_lift_mm: float = _declared(1.0, "each mm that a whole foot is lifted", unit="min for each mm")
+    minutes_lift_mm: float = _declared(
+        1.0, "each mm that a whole foot is lifted", unit="min for each mm", label="each mm"
+    )
     money_hour: float = _declared(
         30.0, "an hour of the crew: turns bought material into minutes", unit="an hour", judge=_judge_hour
     )
@@ -119,18 +155,27 @@ class Settings:
     money_taper: float = _declared(
         0.25, "a stretch of a bought taper; the rest goes back to the box", unit="a stretch"
     )
-    money_strip_m: float = _declared(1.5, "bought strip", unit="a metre")
-    firm: str = _declared("", "firm that hands over: a new job's records say so")
-    firm_address: str = _declared("", "its address")
-    backup_days: int = _declared(0, "back up when the last one is so many days old; 0: never")
-    backup_folder: str = _declared("", "where backups go; empty: beside the data file")
+    money_strip_m: float = _declared(1.5, "bought strip", unit="a metre", label="money strip")
+    firm: str = _declared("", "firm that hands over: a new job's records say so", words={"": "not given"})
+    firm_address: str = _declared("", "its address", words={"": "not given"})
+    backup_days: int = _declared(
+        0, "back up when the last one is so many days old; 0: never", words={"0": "never"}
+    )
+    backup_folder: str = _declared(
+        "",
+        "where backups go; empty: beside the data file",
+        words={"": "beside the data file"},
+    )
 
 
 _DECLARED = {one.name: one for one in fields(Settings)}
 NAMES = tuple(_DECLARED)
 YES, NO = ("yes", "on", "true", "1"), ("no", "off", "false", "0")
-SAYS: dict[str, str] = {name: one.metadata["says"] for name, one in _DECLARED.items()}
-"""What each is."""
+SAYS: dict[str, tuple[str, str]] = {
+    name: (one.metadata.get("label", name.replace("_", " ")), one.metadata["says"])
+    for name, one in _DECLARED.items()
+}
+"""What each is called on the screen, and what it is."""
 
 
 def choices_of(key: str) -> tuple[str, ...]:
@@ -144,6 +189,15 @@ def shown(key: str, value: Any) -> str:
     """A value as it is typed, with its unit: `yes`, `6.0 min`, `x=next y=out`; empty for none."""
     text = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
     return f"{text} {_DECLARED[key].metadata.get('unit', '')}".rstrip()
+
+
+def in_words(key: str, value: Any) -> str:
+    """A value as the screen says it: `plumb if 95 % sure`, `6 min`, `none`."""
+    number = isinstance(value, float) and value.is_integer()
+    typed = shown(key, int(value) if number else value)
+    words: dict[str, str] = _DECLARED[key].metadata.get("words", {})
+    bare = typed.removesuffix(_DECLARED[key].metadata.get("unit", "")).strip()
+    return words.get(bare, typed or "none")
 
 
 def parse_setting(key: str, text: str) -> Any:

@@ -84,6 +84,8 @@ class PostView:
     """The same in 40 characters."""
     first: str
     """The remark on what is better done before the packs go in; empty where nothing is."""
+    until_packed: tuple[str, ...]
+    """Remarks that matter until the packs are in: what is better done before, the odds, why these packs."""
     then: str
     """What comes once the packs are in."""
     remarks: tuple[str, ...]
@@ -304,6 +306,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     packs = record.packs_in_place if going_in is None else going_in.packs
     result, briefly = _results(record, lean, words)
     chance = going_in.chance if going_in is not None and going_in.packs else None
+    first = "" if chance is None else read_first(chance)
     return PostView(
         state=record.state,
         word=record.state.value,
@@ -312,7 +315,10 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         packs=_packs(record, words),
         result=result,
         result_briefly=briefly,
-        first="" if chance is None else read_first(chance),
+        first=first,
+        until_packed=()
+        if chance is None or going_in is None
+        else (first, odds(chance), words.sentence(going_in.why or "")),
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
         briefly=dict(_briefly(going_in)) if going_in is not None else {},

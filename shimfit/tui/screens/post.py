@@ -282,7 +282,8 @@ class PostScreen(Page):
     def _draw_taper(self, width: int, height: int) -> Canvas:
         pack = self.snapshot.pack
         words = self.snapshot.words
-        if pack is None or pack.mark_mm is None or words is None or height < 2:
+        typing = self.snapshot.parsed is not None
+        if typing or pack is None or pack.mark_mm is None or words is None or height < 2:
             return Canvas(width, height)
         lot = next(
             (lot for lot in self.session.site.box().lots if lot.lot == pack.short.partition(" ")[0]), None

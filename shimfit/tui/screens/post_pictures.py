@@ -204,7 +204,7 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
         least += len(remarks[0])
     plan = LEAST_PLAN_ROWS if left >= least + LEAST_PLAN_ROWS else 0
     taper, pack = 0, snapshot.pack
-    if snapshot.parsed is None and pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
+    if pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if size.in_brief else min(least, answer))
         taper = 0 if size.squat or spare < TAPER_ROWS - 1 else min(TAPER_ROWS, spare)
     return above, big, taper, max(0, min(answer, left - plan - taper))
@@ -243,7 +243,7 @@ def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
 def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     """Rows of the large figures; 0 where there is nothing to read from afar."""
     times = 2 if size.doubles and snapshot.glyphs.blocks else 1
-    if snapshot.parsed is None and snapshot.pack is not None:
+    if snapshot.pack is not None:  # also while something is typed: nothing jumps at the first key
         if size.stacks and "/" in snapshot.pack.figure:
             return STACKED_HEIGHT * (times if size.vast else 1)
         return times * HEIGHT
@@ -252,9 +252,15 @@ def big_rows(snapshot: Snapshot, size: ScreenSize) -> int:
     return times * HEIGHT if snapshot.parsed is not None or plumb else 0
 
 
-def answer_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
-    """One row a pack, then what matters besides; a squat screen shows the packs after the large one."""
-    return [*_pack_rows(snapshot, size), *(row for rows in _remark_rows(snapshot, size) for row in rows)]
+def answer_rows(snapshot: Snapshot, size: ScreenSize, height: int | None = None) -> list[Run]:
+    """One row a pack, then what matters besides; a squat screen shows the packs after the large one.
+
+    height: rows that there are for it; where they are too few the remarks stand in their shorter form.
+    """
+    packs, remarks = _pack_rows(snapshot, size), _remark_rows(snapshot, size)
+    if height is not None and len(packs) + sum(map(len, remarks)) > height:
+        remarks = _remark_rows(snapshot, size, briefly=True)
+    return [*packs, *(row for rows in remarks for row in rows)]
 
 
 def _pack_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
@@ -291,14 +297,14 @@ def _pack_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
     ]
 
 
-def _remark_rows(snapshot: Snapshot, size: ScreenSize) -> list[list[Run]]:
+def _remark_rows(snapshot: Snapshot, size: ScreenSize, *, briefly: bool = False) -> list[list[Run]]:
     """What matters besides, each remark in its rows; on a phone in its shorter form where it has one."""
     view = snapshot.view
     if view is None or (size.squat and snapshot.steps[snapshot.done + 1 :]):
         return []
-    short = view.briefly if size.slim and not snapshot.live_packs else {}
-    is_packed = bool(snapshot.steps) and snapshot.pack is None  # too late for what comes before
-    remarks = [one for one in view.remarks if not (is_packed and one == view.first)]
+    short = view.briefly if briefly or (size.slim and not snapshot.live_packs) else {}
+    is_packed = bool(snapshot.steps) and snapshot.pack is None  # too late for what was said of the choice
+    remarks = [one for one in view.remarks if not (is_packed and one in view.until_packed)]
     return [broken([(short.get(remark, remark), "")], size.middle) for remark in remarks]
 
 
@@ -350,7 +356,7 @@ def sentences(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> 
 
 def answer(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
     """The packs, one a row, and remarks as far as there is room; one that goes on ends in a sign."""
-    rows = answer_rows(snapshot, size)
+    rows = answer_rows(snapshot, size, height)
     if len(rows) > height > (1 if size.in_brief else len(snapshot.packs)):
         (text, role), more = rows[height - 1], snapshot.glyphs.more
         rows[height - 1] = (clipped(f"{text} {more}", width, more), role)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from shimfit.errors import ShimfitError
 from shimfit.model import Face, PostState
 from shimfit.quantities.shown import angle, distance, sized, tape
-from shimfit.settings import SAYS, choices_of, shown
+from shimfit.settings import RULE_WORDS, SAYS, choices_of, in_words, shown
 from shimfit.text.phrases import fitting, rod_words
 from shimfit.text.pictures import PostInRun, run_in_plan, turn_of
 from shimfit.tui.screens.page import Entry, FormPage, Question, after
@@ -49,6 +49,8 @@ class SetupScreen(FormPage):
         super().__init__(session)
         self._found: list[tuple[str, str]] = []
         self._ports_s = -PORTS_S
+        self._answered: dict[str, str] | None = None
+        """What was answered so far of a new run; None: none is being set up."""
         self._marks: tuple[Mark, ...] = ()
         self._units: Units = session.settings.units
 
@@ -77,6 +79,7 @@ class SetupScreen(FormPage):
     def _ask_step(self, index: int, answers: dict[str, str]) -> None:
         site, steps = self.session.site, run_steps(self.session.site, answers)
         self._preview(answers)
+        self.list.mark(index)
         before = partial(self._ask_step, index - 1, answers) if index else None
         if index == len(steps):
             try:
@@ -98,7 +101,7 @@ class SetupScreen(FormPage):
         start, place, run = answers.get(key, ""), self.session.place, self.session.run
         if key == "job" and not start and place is not None and not (run is not None and run.sample):
             start = place.job
-        label = f"{index + 1} of {len(steps)} {'spacing' if key == 'every' else key}"
+        label = f"{index + 1} of {len(steps)} {_called(key)}"
         self.ask(Question(label, hint, answer, start, back=before))
 
     def _make_run(self, answers: dict[str, str], text: str) -> Outcome:
@@ -115,13 +118,15 @@ class SetupScreen(FormPage):
 
         return outcome_of(make)
 
-    def _preview(self, answers: dict[str, str]) -> None:
-        """Show the posts that the answers so far lay out, in the place of the list; none yet: the list."""
+    def _preview(self, answers: dict[str, str] | None) -> None:
+        """Show the posts that the answers so far lay out; none yet: the answers; None: the list."""
+        self._answered = answers
         try:
-            self._marks = preview_marks(self.session.site, answers)
-            self._units = units_of(self.session.site, answers)
+            self._marks = preview_marks(self.session.site, answers or {})
+            self._units = units_of(self.session.site, answers or {})
         except ShimfitError:
             self._marks = ()
+        self._fill()
         self.list.display = not self._marks
         preview = self.query_one("#preview", Picture)
         preview.display = bool(self._marks)
@@ -141,7 +146,7 @@ class SetupScreen(FormPage):
     def stop_asking(self) -> None:
         """Nothing is asked any more: the list is back."""
         if self.is_up:
-            self._preview({})
+            self._preview(None)
         super().stop_asking()
 
     # ------------------------------------------------------------ the rows
@@ -149,6 +154,10 @@ class SetupScreen(FormPage):
     def entries(self) -> Iterator[Entry]:
         """The runs, what the open run is laid out by, the settings."""
         session, do = self.session, self.program.do
+        if self._answered is not None:
+            for key, hint in run_steps(session.site, self._answered):
+                yield Entry(f"   {_called(key):<15} {self._answered.get(key, '')}", hint, self.stop_asking)
+            return
         here = session.place.run_path if session.place else ""
         runs = [(job, run, f"{job.name}/{run}") for job in session.site.jobs() for run in job.runs]
         for job, run, path in runs:
@@ -164,9 +173,9 @@ class SetupScreen(FormPage):
             for name, value in _options(session.run).items():
                 ask = partial(self._ask_option, name)
                 yield Entry(f"     {name:<11} {value}", OPTION_HINTS[name], ask)
-        for name, says in SAYS.items():
-            value = shown(name, getattr(session.settings, name)) or "none"
-            yield Entry(f"   {name:<15} {value}", says, partial(self._change, name))
+        for name, (label, says) in SAYS.items():
+            value = in_words(name, getattr(session.settings, name))
+            yield Entry(f"   {label:<15} {value}", says, partial(self._change, name))
             if name == "sensor":
                 for url, seems in self._ports():
                     listen = partial(self._told, partial(self._set, "sensor", url))
@@ -178,7 +187,7 @@ class SetupScreen(FormPage):
                     ("noise", self._noise_words(), NOISE),
                     ("sends", "find out", SENDS),
                 ):
-                    yield Entry(f"   {f'sensor_{walk}':<13} {words}", hint, partial(do, walk))
+                    yield Entry(f"   {f'sensor {walk}':<13} {words}", hint, partial(do, walk))
 
     def _open(self, job: str, run: str) -> None:
         outcome = self.session.go_run(job, run)
@@ -201,7 +210,8 @@ class SetupScreen(FormPage):
         if choices:
             self._told(partial(self._set, name, after(shown(name, value), choices)))
         else:
-            self.ask(Question(name, SAYS[name], lambda text: self._set(name, text.strip()), str(value)))
+            label, says = SAYS[name]
+            self.ask(Question(label, says, lambda text: self._set(name, text.strip()), str(value)))
 
     def _set(self, name: str, text: str) -> Outcome:
         before = self.session.settings
@@ -213,8 +223,9 @@ class SetupScreen(FormPage):
             self.program.take_settings(before)
         except ShimfitError as error:
             return refused(f"{name} is set; {error.message}")
-        now, was = (shown(name, getattr(one, name)) or "none" for one in (self.session.settings, before))
-        return Outcome(self.session.keys.spell(f"{name}: {now}; it was {was}, ^Z undoes it"))
+        label, _ = SAYS[name]
+        now, was = (in_words(name, getattr(one, name)) for one in (self.session.settings, before))
+        return Outcome(self.session.keys.spell(f"{label}: {now}; it was: {was}. ^Z undoes it"))
 
     def _ports(self) -> list[tuple[str, str]]:
         """Ports that something may hang on, with what they seem to be; the one in use stands above."""
@@ -250,12 +261,16 @@ class SetupScreen(FormPage):
         return f"floor {angle(known.floor_deg, 4)}, memory {known.memory_s or 0.0:.2g} s"
 
 
+def _called(key: str) -> str:
+    return {"every": "spacing"}.get(key, key)
+
+
 def _options(run: RunState) -> dict[str, str]:
     """What the run is laid out by, as it is now."""
     names = " ".join(f"{face}={name}" for face, name in run.face_names)
     return {
         "tolerance": f"{run.tolerance.text}{' each way' if run.tolerance.per_direction else ''}",
-        "rule": run.rule,
+        "rule": RULE_WORDS[run.rule],
         "height": tape(run.height_mm, run.units),
         "level": "the reading height" if run.gauge_mm is None else tape(run.gauge_mm, run.units),
         "faces": names or "next prev out house",
