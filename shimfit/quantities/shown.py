@@ -3,8 +3,9 @@
 Millimetres to the half; results beside a tolerance to a tenth, because half a millimetre decides there.
 Inches as a tape has them, the same on line, list, screen and paper: the nearest quarter of a graduation, said
 as its mark, `strong` or `shy` of it, or the mark half way (`3/16" strong`, `7/32"`, `1/4" shy`); what
-is small by nature (an uncertainty, a margin) in 64ths. Only what is made on a saw or by a caliper is in
-thousandths. Signs are the caller's: a direction names them. JSON and CSV never pass through here.
+is small by nature (an uncertainty, a margin), and what a record states, in 64ths. Only what is made on a
+saw or by a caliper is in thousandths. Signs are the caller's: a direction names them. JSON and CSV never
+pass through here.
 
 **Ties**: a value that lies exactly between two marks is shown away from zero, judged on exact fractions,
 never on binary floats (published tables differ on this: 1/32 in = 0.79375 mm is printed 0.7937 and 0.7938;
@@ -168,12 +169,15 @@ def _length(in_mm: str, mm: float, units: Units, graduation: int, *, unit: bool 
     return f'{marked}"{rest}'
 
 
+def recorded(mm: float, units: Units, *, unit: bool = True) -> str:
+    """What a record states of a reading: tenths of a millimetre, 64ths of an inch: `5.2 mm`, `13/64"`."""
+    return plain(abs(mm), units) + (" mm" if unit else "") if units == "mm" else f'{inches(abs(mm), FINEST)}"'
+
+
 def small(mm: float, units: Units, *, unit: bool = True) -> str:
-    """An uncertainty, or by how much one misses another: `0.4 mm`, `3/64"`, `under 1/64"`."""
-    if units == "mm":
-        return plain(abs(mm), units) + (" mm" if unit else "")
-    reported = inches(abs(mm), FINEST)
-    return f'under 1/{FINEST}"' if reported == "0" and mm else f'{reported}"'
+    """An uncertainty, or by how much one misses another: as recorded, or `under 1/64"`."""
+    found = recorded(mm, units, unit=unit)
+    return f'under 1/{FINEST}"' if found == '0"' and mm else found
 
 
 def distance(mm: float, units: Units, graduation: int = 16) -> str:

@@ -214,7 +214,7 @@ class _Record(Paper):
         wide = (self.wide - _GAP_MM) / 2
         figures = statistics_lines(statistics(record), record)
         below = {
-            "How sure": (_HOW_SURE.format(unit=words.unit_name(self.units)), _ONLY),
+            "How sure": (_HOW_SURE.format(unit=words.recorded_in(self.units)), _ONLY),
             "Cautions": (" ".join(cautions_of("record")),),
         }
         # How signs and packs are meant, on the post that shows them best: both ways off, and packed.

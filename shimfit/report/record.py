@@ -308,7 +308,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         ),
         "",
         *(f"{name}: {text}" if name else f"  {text}" for name, text in facts_reported(record)),
-        f"Tops in {words.unit_name(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
+        f"Tops in {words.recorded_in(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
     said = [row_of(post, run) for post in run.posts]
@@ -367,8 +367,8 @@ def row_of(post: PostRecord, run: RunState) -> PostRow:
         post,
         before=words.reading(post.before, faces, units, uncertainty=False),
         after=words.reading(post.after, faces, units, uncertainty=True),
-        off="–" if off_mm is None else shown.fine(off_mm, units, unit=False) + sure,
-        allowed=shown.fine(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
+        off="–" if off_mm is None else shown.recorded(off_mm, units, unit=False) + sure,
+        allowed=shown.recorded(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
         decision=words.DECISION_WORDS[post.stands],
         chance=shown.percent(post.probability),
         waits="" if post.verdict else WAITS[post.next_step] or str(post.state),
@@ -404,7 +404,7 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
     if post.conflict is not None:
         notes.append(post.conflict)
     if post.bow is not None:
-        notes.append(bow_words(post.bow, faces, lambda mm: shown.fine(mm, units)))
+        notes.append(bow_words(post.bow, faces, lambda mm: shown.recorded(mm, units)))
     return notes
 
 
@@ -431,7 +431,7 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     off = words.worst_of(reading, post.tolerance) if reading is not None else None
     if off is not None:
         allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
-        parts.append(f"{shown.fine(off, units)} off plumb, {shown.fine(allowed_mm, units)} allowed")
+        parts.append(f"{shown.recorded(off, units)} off plumb, {shown.recorded(allowed_mm, units)} allowed")
     parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
     said = parts[0] if parts else ""
     for part in parts[1:]:

@@ -39,9 +39,14 @@ def unit_name(units: Units) -> str:
     return "mm" if units == "mm" else "inches"
 
 
+def recorded_in(units: Units) -> str:
+    """The unit of readings as a record states them, and how closely."""
+    return "mm" if units == "mm" else f"inches, to the nearest 1/{shown.FINEST}"
+
+
 def towards(top_mm: float, along: bool, faces: Mapping[Face, str], units: Units) -> str:
     """Which way and how far a top stands off: `next 1.2`; `0.0` alone when it rounds to nothing."""
-    figure = shown.fine(top_mm, units, unit=False)
+    figure = shown.recorded(top_mm, units, unit=False)
     return figure if figure in ("0.0", '0"') else f"{faces[face_of(top_mm, along)]} {figure}"
 
 
@@ -112,7 +117,7 @@ def shared_offset(times: tuple[str | None, ...]) -> str | None:
 def tolerance(value: Tolerance, height_mm: float, units: Units) -> str:
     """The tolerance with what it allows: `1:500 of the lean's magnitude: 2.0 mm at 1000 mm`."""
     judged = "each direction by itself" if value.per_direction else "the lean's magnitude"
-    allowed, at = shown.fine(value.allowed_top_mm(height_mm), units), shown.lean(height_mm, units)
+    allowed, at = shown.recorded(value.allowed_top_mm(height_mm), units), shown.lean(height_mm, units)
     return f"{value.text} on {judged}: {allowed} at {at}"
 
 

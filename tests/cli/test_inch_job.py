@@ -183,3 +183,14 @@ def test_a_round_foot_is_worded_and_seats_are_taken_by_the_names_that_are_printe
     posts = shimfit("run show pier/ramp --json").json["posts"]
     assert [pack["seat"] for pack in posts[0]["packs_in_place"]] == ["prev-out", "next-out", "prev-house"]
     assert "the seats are pier-path, gate-path" in shimfit("pack pier/ramp/1 middle=A1").err
+
+
+def test_a_record_states_what_was_read_between_the_marks(shimfit) -> None:
+    shimfit("job new porch --units inch")
+    shimfit("run new porch/front --length 8ft --every 4ft --foot 3.5x3.5 --height 44")
+    shimfit("read", "porch/front/1", "13/64 n 7/32 h")
+    shimfit("read", "porch/front/2", "1/16 strong n 3/32 o")
+    said = shimfit("record porch/front").out
+    assert 'next 13/64", house 7/32"' in said
+    assert 'next 5/64", out 3/32"' in said
+    assert "Tops in inches, to the nearest 1/64, towards the side named" in said

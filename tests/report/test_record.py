@@ -174,7 +174,7 @@ def test_inch_runs_are_told_in_inches_and_kept_in_mm(boardwalk):
     run = boardwalk(1, units="inch")
     read = replace(run.posts[0].after, slope_along=0.00127, slope_across=0.0)  # 1.27 mm = 3.2/64 in at 1 m
     record = run_record(replace(run, posts=(replace(run.posts[0], after=read),)), LOG)
-    assert 'next 1/16" shy ±1/32"' in "\n".join(record_lines(record))
+    assert 'next 3/64" ±1/32"' in "\n".join(record_lines(record))
     assert record_json(record)["posts"][0]["after"]["top_along_mm"] == pytest.approx(1.27)
 
 

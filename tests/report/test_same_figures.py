@@ -247,9 +247,9 @@ class Comparing:
         self.figures = 0
 
     def same(self, paper: str, value: float, *, words: bool = True) -> None:
-        """A printed length is the value in mm, rounded half away from zero; in inches as a tape has it."""
-        in_inches = tape if words else sixty_fourths
-        wanted = self.rounded(value, 1) if self.units == "mm" else in_inches(value)
+        """A printed length is the value in mm, rounded half away from zero; in inches in 64ths."""
+        in_inches = sixty_fourths(value).replace('under 1/64"', '0"' if words else 'under 1/64"')
+        wanted = self.rounded(value, 1) if self.units == "mm" else in_inches
         assert paper == wanted, (paper, value)
         self.figures += 1
 
@@ -367,16 +367,6 @@ def sixty_fourths(mm: float) -> str:
     if mm and not count:
         return 'under 1/64"'
     return (f"{whole} {rest}" if whole and rest else f"{rest or whole}") + '"'
-
-
-def tape(mm: float) -> str:
-    """The same on a tape with sixteenths: a 64th over one of them is strong, a 64th under it shy."""
-    count = int((abs(Decimal(repr(mm))) / Decimal("25.4") * 64).quantize(Decimal(1), ROUND_HALF_UP))
-    if count % 4 == 3:
-        return sixty_fourths((count + 1) / 64 * 25.4) + " shy"
-    if count % 4 == 1 and count > 1:
-        return sixty_fourths((count - 1) / 64 * 25.4) + " strong"
-    return sixty_fourths(count / 64 * 25.4)
 
 
 def share(value: float | None) -> str:
