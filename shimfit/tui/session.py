@@ -19,7 +19,7 @@ from shimfit.values import dataclass
 from shimfit.workflow.site import Place
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Mapping
+    from collections.abc import Callable, Collection, Mapping, Sequence
 
     from shimfit.entry.result import ParseResult
     from shimfit.model import Lot, Reading
@@ -440,6 +440,18 @@ class Session:
         """How the entry is understood so far; None on an empty line or without a post."""
         entry = _addressed(text)[2]
         return self.site.echo(self.place, entry) if self.place is not None and entry.strip() else None
+
+    def as_typed(self, lines: Sequence[str]) -> list[str]:
+        """A pasted table of readings, line by line as it is typed: `4, 6n10h` is `4:6n10h`.
+
+        Where every line begins with another post of the run, its first one aside, which may be a heading.
+        """
+        rows = [re.sub(r"\s*[\t,;:]\s*|\s+", "\n", line, count=1).partition("\n") for line in lines]
+        posts = {post.name for post in self.run.posts} if self.run is not None else set()
+        rows = rows[rows[0][0] not in posts :]
+        names = {name for name, _, _ in rows}
+        is_table = len(names) == len(rows) and names <= posts
+        return [f"{name}:{entry}" for name, _, entry in rows] if is_table else [*lines]
 
     def aim(self, text: str) -> str:
         """What an entry is for: `post 4: `, `corrects the last: `; empty: this post's next reading."""

@@ -469,12 +469,16 @@ class EntryLine(Input):
         self,
         do: Callable[[str], None],
         submit: Callable[[str], None],
+        paste: Callable[[list[str]], None],
         *,
         id: str | None = None,  # noqa: A002 - the library's own name
     ) -> None:
-        """do: does the actions that the empty line has keys for. submit: takes what was typed."""
+        """do: does the actions that the empty line has keys for.
+
+        submit: takes what was typed. paste: takes lines, two at least, that were pasted for a reading.
+        """
         super().__init__(compact=True, select_on_focus=False, id=id)
-        self._do, self._submit = do, submit
+        self._do, self._submit, self._paste_lines = do, submit, paste
         self._history: list[str] = []
         self._back = 0
         self._draft = ""
@@ -482,6 +486,8 @@ class EntryLine(Input):
         """False while the line asks for something else than a reading (a name, a note)."""
         self.refused: str | None = None
         """What was refused as a whole: the first character typed takes its place; other keys edit it."""
+        self.refused_at_spot: str | None = None
+        """What was refused at one spot: a figure begins it anew, as a reading begins; other keys edit it."""
 
     @property
     def content_width(self) -> int:
@@ -499,10 +505,21 @@ class EntryLine(Input):
         if self.cursor_position < self.size.width:
             self.scroll_to(0, 0, animate=False)
 
+    def _on_paste(self, event: events.Paste) -> None:
+        """Lines of a table are readings, one after another; where something else is asked, one text."""
+        event.stop()
+        event.prevent_default()
+        lines = [line.strip() for line in event.text.splitlines() if line.strip()]
+        if self.lends and len(lines) > 1:
+            self._paste_lines(lines)
+        else:
+            self.replace("; ".join(lines), *self.selection)
+
     async def _on_key(self, event: events.Key) -> None:
         action = EMPTY_LINE_KEYS.get(event.key) if self.lends and not self.value else None
-        refused, self.refused = self.refused, None
-        if refused == self.value and event.is_printable:
+        anew = (self.refused, self.refused_at_spot if (event.character or "").isdecimal() else None)
+        self.refused = self.refused_at_spot = None
+        if self.value in anew and event.is_printable:
             self.value = ""
         if action:  # done now, as Enter is, not by a message: the keys behind it keep their order
             self._do(action)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from types import SimpleNamespace
 
 import pytest
-from textual.events import Key
+from textual.events import Key, Paste
 from textual.geometry import Region
 
 from shimfit.model import PostState
@@ -497,3 +497,43 @@ def test_the_list_beside_the_post_marks_one_post_wherever_one_goes(app_on, runni
                 assert drawn == [str(post)]
 
     wait_for(job())
+
+
+def test_a_pasted_table_is_logged_line_by_line_and_waits_at_the_one_that_is_refused(
+    app_on, running, wait_for
+) -> None:
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            app.home.line.post_message(Paste("post\treading\n2\t9n5o\n3\t3n8q\n5\t2n6o\n"))
+            await hand.sees("neither a unit nor a direction", "1 line behind it: ")
+            read = {post.name: one.text for post in app.session.run.posts for one in post.readings}
+            assert read == {"2": "9n5o"}
+            assert app.home.line.value == "3:3n8q"
+            await hand.press("end", "backspace", "o", "enter")
+            await hand.sees("post 5 logged")
+            read = {post.name: one.text for post in app.session.run.posts for one in post.readings}
+            assert read == {"2": "9n5o", "3": "3n8o", "5": "2n6o"}
+
+    wait_for(story())
+
+
+def test_a_figure_typed_after_a_refusal_begins_the_reading_anew(app_on, running, wait_for) -> None:
+    """Else what was wrong would stand behind it; what a reading lacked is typed where it was missing."""
+
+    async def story() -> None:
+        app = app_on()
+        async with running(app, 80, 24) as hand:
+            await hand.type("9n5q")
+            await hand.press("enter")
+            await hand.sees("neither a unit nor a direction")
+            await hand.type("9n5o")
+            assert app.home.line.value == "9n5o"
+            await hand.press("ctrl+u")
+            await hand.type("9n5")
+            await hand.press("enter")
+            await hand.sees("5 which way?")
+            await hand.type("o")
+            await hand.sees("9 mm towards next, 5 mm out")
+
+    wait_for(story())

@@ -164,6 +164,9 @@ class Page(RoleScreen):
     def entered(self, text: str) -> None:
         """Enter on the line while nothing special is asked."""
 
+    def pasted(self, lines: list[str]) -> None:
+        """Several lines were pasted where a reading is typed."""
+
     def marked_post(self) -> str:
         """The post that an action on a post means here."""
         return self.session.place.post if self.session.place is not None else ""
@@ -233,7 +236,7 @@ class Page(RoleScreen):
         yield Picture(partial(self._draw_text, lambda: self._echo(self.line.value)), id="echo")
         with Beside(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
-            yield EntryLine(self.program.do, self.submit, id="entry")
+            yield EntryLine(self.program.do, self.submit, self.pasted, id="entry")
         yield Taps(id="keys")
 
     def on_mount(self) -> None:

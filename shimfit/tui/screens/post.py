@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 
 from textual import events, on
 
+from shimfit.entry.result import Incomplete
 from shimfit.model import Face, PostState
+from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.pictures import taper_side
@@ -62,6 +64,8 @@ class PostScreen(Page):
         self._side: Picture | None = None
         """The column of pictures, once there was room for it."""
         self._target, self._advice = LiveTarget(), LiveAdvice()
+        self._to_come: list[str] = []
+        """Lines of a pasted table that wait for the one on the line."""
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
 
     def _body(self) -> Iterator[Widget]:
@@ -143,12 +147,32 @@ class PostScreen(Page):
         if outcome.done:
             self.take_off_line(text)
             self._look(0)
-        elif outcome.at is not None:
-            line.cursor_position = min(outcome.at, len(line.value))
-        else:
+        elif outcome.at is None:
             line.refused = text  # asked about as a whole: Enter says yes, another reading takes its place
+        else:
+            line.cursor_position = min(outcome.at, len(line.value))
+            if not isinstance(self.snapshot.parsed, Incomplete):  # else what is missing goes there
+                line.refused_at_spot = text
+        if outcome.done and self._to_come:
+            line.value = self._to_come.pop(0)
+            self.entered(line.value)
+            return
+        if self._to_come:
+            wait = f"; {shown.counted(len(self._to_come), 'line')} behind it: Esc drops them"
+            outcome = replace(outcome, message=outcome.message + wait)
         self.say(outcome)
         self.show()
+
+    def pasted(self, lines: list[str]) -> None:
+        """Log a table of readings, each line as if it were typed; one that is refused waits on the line."""
+        first, *self._to_come = self.session.as_typed(lines)
+        self.line.value = first
+        self.entered(first)
+
+    def clear_line(self) -> None:
+        """Begin the line anew; what was pasted after it goes too."""
+        self._to_come = []
+        super().clear_line()
 
     def say(self, outcome: Outcome) -> None:
         """Show what came of a move; a long sentence takes rows from the answer."""
