@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import compileall
+import gc
 import os
 import shutil
+import sys
 import tempfile
 import time
 from pathlib import Path
 
 import pytest
+from _pytest.assertion import rewrite
 from hypothesis import settings
 
 settings.register_profile("untimed", deadline=None)  # a busy machine is no fault in what is tested
@@ -25,6 +29,30 @@ def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
         return 0
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
     return cores + 2
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Of a fresh clone each of the processes compiles its share, instead of each of them all.
+
+    They start at once and go through the same files, so that none found what another had just compiled.
+    """
+    if not hasattr(config, "workerinput") or sys.dont_write_bytecode:
+        return
+    mine = slice(int(config.workerinput["workerid"][2:]), None, config.workerinput["workercount"])
+    tests = Path(__file__).parent
+    for file in sorted((tests.parent / "shimfit").rglob("*.py"))[mine]:
+        compileall.compile_file(file, quiet=2)
+    for file in sorted(tests.rglob("test_*.py"))[mine]:
+        kept = rewrite.get_cache_dir(file) / (file.stem + rewrite.PYC_TAIL)
+        if rewrite.try_makedirs(kept.parent) and rewrite._read_pyc(file, kept) is None:
+            digest, code = rewrite._rewrite_test(file, config)
+            rewrite._write_pyc(config.stash[rewrite.assertstate_key], code, digest, kept)
+
+
+def pytest_collection_finish() -> None:
+    """What was collected stays to the end: left out of every garbage collection (an eighth of the time)."""
+    gc.collect()
+    gc.freeze()
 
 
 # Worker processes are told the size of pytest's own terminal; what tests start has terminals of its own.
