@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import Io, answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
-from shimfit.model import PostState, Prescription, Reading
+from shimfit.model import PLANNED, PostState, Prescription, Reading
 from shimfit.quantities import shown
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tolerance
 from shimfit.standing import PostRecord, RunState
@@ -214,7 +214,10 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
         job, run = parse_run(args.place)
         logged = log_readings(site, job, run, text, called, sure=args.sure)
     rows = [{"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged]
-    io.tell((f"{one.place}: {one.message}" for one in logged), {"readings": rows})
+    lines = [f"{one.place}: {one.message}" for one in logged]
+    if given := sum(one.post.answer is not None and one.post.answer.why == PLANNED for one in logged):
+        lines.append(f"{shown.counted(given, 'post')} of these get packs; one plan shares the box out")
+    io.tell(lines, {"readings": rows, "shared_out": given})
     return Exit.OVER if any(map(_is_over, logged)) else Exit.DONE
 
 

@@ -75,7 +75,7 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     """
     leans = likely_leans(read, min(to_come, MOST_SAMPLED), seed)
     others = [replace(post, name=f"{post.name}+{k}", lean=lean, aim=None) for k, lean in enumerate(leans, 1)]
-    together = plan([post, *others], lots, options, solver, quick=True)
+    together = plan([post, *others], lots, options, solver, quick=True, swaps=False, why=False)
     planned = {one.post.name: one for one in together.planned}
     if (mine := planned.pop(post.name, None)) is not None:
         # A round foot may stand on its rim, which planning together does not know.
@@ -89,5 +89,5 @@ def without_foresight(
     post: PlanPost, lots: Sequence[Lot], options: Options, solver: Solver
 ) -> Planned | None:
     """The cheapest packs for this post by itself; None when the box can't serve it."""
-    alone = plan([post], lots, options, solver, quick=True)
+    alone = plan([post], lots, options, solver, quick=True, swaps=False, why=False)
     return alone.planned[0] if alone.planned else None

@@ -277,7 +277,7 @@ def to_buy(
     names = {lot.lot for lot in left}
     some = [lot for lot in tuple(offered) or shop() if lot.lot not in names]
     plenty = [replace(lot, count=9 * len(posts), origin="bought") for lot in some]
-    done = plan(posts, [*left, *plenty], options, solver, quick=True)
+    done = plan(posts, [*left, *plenty], options, solver, quick=True, why=False)
     counts = _taken(done.planned, plenty)
     lines = tuple(KitLine(lot, n) for lot, n in zip(some, counts, strict=True) if n)
     return Missing(lines, tuple(one.post.name for one in done.planned))
@@ -315,7 +315,7 @@ def _served(
         return sum(post.stands for trial in trials for post in trial) / posts
     left_out = 0
     for swaps in (False, True):
-        done = (plan(trial, lots, options, solver, quick=True, swaps=swaps) for trial in trials)
+        done = (plan(trial, lots, options, solver, quick=True, swaps=swaps, why=False) for trial in trials)
         left_out = sum(len(one.unsolved) for one in done)
         if not enough < left_out <= 2 * enough:
             break

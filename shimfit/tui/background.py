@@ -2,7 +2,8 @@
 
 A reading is on disk before its answer is worked out. Most answers are there within PATIENCE_S and nobody
 sees the thread; a hard box takes seconds. An answer whose post or box has changed meanwhile is dropped and
-worked out anew (workflow.reading.answer_now); posts are answered in the order in which they were read.
+worked out anew (workflow.reading.answer_now); posts are answered in the order in which they were read, those
+that were read while others were answered (a table that is pasted) together.
 """
 
 from __future__ import annotations
@@ -118,12 +119,13 @@ class Answering(Collection["Place"]):
         before = self._asked[-1][1] if self._asked else None
 
         def answer(_said: object, stop: Callable[[], bool]) -> int:
-            from shimfit.workflow.reading import answer_now
+            from shimfit.workflow.reading import answer_all
 
             if before is not None:
                 before.join()
             if not stop():
-                answer_now(self._site, place)
+                here = next((k for k, (_, one) in enumerate(self._asked) if one is running), 0)
+                answer_all(self._site, [place, *(at for at, _ in self._asked[here:])], stop)
             return 0
 
         running = Running(answer)

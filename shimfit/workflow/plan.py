@@ -32,10 +32,10 @@ from shimfit.model import PLANNED, Cost, Foot, Lean, Prescription, Within
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.values import dataclass
 from shimfit.workflow.packs import promised
-from shimfit.workflow.solving import plan_post
+from shimfit.workflow.solving import cautions_about, plan_post
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Collection, Sequence
     from pathlib import Path
 
     from shimfit.core.planning.planned import Planned
@@ -225,13 +225,15 @@ def posts_to_plan(
     run: RunState,
     aims_mm: Mapping[str, float] | None = None,
     take_up: tuple[float, float] = (1.0, 0.0),
+    only: Collection[str] | None = None,
 ) -> tuple[PlanPost, ...]:
-    """Posts that are read (stood or on the bed, both directions) and not yet packed.
+    """Posts (of these) that are read (stood or on the bed, both directions) and not yet packed.
 
     `aims_mm`: where to aim tops across the run, from the line-up. `take_up`: (mean, standard uncertainty) of
     what packs give of what they should.
     """
-    leans = [(post, lean) for post in run.posts if (lean := _lean_to_plan(post)) is not None]
+    posts = (post for post in run.posts if only is None or post.name in only)
+    leans = [(post, lean) for post in posts if (lean := _lean_to_plan(post)) is not None]
     return tuple(
         plan_post(post, run, lean, take_up, (aims_mm or {}).get(post.name, 0.0)) for post, lean in leans
     )
@@ -257,10 +259,12 @@ def plan_site_run(
     off_mm: Mapping[str, float] | None = None,
     progress: Callable[[float, float | None], None] | None = None,
     stop: Callable[[], bool] | None = None,
+    only: Collection[str] | None = None,
 ) -> RunPlan:
     """Plan all posts of a run that are read and not yet packed; nothing is logged.
 
     `off_mm`: aim at the targets of the line-up of feet that stand so far off the string (by post, + out).
+    `only`: just these posts, from what no other waits for, and quickly: the work is counted, not timed.
     UsageError when no post of the run is ready to be planned.
     """
     from shimfit.workflow.packs import book_of, of_lots, options_of, scatter_of
@@ -270,26 +274,31 @@ def plan_site_run(
     known = of_lots(book_of(site, job), box.lots)
     legs = () if off_mm is None else line_up_run(state, off_mm)
     aims = {target.name: target.aim_across_mm for leg in legs for target in leg.targets}
-    posts = posts_to_plan(state, aims, (known.mean, known.u_next))
+    posts = posts_to_plan(state, aims, (known.mean, known.u_next), only)
     if not posts:
         raise UsageError(
             f"{job}/{run}: no post is read and waiting for packs; read some first "
             "(both directions, stood or --bed)"
         )
     options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
-    kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and _lean_to_plan(post) is not None)
+    names = {post.name for post in posts}
+    kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and post.name in names)
     lots = box.stock.without(kept, options.saw.kerf_mm)
-    key = (site.journal.path, job, run)
-    if (earlier := _EARLIER.get(key)) is None:
-        _EARLIER.clear()
-        earlier = _EARLIER[key] = Earlier()
-    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop, earlier=earlier)
+    if only is None:
+        key = (site.journal.path, job, run)
+        if (earlier := _EARLIER.get(key)) is None:
+            _EARLIER.clear()
+            earlier = _EARLIER[key] = Earlier()
+        how: dict[str, Any] = {"seconds": most_s, "progress": progress, "stop": stop, "earlier": earlier}
+    else:
+        how = {"quick": True, "swaps": False}
+    done = plan(posts, lots, options, solver(), **how)
     buying, chances = buying_json(done, lots, options), _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.
     packs = [pack for one in done.planned for pack in one.packs]
     numbered = iter(box.stock.numbered(packs, kept, kerf_mm=options.saw.kerf_mm))
-    as_read = {post.name: post for post in posts_to_plan(state, aims)}
+    as_read = {post.name: post for post in posts_to_plan(state, aims, only=only)}
     planned = tuple(
         replace(
             one,
@@ -303,11 +312,42 @@ def plan_site_run(
     done = replace(done, planned=planned, unsolved=unsolved)
     answer = answer_json(done, box.stock, options, chances)
     every: list[Planned | Unsolved] = [*planned, *unsolved]
-    given = tuple(
-        (one.post.name, _prescription(one, done, options, chances.get(one.post.name), known.mean))
-        for one in every
-    )
-    return RunPlan({"job": job, "run": run, **answer, **buying}, given)
+    given = []
+    for one in every:
+        record = state.post(one.post.name)
+        assert record is not None
+        made = _prescription(one, done, options, chances.get(one.post.name), known.mean)
+        said = cautions_about(made, record, box.lots, options, site.settings)
+        given.append((one.post.name, replace(made, cautions=said)))
+    return RunPlan({"job": job, "run": run, **answer, **buying}, tuple(given))
+
+
+def share_out(site: Site, job: str, run: str, names: Collection[str]) -> bool:
+    """Answer these posts by one plan, as far as they are read, lean too much and stand bare; False: none was.
+
+    Whoever read them all at once has no first and last among them, and one plan of all is worked out sooner
+    than an answer for each that leaves enough for the others. What was changed meanwhile is not overwritten.
+    """
+    from shimfit.workflow.reading import asks_again, here
+
+    def wanted() -> dict[str, PostRecord]:
+        posts = (post for post in site.run(job, run).posts if post.name in names and asks_again(site, post))
+        leans = ((post, _lean_to_plan(post)) for post in posts)
+        return {
+            post.name: post
+            for post, lean in leans
+            if lean is not None and not post.tolerance.holds(lean, post.height_mm)
+        }
+
+    posts, asks = wanted(), here(site)
+    if len(posts) < 2 or site.journal.read_only:
+        return False
+    made = plan_site_run(site, job, run, only=posts)
+    with site.journal.exclusively():
+        if wanted() != posts or here(site) != asks:
+            return False
+        log_plan(site, job, run, made)
+    return True
 
 
 def _chances(done: Plan, options: Options) -> Chances:

@@ -29,7 +29,7 @@ from shimfit.workflow.packs import awaited_packs, implied_packing, moving, obser
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +154,25 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
         reading = typed_reading(site, place, post, parsed, asked)
         _log(site, place, reading, asked, sure=True)
     return _answered(site, place, reading, asked)
+
+
+def log_all(site: Site, readings: Sequence[tuple[Place, str, Asked]]) -> tuple[Logged, ...]:
+    """Log readings that were understood, all of them before any is answered; they share the box out.
+
+    EntryError, nothing logged of it and of what follows, for one that `log_reading` refuses when it is sure.
+    """
+    later: list[Logged] = []
+    with site.journal.exclusively():
+        for place, text, asked in readings:
+            if not asked.again and any(one.place == place for one in later):
+                answer_now(site, place)  # the packs that went in since are its answer's
+            later.append(log_reading(site, place, text, replace(asked, answer_later=True), sure=True))
+    answer_all(site, (place for place, *_ in readings))
+    is_gauge = [one.reading.slope_along is None and one.reading.slope_across is None for one in later]
+    return tuple(
+        one if alone else _as_it_stands(site, one.place, one.reading, site.post(one.place).answer)
+        for one, alone in zip(later, is_gauge, strict=True)
+    )
 
 
 def log_sensor_reading(
@@ -308,12 +327,27 @@ def missing_answers(site: Site, job: str | None = None) -> list[Place]:
     ]
 
 
+def answer_all(site: Site, places: Iterable[Place], stop: Callable[[], bool] = bool) -> None:
+    """Answer posts: those of a run that stand bare share the box out, the others one after the other."""
+    from shimfit.workflow.plan import share_out
+
+    runs: dict[tuple[str, str], dict[str, Place]] = {}
+    for place in places:
+        runs.setdefault((place.job, place.run), {})[place.post] = place
+    for (job, run), posts in runs.items():
+        if len(posts) > 1:
+            share_out(site, job, run, posts)
+        for place in posts.values():
+            if stop():
+                return
+            answer_now(site, place)
+
+
 def answer_missing(site: Site, job: str | None = None) -> list[Place]:
     """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
     asked = [] if site.journal.read_only else missing_answers(site, job)
     before = {place: site.post(place).prescription_event for place in asked}
-    for place in asked:
-        answer_now(site, place)
+    answer_all(site, asked)
     now = {place: site.post(place) for place in asked}
     return [p for p in asked if not now[p].is_stuck and now[p].prescription_event != before[p]]
 
@@ -376,13 +410,16 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked, *, sure: bool
 
 def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
     answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
-    after = site.post(place)
-    logged = after.readings[-1]
-    run = site.run(place.job, place.run)
-    message = shown.sentence(_message(logged, after, run.faces), run.units)
-    if not logged.zero_found and ZERO_NOT_FOUND not in message:
+    return _as_it_stands(site, place, site.post(place).readings[-1], answer)
+
+
+def _as_it_stands(site: Site, place: Place, reading: Reading, answer: Prescription | None) -> Logged:
+    """What follows from a reading by now."""
+    post, run = site.post(place), site.run(place.job, place.run)
+    message = shown.sentence(_message(reading, post, run.faces), run.units)
+    if not reading.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
-    return Logged(place, logged, after, answer, after.verdict, message)
+    return Logged(place, reading, post, answer, post.verdict, message)
 
 
 def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:

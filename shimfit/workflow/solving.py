@@ -115,14 +115,11 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     if answer.packs and abs(better.mean - known.mean) > WORTH_ANOTHER_LOOK:
         known = better
         answer = answer_by(known)
-    said = list(crushing_cautions(answer, post, lots, options, settings))
-    used = {piece.lot for pack in answer.packs for piece in pack.pieces}
-    if rots := caution_of_material(lot.material or "" for lot in lots if lot.lot in used):
-        said.append(rots)
+    said = cautions_about(answer, post, lots, options, settings)
     if known.learned and abs(known.mean - 1.0) >= WORTH_SAYING and (answer.packs or answer.change):
-        said.append(known.words)
+        said = (*said, known.words)
     if scatter.is_worth_saying and answer.chance is not None:
-        said.append(scatter.words)
+        said = (*said, scatter.words)
     # What is new in the packs has the copies of tapers and strips that it is cut from.
     came_out, went_in = moved_packs(post.packs_in_place, answer.packs)
     back = returned(came_out, (*box.lots, *box.used_up))
@@ -289,10 +286,20 @@ def _parts(reading: Reading) -> tuple[tuple[float, float], tuple[float, float]]:
 # ---------------------------------------------------------------- crushing
 
 
+def cautions_about(
+    answer: Prescription, post: PostRecord, lots: Sequence[Lot], options: packing.Options, settings: Settings
+) -> tuple[str, ...]:
+    """A sentence for every pack that the clamp would crush, and one where packs rot or creep."""
+    said = crushing_cautions(answer, post, lots, options, settings)
+    used = {piece.lot for pack in answer.packs for piece in pack.pieces}
+    rots = caution_of_material(lot.material or "" for lot in lots if lot.lot in used)
+    return (*said, rots) if rots else said
+
+
 def crushing_cautions(
     answer: Prescription, post: PostRecord, lots: Sequence[Lot], options: packing.Options, settings: Settings
 ) -> tuple[str, ...]:
-    """A sentence for every pack that the clamp would crush; none when it is not known what to check against.
+    """The same of the clamp alone; none when it is not known what to check against.
 
     Raises EntryError when the settings name a timber or a nut's finish that there is no value for.
     """

@@ -21,7 +21,7 @@ from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
 from shimfit.standing import one_lean
 from shimfit.store.post import completed
-from shimfit.workflow.reading import Asked, Logged, check_again, log_reading, second_look, typed_reading
+from shimfit.workflow.reading import Asked, Logged, check_again, log_all, second_look, typed_reading
 from shimfit.workflow.site import Place, Site, check_name
 
 if TYPE_CHECKING:
@@ -127,7 +127,10 @@ def _length(row: Row, column: str) -> float | None:
 
 
 def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: bool) -> tuple[Logged, ...]:
-    """Log a table of readings once every line was understood; FileError names the line, none is logged."""
+    """Log a table of readings once every line was understood; FileError names the line, none is logged.
+
+    All of them are on disk before any is answered, and one plan shares the box out among them.
+    """
     state = site.run(job, run)
     settings = site.entry_settings(state)
     known = tuple(dict.fromkeys((*READINGS, *POSTS)))
@@ -164,7 +167,7 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
             at = f" (after {error.at} characters)" if error.at else ""
             raise row.refuse("entry", f"{error.message}{at}") from error
         said.append((place, cell("entry", ""), asked))
-    return tuple(log_reading(site, place, entry, asked, sure=True) for place, entry, asked in said)
+    return log_all(site, said)
 
 
 def _is_repeat(whole: Reading | None, first: Reading, line: int | None, *, sure: bool) -> bool:

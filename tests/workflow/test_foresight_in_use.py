@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
 
 from shimfit.core.stock import lots_from_csv
-from shimfit.model import Foot
-from shimfit.workflow.reading import log_packs, log_reading
+from shimfit.model import PLANNED, Foot
+from shimfit.workflow import plan, solving
+from shimfit.workflow.reading import answer_missing, log_packs, log_reading
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.solving import is_scarce
+from shimfit.workflow.tables import log_readings
 
 READINGS = ["9mm n 12mm o", "10mm n 11mm o", "8mm n 12.5mm o"]
 # Whoever takes a taper where flats would do leaves a later post without.
@@ -23,13 +27,19 @@ T0,taper,1,,120,0.5,3,offcut
 """
 
 
-def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
+@contextmanager
+def scarce(tmp_path: Path, foresight: str) -> Iterator[Site]:
     with Site.open(tmp_path / f"{foresight}.db", environment={}) as site:
         site.add_job("lake")
         posts = [{"name": str(k + 1), "leg": 1, "station_mm": 1200.0 * k} for k in range(len(READINGS))]
         site.add_run("lake", "walk", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=posts)
         site.import_stock(lots_from_csv(BOX, "box"), "box")
         site.set("foresight", foresight)
+        yield site
+
+
+def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
+    with scarce(tmp_path, foresight) as site:
         whys = []
         for k, text in enumerate(READINGS):
             at = Place("lake", "walk", str(k + 1))
@@ -53,3 +63,58 @@ def test_a_full_box_is_not_planned_ahead_for() -> None:
     lots = lots_from_csv(BOX, "box")
     assert is_scarce(lots, 4)
     assert not is_scarce(lots, 1)
+
+
+TABLE = "post,entry\n" + "".join(f"{k},{text}\n" for k, text in enumerate(READINGS, 1))
+
+
+def test_the_posts_of_a_table_share_the_box_out(tmp_path: Path) -> None:
+    """Answered one by one as the table has them, the last would find nothing left: see above."""
+    with scarce(tmp_path, "no") as site:
+        logged = log_readings(site, "lake", "walk", TABLE, "t.csv", sure=False)
+        assert [one.message for one in logged] == ["logged, pack"] * 3
+        assert {one.post.answer.why for one in logged if one.post.answer} == {PLANNED}
+        # Each of them is its post's own answer: nothing is asked again, and they can be followed.
+        assert answer_missing(site) == []
+        for one in logged:
+            log_packs(site, one.place)
+        assert all(post.packs_in_place for post in site.run("lake", "walk").posts)
+
+
+def test_a_table_is_on_disk_before_the_first_of_it_is_answered(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class CutShortError(Exception):
+        pass
+
+    def cut_short(*_: object, **__: object) -> None:
+        raise CutShortError
+
+    with scarce(tmp_path, "no") as site:
+        with monkeypatch.context() as cut:
+            cut.setattr(plan, "plan_site_run", cut_short)
+            cut.setattr(solving, "prescription_for", cut_short)
+            with pytest.raises(CutShortError):
+                log_readings(site, "lake", "walk", TABLE, "t.csv", sure=False)
+        posts = site.run("lake", "walk").posts
+        assert [post.reading.text for post in posts if post.reading] == READINGS
+        assert not any(post.answer for post in posts)
+
+
+def test_what_is_logged_while_a_table_is_planned_is_not_overwritten(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    plans, at = plan.plan_site_run, Place("lake", "walk", "2")
+
+    def meanwhile(site: Site, *asked: str, **how: object) -> plan.RunPlan:
+        made = plans(site, *asked, **how)  # type: ignore[arg-type]
+        log_packs(site, at, ())
+        return made
+
+    with scarce(tmp_path, "no") as site:
+        monkeypatch.setattr(plan, "plan_site_run", meanwhile)
+        log_readings(site, "lake", "walk", TABLE, "t.csv", sure=False)
+        assert [bool(post.implied) for post in site.run("lake", "walk").posts] == [True, False, True]
+        assert all(
+            post.answer is None or post.answer.why != PLANNED for post in site.run("lake", "walk").posts
+        )

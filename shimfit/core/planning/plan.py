@@ -97,23 +97,24 @@ def plan(
     clock: Callable[[], float] = time.monotonic,
     quick: bool = False,
     swaps: bool = True,
+    why: bool = True,
     earlier: Earlier | None = None,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
     `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
-    `quick`: for posts that are only likely to come: work is counted instead of timed, so that the answer is
-    the same on any machine, and why posts are left out is not asked. `swaps`: posts that nothing is left for
-    are tried with what others have, which takes long where many are left out. `earlier`: what an earlier
-    plan of the run knew, which is told what this one knows; posts that have not changed since are then
-    searched no more.
+    `quick`: work is counted instead of timed, so that the answer is the same on any machine. `swaps`: posts
+    that nothing is left for are tried with what others have, which takes long where many are left out; `why`:
+    and why they are is asked, which posts that are only likely to come need not know. `earlier`: what an
+    earlier plan of the run knew, which is told what this one knows; posts that have not changed since are
+    then searched no more.
     EntryError for posts and lots that are none.
     """
     began = clock()
     patience = Patience(math.inf if quick else began + seconds, clock, stop, progress, quick)
     work = _Work(tuple(posts), tuple(lots), options, solver, patience, earlier)
     work.serve(swaps=swaps)
-    return work.plan(began)
+    return work.plan(began, why=why)
 
 
 class _Work:
@@ -230,7 +231,7 @@ class _Work:
 
     # ---------------------------------------------------------------- the plan
 
-    def plan(self, began: float) -> Plan:
+    def plan(self, began: float, *, why: bool) -> Plan:
         """What was served as a plan; why the others are not."""
         set_ups = self._set_ups_deg()
         objective = self._cost(set_ups)
@@ -241,17 +242,18 @@ class _Work:
             objective,
             bound,
             tuple(planned[number] for number in sorted(planned)),
-            tuple(Unsolved(self.posts[number], self._why(number)) for number in self._left_out()),
+            tuple(
+                Unsolved(
+                    self.posts[number],
+                    why_left_out(self.posts[number], self.tables, self.patience) if why else NOT_ASKED,
+                )
+                for number in self._left_out()
+            ),
             self.stopped,
             set_ups,
             self.rounds,
             self.patience.clock() - began,
         )
-
-    def _why(self, number: int) -> str:
-        if self.patience.quick:
-            return NOT_ASKED
-        return why_left_out(self.posts[number], self.tables, self.patience)
 
     def _status(self, objective: float, bound: float) -> PlanStatus:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):
