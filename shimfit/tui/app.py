@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from textual.timer import Timer
 
     from shimfit.settings import Settings
+    from shimfit.settings.actions import Action
     from shimfit.tui.commands import Commands
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Place, Site
@@ -237,7 +238,7 @@ class ShimfitApp(App[None]):
             self._answer_looks = None
         self.session.refresh()
         page = self.page
-        if page.outcome is not None and not (page.outcome.done or page.line.value):
+        if page.outcome is not None and not (page.outcome.done or page.line.value or page.question):
             page.outcome = None  # what could not be done before the answer came
         page.show()
         self._tell_troubles(came)
@@ -321,13 +322,10 @@ class ShimfitApp(App[None]):
 
     def go_to_post(self, name: str) -> None:
         """Stand at a post of the open run, on the home page."""
-        place = self.session.place
-        if place is None:
-            return
-        self.session.go_post(name)
-        self.go("post")
-        self.home.outcome = None
-        self.home.new_post()
+        if self.session.place is not None:
+            self.session.go_post(name)
+            self.go("post")
+            self.tell(Outcome(""))
 
     async def on_event(self, event: events.Event) -> None:
         """Take one key after another: the next one waits until what this one does is done.
@@ -493,11 +491,8 @@ class ShimfitApp(App[None]):
             "previous_post": partial(self._walk, -1),
             "next_pack": self._next_pack,
             "pad": self._pad,
-            "retighten": self._ask_for_days,
             "verify": partial(self.command, "record", {"path": "verify"}, at_once=True),
             "turn": self._ask_for_two,
-            "move_post": self._ask_for_station,
-            "remove_post": lambda: self.tell(self.session.do("remove_post", post=self.page.marked_post())),
             **{name: partial(self._walk_with_sensor, name) for name in WALKS},
             "dropped": partial(self._forget_zero, "its zero counts no more: turn it end for end"),
             "take": self._take,
@@ -519,10 +514,9 @@ class ShimfitApp(App[None]):
                 if name != "stock_out":  # there nothing is marked yet: the page says what to do
                     self.page.call_after_refresh(getattr(self.page, name))
             elif action.label:
-                answer = partial(self.session.do, name)
-                page.ask(Question(action.label, action.asks, answer, does=action.does))
+                self._ask_for(action)
             else:
-                self.tell(self.session.do(name))
+                self.tell(self.session.do(name, post=page.marked_post()))
         except ShimfitError as error:
             if error.kind == "internal":
                 raise
@@ -591,12 +585,8 @@ class ShimfitApp(App[None]):
         self.take_settings(before)
 
     def _walk(self, by: int) -> None:
-        outcome, home = self.session.step(by), self.home
-        if outcome.done:
-            home.outcome = None
-            home.new_post()
-        if not outcome.done or self.page is not home:
-            self.tell(outcome)
+        outcome = self.session.step(by)
+        self.tell(Outcome("") if outcome.done and self.page is self.home else outcome)
 
     def _open(self) -> None:
         self.page.open_marked()
@@ -608,21 +598,22 @@ class ShimfitApp(App[None]):
         self.go("post")
         self.home.toggle_pad()
 
-    def _ask_for_days(self) -> None:
-        """Walk the posts that are due, or every post again."""
+    def _ask_for(self, action: Action) -> None:
+        """Ask for what an action of the table wants, at the post that the page in front means."""
+        session, page, name = self.session, self.page, self.page.marked_post()
+        post = session.run.post(name) if session.run is not None else None
+        station = session.words.distance(post.station_mm) if post is not None and session.words else ""
+        stands = {"move_post": station, "retighten": "end" if session.due else ""}.get(action.name, "")
 
-        def walk(text: str) -> Outcome:
-            outcome = self.session.do("retighten", text)
-            if outcome.done:
-                self.page.stop_asking()
+        def answer(text: str) -> Outcome:
+            outcome = session.do(action.name, text, post=name)
+            if outcome.done and action.name == "retighten":  # the walk goes on at the post
+                page.stop_asking()
                 self.go("post")
-                self.home.new_post()
-                self.home.say(outcome)
+                self.tell(outcome)
             return outcome
 
-        own = "" if self.session.run is None else "; Enter: the run's own interval"
-        hint = f"due after how many days{own}; end: walk every post again"
-        self.page.ask(Question("days", hint, walk, "end" if self.session.due else "", does="walk"))
+        page.ask(Question(action.label, action.asks.format(post=name), answer, stands, does=action.does))
 
     def _ask_for_two(self) -> None:
         """Ask for two readings, the second once the first was understood; before them which level it is."""
@@ -645,14 +636,6 @@ class ShimfitApp(App[None]):
         if outcome.done:
             self._ask_for_two()
         return outcome
-
-    def _ask_for_station(self) -> None:
-        """Ask for another station of the marked post."""
-        name, run = self.page.marked_post(), self.session.run
-        post = run.post(name) if run is not None else None
-        now = f"{post.station_mm:g} mm" if post is not None else ""
-        hint = f"new station of post {name}, from the run's start"
-        self.page.ask(Question("station", hint, partial(self.session.do, "move_post", post=name), now))
 
     def _next_theme(self) -> None:
         self.theme = themes.NAMES[(themes.NAMES.index(self.theme) + 1) % len(themes.NAMES)]

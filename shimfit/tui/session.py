@@ -680,6 +680,8 @@ class Session:
         text: what was answered where it asks for something, as typed.
         """
         text, empty = text.strip(), BY_NAME[name].empty
+        post = post or (self.place.post if self.place is not None else "")
+        record = self.run.post(post) if self.run is not None else None
         if empty and not text:
             return Outcome(empty, done=False)
         if name in TOGGLES:
@@ -695,17 +697,17 @@ class Session:
                 return self.attempt(partial(self._kind_of_next, text))
             case "rails_on":
                 return self.attempt(partial(self._kind_of_next, "rails-on"))
-            case "packed" if self.place in self.working:
+            case "packed" if self.works_on(post):
                 return Outcome(
                     "the answer is still being worked out: nothing can have gone in by it", done=False
                 )
-            case "skip" if self.record is not None and self.record.state is PostState.PLUMB:
+            case "skip" if record is not None and record.state is PostState.PLUMB:
                 asked, self._sure_of = self._sure_of, f"skip {text}"
                 if asked != self._sure_of:
                     return Outcome(
                         "it stands plumb: Enter again skips it all the same", done=False, asks=True
                     )
-        return self.attempt(lambda at: self._logs(name, text, replace(at, post=post or at.post)))
+        return self.attempt(lambda at: self._logs(name, text, replace(at, post=post)))
 
     def _logs(self, name: str, text: str, at: Place) -> str:
         """Log what an action of the table stands for; raises as the use case does."""

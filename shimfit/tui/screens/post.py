@@ -64,6 +64,8 @@ class PostScreen(Page):
         self._side: Picture | None = None
         """The column of pictures, once there was room for it."""
         self._target, self._advice = LiveTarget(), LiveAdvice()
+        self._place = session.place
+        """The post that was looked at last."""
         self._to_come: list[str] = []
         """Lines of a pasted table that wait for the one on the line."""
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
@@ -117,15 +119,9 @@ class PostScreen(Page):
 
     def _fill(self) -> None:
         """Look at the session again, lay the rows out for what there is to say."""
-        self._look(self.snapshot.done)
+        self._look()
         self._lay_out()
         self._fill_posts()
-
-    def new_post(self) -> None:
-        """Another post is on screen: start with its first pack."""
-        self._look(0)
-        self._target.forget()
-        self.show()
 
     def typed(self) -> None:
         """Parse what is typed, on every key."""
@@ -146,7 +142,6 @@ class PostScreen(Page):
         outcome = self.session.enter(text)
         if outcome.done:
             self.take_off_line(text)
-            self._look(0)
         elif outcome.at is None:
             line.refused = text  # asked about as a whole: Enter says yes, another reading takes its place
         else:
@@ -245,7 +240,8 @@ class PostScreen(Page):
         """Tick the step in large figures and show the next; after the last: tighten, read again."""
         if self.snapshot.steps:
             self.outcome = None
-            self._look((self.snapshot.done + 1) % (len(self.snapshot.steps) + 1))
+            done = (self.snapshot.done + 1) % (len(self.snapshot.steps) + 1)
+            self.snapshot = replace(self.snapshot, done=done)
             self.show()
         else:
             waits = self.session.place in self.session.working
@@ -277,9 +273,17 @@ class PostScreen(Page):
         if event.index < len(posts):
             self.program.go_to_post(posts[event.index].name)
 
-    def _look(self, done: int) -> None:
-        text = "" if self.question else self.line.value
-        self.snapshot = take_snapshot(self.session, done, self.session.echo(text), self.snapshot.live)
+    def _look(self) -> None:
+        """Look at the session; packs are ticked from the first on where another post or answer is in view."""
+        text, before = "" if self.question else self.line.value, self.snapshot
+        now = take_snapshot(self.session, before.done, self.session.echo(text), before.live)
+        if self.session.place != self._place:
+            self._place = self.session.place
+            self._target.forget()
+            now = replace(now, done=0)
+        elif now.record is None or before.record is None or now.record.going_in != before.record.going_in:
+            now = replace(now, done=0)
+        self.snapshot = now
         if self.snapshot.live is not None:
             self._take_advice(self._advice.look(self.session, self.snapshot.live.believed))
 
