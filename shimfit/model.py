@@ -262,6 +262,11 @@ class Reading:
         """Read from two faces, the level turned end for end between them: no zero is in it."""
         return TURNED in self.text
 
+    @property
+    def is_mean(self) -> bool:
+        """The mean of repeats, whose texts stand one behind the other; completed halves are none."""
+        return self.u_own_along is None and "; " in self.text.replace(TURNED, " ")
+
 
 TURNED = "; turned: "
 """Between the two halves of what was typed of such a reading."""

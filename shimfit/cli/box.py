@@ -173,6 +173,7 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
 def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     """List instruments."""
     from shimfit.core.instruments import stated_accuracy
+    from shimfit.report.words import zero as zero_words
     from shimfit.workflow.instruments import due
 
     with open_site(args, io, read_only=True) as site:
@@ -184,7 +185,7 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     for one in instruments:
         zero = f"not checked since it was dropped {one.dropped[:10]}" if one.dropped else "never checked"
         if one.u_zero is not None:
-            found = _zero(one.zero_along, one.zero_across, one.u_zero, units)
+            found = zero_words(one.zero_along, one.zero_across, one.u_zero, units)
             zero = f"{found}, checked {(one.checked or '')[:10]}"
         lines.append(f"  {one.name:<12} {one.kind:<12} ±{shown.slope(stated_accuracy(one), units)}  {zero}")
     data = {"instruments": [asdict(one) for one in instruments], "due": list(prompts)}
@@ -204,6 +205,7 @@ def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
 def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
     """Find an instrument's zero from two faces."""
     from shimfit.entry import EntrySettings, parse_reading
+    from shimfit.report.words import zero as zero_words
     from shimfit.workflow.instruments import check
 
     units = units_of(args, io)
@@ -217,12 +219,6 @@ def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
         "lean": {"slope_along": found.lean.slope_along, "slope_across": found.lean.slope_across},
         "question": found.words,
     }
-    zero = _zero(found.zero.along, found.zero.across, found.zero.u, units)
+    zero = zero_words(found.zero.along, found.zero.across, found.zero.u, units)
     words = f"{args.name}: {zero}; it is taken off from now on"
     return io.tell(filter(None, (words, shown.sentence(found.words or "", units))), data)
-
-
-def _zero(along: float, across: float, u: float, units: Units) -> str:
-    both = f"{shown.slope(along, units, sign=True, unit=False)} along, "
-    both += f"{shown.slope(across, units, sign=True, unit=False)} across"
-    return f"zero {both} ± {shown.slope(2 * u, units)} (k = 2)"

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
-    from shimfit.core.makeup import MakeUpSheet, PostMakeUp, Pressure, ShopLine
+    from shimfit.core.makeup import BuildUp, MakeUpSheet, PostMakeUp, Pressure, ShopLine
     from shimfit.quantities.typed import Units
     from shimfit.report.tables import SheetFacts
     from shimfit.workflow.runs import RunRails
@@ -277,6 +277,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     with open_run(args, io) as (site, state):
         facts, lengths = sheet_facts(site, state), lengths_in(args, state.units)
         beds = parse_pairs(args.bed_height, state.units)
+        beds_typed = dict(beds)
         build_up = makeup.BuildUp(
             **{field: sum(lengths(option)) for field, option in _BUILD_UP.items()},
             below=tuple(parse_pairs(args.below, state.units).items()),
@@ -297,9 +298,25 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     too_much = f"; {shown.counted(over, 'pressure')} over the allowable" if over else ""
     lead = f"{len(sheet.posts)} posts and their rods{too_much}."
     cautions = (*(shown.sentence(one, state.units) for one in sheet.cautions), *cautions_of("makeup"))
-    sections = _makeup_sections(sheet, shop, state.units)
+    sections = [*_makeup_sections(sheet, shop, state.units), _given(args, build_up, beds_typed, state.units)]
     _print(args, io, "Make-up", facts, data, lead=lead, sections=sections, cautions=cautions)
     return Exit.OVER if over else Exit.DONE
+
+
+def _given(args: argparse.Namespace, made: BuildUp, beds: Mapping[str, float], units: Units) -> Section:
+    """What it was worked out from, in the words of the command's own page; beds: heights in mm."""
+    says = {one.dest: str(one.how["help"]).partition(", like ")[0] for one in args.command.takes}
+    given = [(says[option], getattr(made, field)) for field, option in _BUILD_UP.items()]
+    given += [(f"the rod passes {name}", mm) for name, mm in made.below]
+    given += [(f"height of the bed at post {name} above the datum", mm) for name, mm in beds.items()]
+    rows = [(what, f"{'-' if mm < 0 else ''}{shown.sized(mm, units)}") for what, mm in given]
+    rows.append((says["clamp"], f"{args.clamp} N" if args.clamp[-1:].isdigit() else args.clamp))
+    for option, mpa in (
+        ("washer_allows", made.washer_allowable_mpa),
+        ("foot_allows", made.foot_allowable_mpa),
+    ):
+        rows.append((says[option], shown.stress(mpa, units)))
+    return Section("Worked out from", columns(("what was given", "{}: "), ("is", "{}")), rows)
 
 
 def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units) -> list[Section]:

@@ -169,7 +169,8 @@ class _Record(Paper):
     def _row(self, post: PostRecord) -> Row:
         row = row_of(post, self.record.run)
         packs = " · ".join(one.replace(" ", "\u00a0") for one in row.packs)
-        tightened = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
+        done = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
+        done += ["cut flush"] * (post.trimmed and bool(post.packs_in_place))
         rounds = [shown.counted(post.rounds, "round").replace(" ", "\u00a0")] if post.rounds else []
         decision = [_DECIDED[post.stands], row.waits or " · ".join([row.chance, *rounds])]
         reading, read = post.after or post.before, ["–"]
@@ -190,7 +191,15 @@ class _Record(Paper):
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
         name = [post.name, *([post.kind] if post.kind == "corner" else [])]
-        cells = name, row.before, row.after, self._off(row), decision, [packs, *tightened], read
+        cells = (
+            name,
+            row.before,
+            row.after,
+            self._off(row),
+            decision,
+            [packs, *([", ".join(done)] if done else [])],
+            read,
+        )
         return Row(cells, [*notes, *missing], list(at_hand.values()))
 
     def _off(self, row: PostRow) -> list[str | Drawn]:

@@ -20,6 +20,7 @@ from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.standing import FACTS, standing_json
 from shimfit.store.events import Head
+from shimfit.text.phrases import seat_name
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -241,6 +242,7 @@ def _post(post: PostRecord, faces: dict[Face, str]) -> dict[str, Any]:
         "u_off_mm": u_off_mm,
         "packs": [to_json(pack) for pack in post.packs_in_place],
         "as_prescribed": post.packed_as_prescribed is not False,
+        "trimmed": post.trimmed,
         "rounds": post.rounds,
         "torque": post.torque_nm,
         "torque_nm": post.torque_nm,
@@ -405,6 +407,13 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
         notes.append(post.conflict)
     if post.bow is not None:
         notes.append(bow_words(post.bow, faces, lambda mm: shown.recorded(mm, units)))
+    first = post.before
+    if first is not None and first.is_mean:
+        notes.append(f"before packing, the mean of what was read: {first.text}")
+    for read in post.readings:
+        for seat, mm in read.rocks:
+            free = f", {shown.thickness(mm, units)} free" if mm else ""
+            notes.append(f"{seat_name(seat, faces)} did not touch when {read.text} was read{free}")
     return notes
 
 

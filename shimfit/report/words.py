@@ -135,19 +135,21 @@ def instrument(name: str, item: Instrument | None, units: Units = "mm") -> str:
     if item.graduation_mm:
         facts.append(f"graduation {shown.sized(item.graduation_mm, units)}")
     if item.checked:
-        zeros = "/".join(
-            shown.slope(zero, units, sign=True, unit=False) for zero in (item.zero_along, item.zero_across)
-        )
-        u_zero = "" if item.u_zero is None else f" ±{shown.slope(2 * item.u_zero, units, unit=False)} (k = 2)"
-        facts.append(
-            f"last check: turned end for end {clock(item.checked)}, "
-            f"zero {zeros} {shown.slope_unit(units)}{u_zero}"
-        )
+        found = zero(item.zero_along, item.zero_across, item.u_zero, units)
+        facts.append(f"last check: turned end for end {clock(item.checked)}, {found}, taken off since")
     elif item.dropped:
         facts.append(f"last check: none since it was dropped {clock(item.dropped)}")
     else:
         facts.append(NEVER_CHECKED)
     return f"{name}: " + ", ".join(facts)
+
+
+def zero(along: float, across: float, u: float | None, units: Units) -> str:
+    """An instrument's zero: `zero +1.00 along, -0.50 across ± 0.59 mm/m (k = 2)`."""
+    both = f"{shown.slope(along, units, sign=True, unit=False)} along, "
+    both += f"{shown.slope(across, units, sign=True, unit=False)} across"
+    sure = shown.slope_unit(units) if u is None else f"± {shown.slope(2 * u, units)} (k = 2)"
+    return f"zero {both} {sure}"
 
 
 def instruments(known: Mapping[str, Instrument | None], units: Units, *, unnamed: bool) -> list[str]:

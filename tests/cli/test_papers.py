@@ -88,6 +88,9 @@ def test_make_up_on_paper(lake, tmp_path):
         "☐ 4 post 1000 mm",
         "348.5 mm",
         "3.56 of 4.00 MPa 89 %",
+        "outer diameter of the washers 40 mm",
+        "the rod passes joist 200 mm",
+        "pull of the rod 4000 N",
     ):
         assert said in text, said
     assert "pressure under the washer: 3.56 of 4.00 MPa (89 %)" in ran.out
@@ -109,3 +112,26 @@ def test_two_answers_never_go_to_stdout(lake, command):
     ran = lake(*command, "--pdf", "-", "--json")
     assert ran.code == Exit.REFUSED
     assert "can go to stdout" in ran.err
+
+
+def test_a_record_says_what_was_repeated_what_rocked_and_what_was_cut_flush(shimfit, tmp_path) -> None:
+    shimfit("job new lake")
+    shimfit("stock import fixtures/stock/boardwalk_box.csv")
+    shimfit("run new lake/walk --length 1.2m --every 1.2m --foot 90x90mm --height 1000mm")
+    for step in (
+        "read lake/walk/1 '6mm n 4mm h' --rocks next-out=0.4mm",
+        "read lake/walk/1 '7mm n 4mm h' --again",
+        "pack lake/walk/1",
+        "tighten lake/walk/1 --torque 40Nm",
+        "trim lake/walk/1",
+    ):
+        shimfit(step)
+    said = shimfit("record lake/walk").out
+    assert "1: before packing, the mean of what was read: 6mm n 4mm h; 7mm n 4mm h" in said
+    assert "1: next-out did not touch when 6mm n 4mm h was read, 0.4 mm free" in said
+    assert shimfit("record lake/walk --json").json["posts"][0]["trimmed"] is True
+    paper = tmp_path / "record.pdf"
+    assert shimfit("record", "lake/walk", "--pdf", str(paper)).code == 0
+    assert "tightened to 40 N m, cut flush" in " ".join(text_of(paper).split())
+    assert shimfit("undo lake").code == 0
+    assert shimfit("record lake/walk --json").json["posts"][0]["trimmed"] is False

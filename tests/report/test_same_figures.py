@@ -344,7 +344,8 @@ class Comparing:
             f"{self.rounded(pack['made_mm'], digits)}{' f' if pack['purpose'] == 'fill' else ''}"
             for pack in post["packs"]
         ]
-        packs, _, torque = said.partition("tightened to ")
+        assert said.endswith("cut flush") == (post["trimmed"] and bool(post["packs"]))
+        packs, _, torque = said.removesuffix("cut flush").rstrip(", ").partition("tightened to ")
         assert packs.strip().split(" · ") == (wanted or [""])
         self.figures += len(wanted)
         if post["torque_nm"]:
