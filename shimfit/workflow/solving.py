@@ -1,11 +1,11 @@
 """Answers for one post of a run: when it was read (`prescription_for`), and while the inclinometer streams.
 
 Pieces that were prescribed to other posts and are not in place yet are not offered again. Where pieces may
-run out before the run ends, a post is planned together with as many likely posts as are still to be read, and
-its packs out of that plan are prescribed (the setting `foresight no` turns it off). While the
-inclinometer streams (`LivePacking`) and before packs are in place, each look is answered from the search's
-tables, each seat as if it had the box to itself; the answer that is logged is proven afterwards. Once packs
-go in, the lean that is left says how much each of them is still short, and how far its taper is to be pushed.
+run out and few posts are still to be read, it is weighed what these will likely need (`core.foresight`; the
+setting `foresight no` turns it off). While the inclinometer streams (`LivePacking`) and before packs are in
+place, each look is answered from the search's tables, each seat as if it had the box to itself; the answer
+that is logged is proven afterwards. Once packs go in, the lean that is left says how much each of them is
+still short, and how far its taper is to be pushed.
 """
 
 from __future__ import annotations
@@ -185,18 +185,18 @@ def _far_sighted(
 
     Deterministic: the likely leans are drawn with one generator number.
     """
-    from shimfit.core.foresight import MOST_SAMPLED, with_foresight
+    from shimfit.core.foresight import MOST_AHEAD, with_foresight
     from shimfit.solve.highs import Highs
 
     unread = (PostState.TO_READ, PostState.HALF_READ)
     others = sum(one.name != post.name and one.state in unread for one in run.posts)
-    if not answer.packs or not others or not is_scarce(lots, others + 1):
+    if not answer.packs or not 0 < others <= MOST_AHEAD or not is_scarce(lots, others + 1):
         return answer
     read = [one.before.lean for one in run.posts if one.before is not None and one.before.lean is not None]
     mean = take_up[0]
     leans = [scaled(lean, 1.0 / mean) for lean in (*read, answer.lean)]
     asked = plan_post(post, run, answer.lean, take_up)
-    found = with_foresight(asked, leans, min(others, MOST_SAMPLED), lots, options, Highs(), seed=1)
+    found = with_foresight(asked, leans, others, lots, options, Highs(), seed=1)
     if found is None or found.packs == answer.packs:
         return answer
     resting = scaled_rest(found.resting, mean)

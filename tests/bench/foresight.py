@@ -33,7 +33,7 @@ def one_after_another(posts, lots, options, *, foresight, seed):
             drawn = seed * 1000 + number
             found = with_foresight(post, read, to_come, left, options, Highs(), seed=drawn)
         else:
-            found = without_foresight(post, left, options, Highs())
+            found = without_foresight(post, left, options)
         if found is None:
             left_out.append(post)
         else:

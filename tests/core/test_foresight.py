@@ -1,5 +1,9 @@
 """One post after another, and the kit before the day."""
 
+import itertools
+import random
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,7 +16,9 @@ from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
+WIDE = Tolerance("1:300", "ratio", 1 / 300)
 CORNER = Options(bearing_point="corner")
+A_PIECE = CORNER.minutes.piece
 
 
 def post(name, across):
@@ -38,24 +44,53 @@ def test_an_early_post_leaves_what_a_later_one_will_need():
         Lot("thin", "flat", 2, thickness_mm=0.65, origin="bought"),
         Lot("right", "flat", 2, thickness_mm=0.86),
     ]
-    greedy = foresight.without_foresight(small, lots, CORNER, Highs())
+    greedy = foresight.without_foresight(small, lots, CORNER)
     assert {piece.lot for pack in greedy.packs for piece in pack.pieces} == {"right"}
-    assert (
-        foresight.without_foresight(large, box_after(lots, greedy.packs, CORNER).lots(), CORNER, Highs())
-        is None
-    )
+    assert foresight.without_foresight(large, box_after(lots, greedy.packs, CORNER).lots(), CORNER) is None
     # What was read before on this deck tells that larger leans come.
     before = [Lean(0.0, 0.0105)] * 400
     first = foresight.with_foresight(small, [*before, small.lean], 1, lots, CORNER, Highs(), seed=3)
     assert {piece.lot for pack in first.packs for piece in pack.pieces} == {"thin"}
-    assert foresight.without_foresight(large, box_after(lots, first.packs, CORNER).lots(), CORNER, Highs())
+    assert foresight.without_foresight(large, box_after(lots, first.packs, CORNER).lots(), CORNER)
+
+
+@pytest.mark.parametrize("number", [3, 9])
+def test_what_is_taken_is_the_best_of_all_ways_to_share_with_the_one_to_come(number, monkeypatch):
+    """Against every way to split a small box between two posts, each served by itself from its part."""
+    rng = random.Random(number)
+    lean = [Lean(rng.uniform(0.002, 0.011), rng.uniform(-0.011, 0.011)) for _ in range(2)]
+    mine, other = (replace(post(str(k), 0.0), lean=one, tolerance=WIDE) for k, one in enumerate(lean))
+    lots = [
+        Lot(f"F{k}", "flat", count, thickness_mm=round(rng.uniform(0.3, 1.8), 1))
+        for k, count in enumerate((1, 1, 2, 1))
+    ]
+
+    def cost(one, box):
+        found = foresight.without_foresight(one, box, CORNER)
+        return CORNER.costs.unsolved if found is None else found.cost
+
+    def part(counts):
+        return [replace(lot, count=count) for lot, count in zip(lots, counts, strict=True) if count]
+
+    splits = list(itertools.product(*(range(lot.count + 1) for lot in lots)))
+    rests = [tuple(lot.count - count for lot, count in zip(lots, split, strict=True)) for split in splits]
+    costs = [cost(mine, part(split)) for split in splits]
+    best = min(
+        own + cost(other, part(rest))
+        for own, rest in zip(costs, rests, strict=True)
+        if own < CORNER.costs.unsolved
+    )
+    monkeypatch.setattr(foresight, "likely_leans", lambda *_: (other.lean,))
+    given = foresight.with_foresight(mine, [mine.lean], 1, lots, CORNER, Highs())
+    in_all = given.cost + cost(other, box_after(lots, given.packs, CORNER).lots())
+    assert best - 1e-6 <= in_all <= best + A_PIECE
 
 
 def test_nothing_to_come_is_the_post_alone():
     lots = [Lot("a", "flat", 2, thickness_mm=0.9)]
     one = post("1", 0.01)
     with_ = foresight.with_foresight(one, [one.lean], 0, lots, CORNER, Highs())
-    assert with_ == foresight.without_foresight(one, lots, CORNER, Highs())
+    assert with_ == foresight.without_foresight(one, lots, CORNER)
     assert foresight.with_foresight(one, [one.lean], 0, [], CORNER, Highs()) is None
 
 
