@@ -225,3 +225,22 @@ def test_zero_not_found_goes_once_it_is_found_and_is_not_said_of_a_silent_sensor
             assert "zero not found" not in hand.screen()
 
     wait_for(job())
+
+
+@pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
+def test_while_it_streams_the_target_has_rows_to_be_read_from(
+    app_on, running, wait_for, columns, rows
+) -> None:
+    """Three rows of target tell nothing; on a phone how far it is off stands under it, not above too."""
+    sensor = Scripted(streaming(0.006, -0.008))
+
+    async def job() -> None:
+        app = app_on(sensor=sensor)
+        async with running(app, columns, rows) as hand:
+            await hand.enter("6n10h")
+            await hand.sees("1 of 3", "10.0")
+            drawn = hand.row("target").splitlines()
+            assert len(drawn) - 2 >= 5, "two rows of it are words"
+            assert ("11.7 off now" in hand.screen()) is (columns > 40)
+
+    wait_for(job())

@@ -231,9 +231,9 @@ def test_ports_stand_in_setup_and_what_is_chosen_is_listened_to_at_once(
             await hand.sees("sensor: /dev/ttyUSB0")
             assert app.session.settings.sensor == "/dev/ttyUSB0"
             assert listened == ["/dev/ttyUSB0"]
-            mark("sensor_zero")
+            mark("sensor zero")
             await hand.sees("find it")
-            await hand.sees("sensor_zero   not found")
+            await hand.sees("sensor zero   not found")
             await hand.press("enter")
             await hand.sees("FIND THE SENSOR'S ZERO")
 

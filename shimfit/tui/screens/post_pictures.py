@@ -33,6 +33,8 @@ MID_FROM, BROAD_FROM, VAST_FROM = 64, 110, 150
 LOW_FROM, TALL_FROM, STACKED_FROM, DOUBLED_FROM, VAST_ROWS_FROM = 14, 24, 30, 34, 45
 PAD_ROWS, SQUAT_PAD_ROWS = 8, 4
 LEAST_PLAN_ROWS = 5
+LIVE_PLAN_ROWS = 9
+"""Rows of the plan, or of the target in its place, while an inclinometer streams: it is what one looks at."""
 TAPER_ROWS = 3
 
 LIVE_ANSWER = "Packs for the lean as it is now; Space logs it"
@@ -202,7 +204,8 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
     least = 1 if size.in_brief else len(snapshot.packs)
     if size.slim and remarks and not size.in_brief:
         least += len(remarks[0])
-    plan = LEAST_PLAN_ROWS if left >= least + LEAST_PLAN_ROWS else 0
+    wanted = LEAST_PLAN_ROWS if snapshot.live is None else min(LIVE_PLAN_ROWS, left - least)
+    plan = max(wanted, LEAST_PLAN_ROWS) if left >= least + LEAST_PLAN_ROWS else 0
     taper, pack = 0, snapshot.pack
     if pack is not None and pack.mark_mm is not None and not snapshot.live_packs:
         spare = left - plan - (0 if size.in_brief else min(least, answer))
@@ -227,6 +230,8 @@ def sentence_rows(snapshot: Snapshot, size: ScreenSize) -> list[Run]:
         elif view.first and size.in_brief and snapshot.done == 0:  # no other card has room for remarks
             steps = (view.briefly[view.first], *steps)
         result = view.result if len(view.result) <= size.middle else view.result_briefly
+        if size.slim and snapshot.live is not None and snapshot.live.believed is not None:
+            result = ""  # how far off it is now stands under the target
         return broken([*((text, "strong") for text in steps), (view.lean, ""), (result, "")], size.middle)
     if snapshot.live_answer is not None:
         now = words.lean(snapshot.live_answer.lean, record.height_mm)
