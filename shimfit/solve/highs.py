@@ -261,11 +261,11 @@ class _Linear:
         self.change_bounds(index, lower[index], upper[index])
         return self.solve()
 
-    def change_upper(self, index: Ints, upper: Floats) -> None:
-        self.change_bounds(index, np.zeros(index.size), upper)
+    def change_row_upper(self, index: Ints, upper: Floats) -> None:
+        for row, most in zip(index.tolist(), upper.tolist(), strict=True):
+            self.highs.changeRowBounds(row, -math.inf, most)
 
     def change_bounds(self, index: NDArray[Any], lower: Floats, upper: Floats) -> None:
-        """Other bounds for some columns."""
         if index.size:
             self.highs.changeColsBounds(index.size, index.astype(np.int32), lower, upper)
 

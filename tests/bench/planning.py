@@ -47,6 +47,7 @@ from shimfit.core.planning import Earlier, PlanPost, plan
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.planning.search import ListMaker
+from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
 from tests.referee.weights import InWeights, weights_of
@@ -168,6 +169,30 @@ def drawn(posts, lots, pieces, seed):
     return run, box, Options(bearing_point="corner" if rng.random() < 0.3 else "auto", saw=Saw(SETTINGS))
 
 
+def real(seed):
+    """A stretch of boardwalk read on site and one crew's small box, which can't serve it all; no saw.
+
+    10 to 40 posts, 1:300 to 1:500, read at 900 to 1,100 mm in whole mm or at 44 in in eighths; the box of
+    fixtures/stock, its lots more or fewer as the run is long.
+    """
+    rng = np.random.default_rng(seed)
+    posts, inch = int(rng.integers(10, 41)), bool(seed % 2)
+    unit, height = (IN / 8, 44 * IN) if inch else (1.0, float(rng.choice([900.0, 1000.0, 1100.0])))
+    per = int(rng.choice([300, 400, 500]))
+    tol = Tolerance(f"1:{per}", "ratio", 1 / per)
+    side = 3.5 * IN if inch else 90.0
+    run = []
+    while len(run) < posts:
+        size = rng.integers(1, 4, 2) if inch else rng.integers(2, 10, 2)
+        lean = Lean(*(size * rng.choice([-1, 1], 2) * unit / height).tolist())
+        if lean.magnitude > tol.slope:
+            run.append(PlanPost(str(len(run) + 1), Foot(side, side), height, lean, tol, u_take_up=0.09))
+    file = Path(__file__).parents[2] / "fixtures/stock/boardwalk_box.csv"
+    box = lots_from_csv(file.read_text(encoding="utf-8"), file.name)
+    share = posts / 28 * float(rng.uniform(0.8, 1.2))
+    return run, [replace(lot, count=max(1, round(share * lot.count))) for lot in box], Options()
+
+
 GROWTH = (50, 100, 200, 400, 1000)
 FAMILIES = {
     "few": (4, 8, 24),
@@ -178,8 +203,9 @@ FAMILIES = {
     "large": (200, 300, 1000),
     "scarce": (200, 250, 370),
     "huge": (1000, 600, 5000),
+    "real": (0, 0, 0),
 }
-"""(posts, lots, pieces)."""
+"""(posts, lots, pieces); 0: those of `real`."""
 
 
 def gap_of(case):
@@ -372,11 +398,11 @@ def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0
     if is_compact:
         run, box, options = instance(posts, lots, pieces, seed=seed)
     else:
-        run, box, options = drawn(posts, lots, pieces, seed)
+        run, box, options = drawn(posts, lots, pieces, seed) if posts else real(seed)
     began, cpu = time.perf_counter(), time.process_time()
     left_out = ""
     if how == "shimfit":
-        done = plan(run, box, options, Highs(), seconds=seconds)
+        done = plan(run, box, options, Highs(), seconds=seconds, clock=time.process_time)
         best, bound, left_out = done.objective, done.bound, str(len(done.unsolved))
     else:
         program = compact(run, box, options)

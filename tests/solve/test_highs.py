@@ -147,7 +147,7 @@ def test_linear_program_grows_and_its_duals_are_scipys():
     cost[0] = 0.01
     kept = np.delete(np.arange(12), 3)
     assert lp.solve().objective == pytest.approx(linprog(cost[kept], A_ub=-dense[:, kept], b_ub=-need).fun)
-    lp.change_upper(index, np.array([0.0]))
+    lp.change_bounds(index, np.zeros(1), np.zeros(1))
     kept = kept[1:]
     assert lp.solve().objective == pytest.approx(linprog(cost[kept], A_ub=-dense[:, kept], b_ub=-need).fun)
 

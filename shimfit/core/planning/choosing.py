@@ -25,7 +25,7 @@ from shimfit.core.packing.pieces import Prices
 from shimfit.core.planning.every import every_pattern
 from shimfit.core.planning.patterns import packs_behind
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, EarlierPlan, Proof, Rounds, Settled
-from shimfit.core.planning.whole import Chosen, Offered, choose, greedy, worth_offering
+from shimfit.core.planning.whole import Chosen, Offered, choose, dive, greedy, worth_offering
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -62,6 +62,10 @@ MOSTLY_UNCHANGED = 0.75
 """Share of the posts that must be as they were for an earlier plan's proofs to be put right."""
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
+IN_PARTS = 0.01
+"""How far from a whole number of posts the linear program must leave out for them to be told apart."""
+DIVES = 6
+"""Of one linear program."""
 CLOSER_LOOKS = 3
 """Choices of saw settings that more patterns are looked for in."""
 MOST_PATTERNS = 6_000
@@ -131,6 +135,8 @@ class _Node:
     settled: Settled = field(compare=False)
     """What the rounds know of these settings, or of more."""
     allowed: frozenset[float] = field(compare=False)
+    out: tuple[int, int] = field(compare=False)
+    """How many posts they leave out, at least and at most."""
     paid: frozenset[float] = field(compare=False)
     more: bool = field(compare=False, default=False)
     """At least one more has to be paid for."""
@@ -221,11 +227,13 @@ class _Choosing:
         self.rounds.progress = None
         self.prices = self.rounds.master.prices(root.price)
         begun = self._as_before(root) if chosen is None else chosen.patterns
+        if self._in_parts(root):
+            chosen = self._dived(root, self._as_begun(begun))
         sure = self._sure(root) if self.long and chosen is None else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
         if len(sure) > MOSTLY * len(self.posts):
             chosen = self._choose(root, begun, sure=sure)
-        if chosen is None or not (self.stopped or self._enough(chosen)):
+        if chosen is None or not (self.stopped or self._enough(chosen) or self._in_parts(root)):
             chosen = self._choose(root, begun if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
@@ -282,14 +290,16 @@ class _Choosing:
     def _by_settings(self, root: Settled, chosen: Chosen) -> Chosen:
         """Which saw settings to pay for: the least bound over all choices, and a closer look at the best.
 
-        Best first. The open choice with the least bound is asked which setting d that is not paid for yet the
-        linear program uses most. Then a plan sets the saw to nothing more; or to d; or to something more but
-        not d: two of the three cost one more set-up at once, which often is all that need be known of them.
+        Where posts are left out in parts, plans that leave out fewer are first told from those that leave out
+        more: of half a post the linear program makes half a post's price. Best first. The open choice with
+        the least bound is asked which setting d that is not paid for yet the linear program uses most. Then a
+        plan sets the saw to nothing more; or to d; or to something more but not d: two of the three cost one
+        more set-up at once, which often is all that need be known of them.
         A choice that uses only what it pays for is settled: its bound is the bound of all, and patterns about
         its prices are looked for.
         """
         every = self.free if self.set_up > 0.0 else root.allowed
-        heap = [_Node(root.bound, 0, root, root.allowed, every)]
+        heap = [_Node(root.bound, 0, root, root.allowed, root.out, every)]
         number, looked = 0, 0
         left: list[_Node] = []
         while heap and not self._enough(chosen):
@@ -302,10 +312,19 @@ class _Choosing:
             if node.closed or node.bound >= chosen.objective * (1.0 - self.enough) or looked >= CLOSER_LOOKS:
                 left.append(node)
                 break
-            if node.allowed != node.settled.allowed:
+            wider = node.settled
+            if (node.allowed, node.out) != (wider.allowed, wider.out):
                 to_pay = self._to_pay(node)
-                settled = self.rounds.narrowed(node.settled, node.allowed, chosen.objective - to_pay)
+                settled = self.rounds.narrowed(wider, node.allowed, node.out, chosen.objective - to_pay)
                 heappush(heap, replace(node, bound=max(node.bound, settled.bound + to_pay), settled=settled))
+                if node.out[0] > wider.out[0]:
+                    chosen = self._dived(settled, chosen)
+                continue
+            if self._in_parts(wider):
+                fewer = math.floor(wider.left_out)
+                for out in ((fewer + 1, node.out[1]), (node.out[0], fewer)):
+                    number += 1
+                    heappush(heap, replace(node, number=number, out=out))
                 continue
             use = self._use(node)
             if not use and not node.more:
@@ -333,7 +352,8 @@ class _Choosing:
         left += heap
         if min(node.bound for node in left) >= self.bound - PROVEN or not self.proofs:
             # What is shown with some settings, the less to pay the better, holds for all that share it.
-            least = {node.settled.allowed: node for node in sorted(left, key=self._to_pay, reverse=True)}
+            left.sort(key=self._to_pay, reverse=True)
+            least = {(node.settled.allowed, node.settled.out): node for node in left}
             self.proofs, self.best = list(map(self._proof, least.values())), min(left).settled
         return chosen
 
@@ -341,7 +361,26 @@ class _Choosing:
         """What is known of a node, without the posts' numbers and the program's rows."""
         settled = node.settled
         prices = self.rounds.master.prices(settled.price)
-        return Proof(settled.allowed, self._to_pay(node), prices, self._by_name(settled))
+        leaving = self.rounds.master.leaving(settled.price)
+        return Proof(
+            settled.allowed, settled.out, self._to_pay(node), prices, leaving, self._by_name(settled)
+        )
+
+    def _in_parts(self, settled: Settled) -> bool:
+        """Whether the linear program leaves a post out in parts, of a run short enough to settle it."""
+        in_parts = abs(settled.left_out - round(settled.left_out)) > IN_PARTS
+        return in_parts and not self.long and not self.patience.quick
+
+    def _dived(self, settled: Settled, chosen: Chosen) -> Chosen:
+        """The best of some dives, or what was there: the dearer leaving a post out, the more are served."""
+        unsolved = self.tables.options.costs.unsolved
+        low = min(max(1.0, self.rounds.master.leaving(settled.price)), unsolved)
+        for leaving in dict.fromkeys(np.geomspace(low, unsolved, DIVES).tolist()):
+            if self.patience.at_an_end():
+                break
+            other = self._as_begun(dive(self.rounds.master, settled, leaving))
+            chosen = min(chosen, other, key=lambda one: one.objective)
+        return chosen
 
     def _to_pay(self, node: _Node) -> float:
         """What setting the saw costs at least."""
@@ -422,7 +461,7 @@ class _Choosing:
             patience = replace(patience, progress=self._tell)
         chosen, short, bound = None, list[int](), math.inf
         for _ in range(STRIP_TRIES):
-            offered = Offered(patterns, open_posts, sure, start, shares)
+            offered = Offered(patterns, open_posts, sure, start, shares, settled.out[0])
             other = choose(self.tables, offered, self.solver, patience, gap)
             if other is None and not sure and not shares:
                 other = self._as_begun(start)
@@ -442,7 +481,7 @@ class _Choosing:
         return chosen
 
     def _as_begun(self, start: Sequence[Pattern]) -> Chosen:
-        """The plan to begin from as the choice: the time was up before the integer program had one."""
+        """A plan to begin from as the choice."""
         served = {pattern.post for pattern in start}
         left = tuple(post for post in range(len(self.posts)) if post not in served)
         return Chosen(tuple(start), left, self._cost(start, left), proven=False)

@@ -2,9 +2,11 @@
 
 Rows: one per post (served once, or left unsolved at a price); one per flat lot (pieces) and per strip lot
 (usable length); then, added when an answer breaks them, one per point of a taper (no more stretches cover
-it than there are pieces: interval graphs are perfect, so that is all there is to it). Prices are minus the
-duals of the box's rows. What a saw is set to costs nothing here: which settings may be used at all is told
-by `only`, and `choosing` decides which of them are worth their set-up.
+it than there are pieces: interval graphs are perfect, so that is all there is to it). Behind the lots' rows
+stand two for how many posts may be left out, at least and at most: leaving one out is dearer where too many
+are and cheaper where too few. Prices are minus the duals of all rows but the posts'. What a saw is set to
+costs nothing here: which settings may be used at all is told by `only`, and `choosing` decides which of them
+are worth their set-up.
 """
 
 from __future__ import annotations
@@ -34,6 +36,8 @@ TOO_MUCH = 1e-6
 """Pieces beyond what there is from which a row counts as broken."""
 CREDIT_MM = 20.0
 """So many mm of a strip count as a piece."""
+ONE_TOO_MANY = 10.0
+"""Price of a post left out beyond the most that may be, in those of one left out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +75,13 @@ class Master:
             elif lot.is_sawn and lot.count > 0 and tables.usable_mm(lot) > 0:
                 self.lot_row[rank] = posts + len(capacity)
                 capacity.append(share * lot.count * tables.usable_mm(lot))
-        self.capacity = np.array(capacity)
         self._own_rows = len(capacity)
-        """Rows of lots; those of points come after."""
+        """Rows of lots; those of posts left out and of points come after."""
+        self.least_out, self.most_out = self._own_rows, self._own_rows + 1
+        """Rows, without the posts', of how many posts may be left out."""
+        self.left_out = 0.0
+        """How many the last answer leaves out, in parts."""
+        self.capacity = np.array([*capacity, 0.0, float(posts)])
         self.points: dict[int, list[tuple[float, int]]] = defaultdict(list)
         """Taper's rank → (point, row)."""
         self._bit = {deg: 1 << k for k, deg in enumerate(tables.options.saw.settings_deg)}
@@ -81,10 +89,10 @@ class Master:
         """Saw settings of each pattern, as bits."""
         self.allowed: frozenset[float] | None = None
         """Saw settings that patterns may use for now; None: all."""
-        # The program's own first columns: a post left unsolved, stock on credit.
+        # The program's own first columns: a post left unsolved, stock on credit, a post left out too many.
         tapers = [rank for rank, lot in enumerate(lots) if lot.is_marked and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
-        self.own_columns = posts + len(self._on_credit_of) + self.capacity.size
+        self.own_columns = posts + len(self._on_credit_of) + self._own_rows + 1
         self.width = 0.0
         """How far duals may lie from the prices they are held about; 0: not held."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
@@ -101,11 +109,15 @@ class Master:
         one = np.ones(self.posts)
         self._program.add_rows(one, np.full(self.posts, np.inf))
         self._program.add_rows(np.full(self.capacity.size, -np.inf), self.capacity)
-        starts = np.arange(self.posts, dtype=np.int32)
+        out = np.array([self.least_out, self.most_out]) + self.posts
+        index = np.column_stack([np.arange(self.posts), np.tile(out, (self.posts, 1))])
+        starts = 3 * np.arange(self.posts, dtype=np.int32)
         self._program.add_columns(
-            one * self.costs.unsolved, np.full(self.posts, np.inf), Sparse(starts, starts.copy(), one)
+            one * self.costs.unsolved,
+            np.full(self.posts, np.inf),
+            Sparse(starts, index.ravel().astype(np.int32), np.tile([1.0, -1.0, 1.0], self.posts)),
         )
-        owed, known = len(self._on_credit_of), self.capacity.size
+        owed, known = len(self._on_credit_of), self._own_rows
         rows = np.arange(known, dtype=np.int32)
         self._program.add_columns(
             np.zeros(owed + known),
@@ -115,6 +127,11 @@ class Master:
                 np.concatenate([rows, rows]) + self.posts,
                 np.concatenate([-np.ones(known), np.ones(known)]),
             ),
+        )
+        self._program.add_columns(
+            np.array([ONE_TOO_MANY * self.costs.unsolved]),
+            np.array([np.inf]),
+            Sparse(np.zeros(1, np.int32), out[1:].astype(np.int32), -np.ones(1)),
         )
         self._piece = np.array(
             [
@@ -138,15 +155,15 @@ class Master:
             worth[self._on_credit_of[rank]] = sum(price[row - self.posts] for _, row in points)
         lent = worth * (1.0 + width) + width * self._piece
         back = np.maximum(0.0, worth * (1.0 - width) - width * self._piece)[: self._own_rows]
-        index = np.arange(self.posts, self.own_columns, dtype=np.int32)
+        index = np.arange(self.posts, self.own_columns - 1, dtype=np.int32)
         self._program.change_cost(index, np.concatenate([lent, -back]))
-        self._program.change_upper(index, np.full(index.size, np.inf))
+        self._program.change_bounds(index, np.zeros(index.size), np.full(index.size, np.inf))
 
     def let_go(self) -> None:
         """Duals as they come."""
         self.width = 0.0
-        index = np.arange(self.posts, self.own_columns, dtype=np.int32)
-        self._program.change_upper(index, np.zeros(index.size))
+        index = np.arange(self.posts, self.own_columns - 1, dtype=np.int32)
+        self._program.change_bounds(index, np.zeros(index.size), np.zeros(index.size))
 
     @property
     def pulls(self) -> bool:
@@ -211,9 +228,31 @@ class Master:
         before, self.allowed = self.out(), allowed
         out = self.out()
         changed = np.flatnonzero(out != before)
-        self._program.change_upper(
-            (changed + self.own_columns).astype(np.int32), np.where(out[changed], 0.0, np.inf)
-        )
+        self._bound_patterns(changed, np.zeros(changed.size), np.where(out[changed], 0.0, np.inf))
+
+    def _bound_patterns(self, index: Ints, lower: Floats, upper: Floats) -> None:
+        self._program.change_bounds((index + self.own_columns).astype(np.int32), lower, upper)
+
+    def take(self, taken: list[int], gone: list[int], leaving: float) -> None:
+        """Patterns that are taken whole, and out; what leaving a post out costs: until `free`."""
+        lower, upper = np.zeros(self.cost.size), np.where(self.out(), 0.0, np.inf)
+        lower[taken], upper[gone] = 1.0, 0.0
+        self._bound_patterns(np.arange(self.cost.size), lower, upper)
+        self._program.change_cost(np.arange(self.posts, dtype=np.int32), np.full(self.posts, leaving))
+
+    def free(self) -> None:
+        """Nothing is taken."""
+        self.take([], [], self.costs.unsolved)
+
+    def leave_out(self, least: int, most: int) -> None:
+        """How many posts may be left out, until set otherwise."""
+        rows = np.array([self.least_out, self.most_out])
+        self.capacity[rows] = -least, most
+        self._program.change_row_upper((rows + self.posts).astype(np.int32), self.capacity[rows])
+
+    def leaving(self, price: Floats) -> float:
+        """What it costs at these prices to leave a post out."""
+        return float(self.costs.unsolved - price[self.least_out] + price[self.most_out])
 
     def out(self) -> NDArray[np.bool_]:
         """Which patterns are out of the program for now."""
@@ -230,7 +269,8 @@ class Master:
             answer = self._program.solve()
             assert answer is not None, "leaving every post unsolved is always an answer"
             x = answer.columns[self.own_columns :]
-            self._on_credit = answer.columns[self.posts : self.own_columns]
+            self._on_credit = answer.columns[self.posts : self.own_columns - 1]
+            self.left_out = float(answer.columns[: self.posts].sum())
             if not self._add_broken_rows(x):
                 price = np.maximum(0.0, -answer.duals[self.posts : self.rows])
                 return answer.objective, x, price
@@ -328,8 +368,8 @@ class Master:
         }
         return Prices(flat, taper, strip)
 
-    def by_row(self, prices: Prices) -> Floats:
-        """Prices of the tables by row; points of tapers that have no row yet are given one."""
+    def by_row(self, prices: Prices, leaving: float | None = None) -> Floats:
+        """Prices of the tables, and of leaving a post out, by row; points without a row yet are given one."""
         new = []
         for name, points in sorted(prices.taper.items()):
             rank = self.tables.rank[name]
@@ -340,6 +380,8 @@ class Master:
         if new:
             self._append(new)
         price = np.zeros(self.capacity.size)
+        dearer = 0.0 if leaving is None else leaving - self.costs.unsolved
+        price[self.least_out], price[self.most_out] = max(0.0, -dearer), max(0.0, dearer)
         for rank, row in self.lot_row.items():
             lot = self.tables.lots[rank]
             price[row - self.posts] = (prices.flat if lot.is_whole else prices.strip_per_mm).get(lot.lot, 0.0)

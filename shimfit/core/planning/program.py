@@ -55,8 +55,11 @@ class LinearProgram(Protocol):
     def change_cost(self, index: Ints, cost: Floats) -> None:
         """Other costs for some columns."""
 
-    def change_upper(self, index: Ints, upper: Floats) -> None:
-        """Other upper bounds for some columns."""
+    def change_bounds(self, index: Ints, lower: Floats, upper: Floats) -> None:
+        """Other bounds for some columns."""
+
+    def change_row_upper(self, index: Ints, upper: Floats) -> None:
+        """Other upper bounds for some rows, which have no lower one."""
 
     def solve(self) -> LinearAnswer | None:
         """The optimum; None when there is no feasible answer. Raises InternalError on any other ending."""

@@ -265,6 +265,8 @@ class Settled:
     """What the rounds know about one choice of saw settings, all of them set up for nothing."""
 
     allowed: frozenset[float]
+    out: tuple[int, int]
+    """How many posts may be left out, at least and at most."""
     objective: float
     """Optimum of the last linear program."""
     bound: float
@@ -275,18 +277,24 @@ class Settled:
     """Prices that proved the bound, by row."""
     least: Floats
     """(P,) what each post's cheapest pattern costs at these prices, or less."""
+    left_out: float
+    """How many posts the linear program leaves out, in parts."""
 
 
 @dataclass(frozen=True, slots=True)
 class Proof:
-    """No plan that uses the saw settings `allowed` and pays `to_pay` for setting the saw is below the bound.
+    """No plan of some settings and counts is below the bound.
 
-    That is `to_pay` + the sum of `least` - what the box is worth at the prices.
+    The plans use the saw settings `allowed`, pay `to_pay` for setting the saw and leave out as many posts as
+    `out` says. The bound is `to_pay` + the sum of `least` - what the rows are worth at the prices.
     """
 
     allowed: frozenset[float]
+    out: tuple[int, int]
     to_pay: float
     prices: Prices
+    leaving: float
+    """What leaving a post out costs at the prices."""
     least: Mapping[str, float]
     """By post: what its cheapest pattern costs at these prices, or less."""
 
@@ -342,14 +350,14 @@ class Rounds:
     ) -> None:
         """`tables` are without prices; `share` of the box: see `Master`."""
         self.posts, self.options, self.solver = posts, tables.options, solver
-        self.settled: dict[frozenset[float], Settled] = {}
+        self.settled: list[Settled] = []
         self.least = np.zeros(0)
         """Of the last round."""
         self.at_an_end, self.progress, self.most = at_an_end, progress, most
-        self.unsolved = np.full(len(posts), tables.options.costs.unsolved)
         self.master = Master(tables, len(posts), solver, share)
         self.count = 0
         self.stopped = self.one_by_one = False
+        self.out = 0, len(posts)
         self.tables, self.allowed_options = tables, tables.options
         """Without prices; options with the settings that are allowed for now."""
 
@@ -360,15 +368,15 @@ class Rounds:
 
     def first(self, prices: Prices | None = None) -> Settled:
         """All settings allowed; from these prices on, where an earlier plan knew them."""
-        allowed = frozenset(self.options.saw.settings_deg)
         if prices is not None or len(self.posts) >= 2 * SECTION:
             price = self.master.by_row(self._of_a_section() if prices is None else prices)
             bound, _ = self._round(price, lifts=False, keep=PATTERNS_AT_FIRST)
-            return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
-        self.least, patterns = self.pricing.cheapest(self.tables, self.unsolved, PATTERNS_A_ROUND)
+            return self._settle(bound, price, lifts=False, cutoff=math.inf)
+        price = np.zeros(self.master.capacity.size)
+        self.least, patterns = self.pricing.cheapest(self.tables, self._ceiling(price), PATTERNS_A_ROUND)
         self.master.add(patterns)
-        bound, price = self._open(float(self.least.sum()), np.zeros(self.master.capacity.size))
-        return self._settle(allowed, bound, price, lifts=False, cutoff=math.inf)
+        bound, price = self._open(float(self.least.sum()), price)
+        return self._settle(bound, price, lifts=False, cutoff=math.inf)
 
     def _of_a_section(self) -> Prices:
         """Prices of a section of the run that has its share of the box: near those of the whole."""
@@ -386,26 +394,31 @@ class Rounds:
         self.pricing.guess[:] = np.median(part.pricing.guess)
         return part.master.prices(settled.price)
 
-    def narrowed(self, wider: Settled, allowed: frozenset[float], cutoff: float = math.inf) -> Settled:
-        """Fewer settings, from the prices and patterns of more; given up once the bound is at `cutoff`."""
-        self.allow(allowed)
+    def narrowed(
+        self, wider: Settled, allowed: frozenset[float], out: tuple[int, int], cutoff: float = math.inf
+    ) -> Settled:
+        """Fewer settings or counts of posts left out, from the prices and patterns of more.
+
+        Given up once the bound is at `cutoff`.
+        """
+        self.allow(allowed, out)
         price = self.master.grown(wider.price)
         bound, _ = self._round(price, lifts=True, known=wider.least)
         if bound >= cutoff:
-            settled = Settled(allowed, wider.objective, bound, wider.x, price, self.least)
-            self.settled[allowed] = settled
-            return settled
-        return self._settle(allowed, max(bound, wider.bound), price, lifts=True, cutoff=cutoff)
+            return replace(wider, allowed=allowed, out=out, bound=bound, price=price, least=self.least)
+        return self._settle(bound, price, lifts=True, cutoff=cutoff)
 
-    def allow(self, allowed: frozenset[float]) -> None:
-        """Patterns and tables with these settings only."""
+    def allow(self, allowed: frozenset[float], out: tuple[int, int]) -> None:
+        """Patterns and tables with these settings only; so many posts left out."""
+        self.out = out
+        self.master.leave_out(*out)
         self.master.only(allowed)
         saw = replace(self.options.saw, settings_deg=tuple(sorted(allowed)))
         self.allowed_options = replace(self.options, saw=saw)
 
     def in_use(self) -> list[Pattern]:
         """Patterns that any of the linear programs took, in part at least."""
-        used = {k for one in self.settled.values() for k in np.flatnonzero(one.x > 1e-9).tolist()}
+        used = {k for one in self.settled for k in np.flatnonzero(one.x > 1e-9).tolist()}
         return [self.master.patterns[k] for k in sorted(used)]
 
     def all_but(self, known: Iterable[int]) -> Pricing | None:
@@ -415,21 +428,22 @@ class Rounds:
 
     def once_more(self, proof: Proof, known: Mapping[int, float], new: Pricing | None) -> Settled:
         """What is known at the prices of an earlier plan, for which only new posts are searched."""
-        self.allow(proof.allowed)
-        price = self.master.by_row(proof.prices)
+        self.allow(proof.allowed, proof.out)
+        price = self.master.by_row(proof.prices, proof.leaving)
         tables, _ = self._priced(price)
-        least = self.unsolved.copy()
+        least = np.full(len(self.posts), proof.leaving)
         least[list(known)] = list(known.values())
         if new is not None:
             some = new.numbers
-            least[some], patterns = new.cheapest(tables, self.unsolved[some], PATTERNS_OF_A_NEW_ONE)
+            least[some], patterns = new.cheapest(tables, least[some], PATTERNS_OF_A_NEW_ONE)
             least[some], more = new.lifted(tables, least[some], in_the_box=False)
             self.master.add([*patterns, *more])
         bound = float(least.sum()) - self.master.worth_of_stock(price)
-        return Settled(proof.allowed, bound, bound, np.zeros(self.master.cost.size), price, least)
+        x = np.zeros(self.master.cost.size)
+        return Settled(proof.allowed, proof.out, bound, bound, x, price, least, 0.0)
 
     def _settle(
-        self, allowed: frozenset[float], best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
+        self, best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
     ) -> Settled:
         master = self.master
         enough = settled_gap(len(self.posts))
@@ -498,8 +512,12 @@ class Rounds:
             best_bound, _ = self._round(self.master.grown(best_price), lifts=True, known=best_least)
             best_least = self.least
         self.count += number
-        settled = Settled(allowed, objective, best_bound, x, self.master.grown(best_price), best_least)
-        self.settled[allowed] = settled
+        allowed = frozenset(self.allowed_options.saw.settings_deg)
+        price = self.master.grown(best_price)
+        settled = Settled(
+            allowed, self.out, objective, best_bound, x, price, best_least, self.master.left_out
+        )
+        self.settled.append(settled)
         return settled
 
     def _open(self, bound: float, best_price: Floats) -> tuple[float, Floats]:
@@ -535,7 +553,7 @@ class Rounds:
         return tables, self._ceiling(price)
 
     def _ceiling(self, price: Floats) -> Floats:
-        ceiling = self.unsolved.copy()
+        ceiling = np.full(len(self.posts), self.master.leaving(price))
         np.minimum.at(ceiling, self.master.post, self.master.priced(price))
         return ceiling
 
@@ -556,7 +574,7 @@ class Rounds:
         least[some], self.pricing.guess[some] = np.maximum(least[some], found), part.guess
         new = self.master.add(patterns)
         have, small = self._ceiling(price), len(self.posts) <= MOST_EXACT
-        doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.unsolved)))
+        doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.master.leaving(price))))
         if doubtful.size:
             least[doubtful], more = self.pricing.some(doubtful).gone_through(tables, have[doubtful])
             new += self.master.add(more)
@@ -584,8 +602,8 @@ class Rounds:
         that as spare and no post cut short, the integer program over what is there then is exact. Some posts
         at a time, as long as there is time. Returns how many were new.
         """
-        self.allow(settled.allowed)
-        pricing = self.pricing
+        self.allow(settled.allowed, settled.out)
+        pricing, leaving = self.pricing, self.master.leaving(settled.price)
         tables, ceiling = self._priced(self.master.grown(settled.price))
         found: list[Pattern] = []
         for first in range(0, len(self.posts), POSTS_AT_ONCE):
@@ -593,7 +611,7 @@ class Rounds:
                 break
             some = np.arange(first, min(first + POSTS_AT_ONCE, len(self.posts)))
             part = pricing.some(some)
-            part.guess = self.unsolved[some]
+            part.guess = np.full(some.size, leaving)
             found += part.cheapest(tables, ceiling[some] + spare, keep)[1]
         return self.master.add(found)
 
@@ -602,7 +620,7 @@ class Rounds:
 
         `best` without set-ups.
         """
-        self.allow(settled.allowed)
+        self.allow(settled.allowed, settled.out)
         price = self.master.grown(settled.price)
         bound = float(settled.least.sum()) - self.master.worth_of_stock(price)
         return self._priced(price)[0], settled.least + best - bound

@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     Floats = NDArray[np.float64]
     Stretches = list[tuple[float, float]]
 
+NOTHING = 1e-6
+"""Share of a pattern in a linear program's answer that is none."""
 QUICK_NODES = 20
 """Nodes of the program for posts that are only likely to come."""
 
@@ -68,6 +70,8 @@ class Offered:
     """A plan to begin from."""
     strip_share: Mapping[int, float] = field(default_factory=dict)
     """Use only so much of a strip lot, by rank."""
+    least_out: int = 0
+    """Posts that must be left out at least."""
 
 
 class Program:
@@ -122,6 +126,8 @@ class Box:
             by_post[pattern.post][self.of[pattern.key]] = 1.0
         for entries in by_post.values():
             made.row(1.0, 1.0, entries)
+        if offered.least_out:
+            made.row(float(offered.least_out), np.inf, dict.fromkeys(self.left.values(), 1.0))
         self._flat_rows()
         self._taper_rows()
         self._strip_rows()
@@ -264,6 +270,40 @@ def worth_offering(master: Master, settled: Settled, most: int, start: Sequence[
     return [master.patterns[k] for k in kept]
 
 
+class _Room:
+    """What is left of the box as patterns take from it, one after the other; strips are not counted."""
+
+    def __init__(self, tables: Tables, taken: Iterable[Pattern] = ()) -> None:
+        self.lots = tables.lots
+        self.taken: list[Pattern] = []
+        self.flats: Counter[int] = Counter()
+        self.stretches: dict[int, Stretches] = defaultdict(list)
+        self.served: set[int] = set()
+        for pattern in taken:
+            self.take(pattern)
+
+    def take(self, pattern: Pattern) -> None:
+        """It has what it uses."""
+        self.taken.append(pattern)
+        self.served.add(pattern.post)
+        self.flats.update(dict(pattern.uses.flats))
+        for rank, start, end in pattern.uses.stretches:
+            self.stretches[rank].append((start, end))
+
+    def holds(self, pattern: Pattern) -> bool:
+        """Whether its post has none yet, nothing is sawn for it, and no lot then gives more than it has."""
+        if pattern.post in self.served or pattern.uses.lengths:
+            return False
+        if any(self.flats[rank] + pieces > self.lots[rank].count for rank, pieces in pattern.uses.flats):
+            return False
+        for rank in {rank for rank, _, _ in pattern.uses.stretches}:
+            own = [(a, b) for other, a, b in pattern.uses.stretches if other == rank]
+            every = [*self.stretches[rank], *own]
+            if any(sum(a <= start < b for a, b in every) > self.lots[rank].count for start, _ in every):
+                return False
+        return True
+
+
 def greedy(
     tables: Tables,
     patterns: Iterable[Pattern],
@@ -271,32 +311,33 @@ def greedy(
     taken: Sequence[Pattern] = (),
 ) -> list[Pattern]:
     """A plan to begin from beside those `taken`: what the linear program is surest of, as the box allows."""
-    flats: Counter[int] = Counter()
-    stretches: dict[int, Stretches] = defaultdict(list)
-    served = {pattern.post for pattern in taken}
-    lots = tables.lots
-    begun: list[Pattern] = []
+    room = _Room(tables, taken)
+    for pattern in sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post)):
+        if room.holds(pattern):
+            room.take(pattern)
+    return room.taken[len(taken) :]
 
-    def fits(pattern: Pattern) -> bool:
-        """Whether no lot is used more than there is once the pattern's pieces are taken."""
-        return all(flats[rank] <= lots[rank].count for rank, _ in pattern.uses.flats) and all(
-            sum(a <= start < b for a, b in stretches[rank]) <= lots[rank].count
-            for rank, _, _ in pattern.uses.stretches
-            for start, _ in stretches[rank]
-        )
 
-    for pattern in (*taken, *sorted(patterns, key=lambda p: (-share.get(p.key, 0.0), p.cost, p.post))):
-        is_taken = len(begun) < len(taken)
-        if not is_taken and (pattern.post in served or pattern.uses.lengths):
-            continue
-        flats.update(dict(pattern.uses.flats))
-        for rank, start, end in pattern.uses.stretches:
-            stretches[rank].append((start, end))
-        if is_taken or fits(pattern):
-            served.add(pattern.post)
-            begun.append(pattern)
-            continue
-        flats.subtract(dict(pattern.uses.flats))
-        for rank, _, _ in pattern.uses.stretches:
-            stretches[rank].pop()
-    return begun[len(taken) :]
+def dive(master: Master, settled: Settled, leaving: float) -> list[Pattern]:
+    """A plan by rounding: what the linear program is surest of is taken, and it is solved beside that again.
+
+    `leaving`: what leaving a post out costs meanwhile. All that it takes whole is taken at once.
+    """
+    room, taken, gone = _Room(master.tables), list[int](), list[int]()
+    master.only(settled.allowed)
+    master.leave_out(*settled.out)
+    open_ = list(range(len(master.patterns)))
+    while True:
+        out = [k for k in open_ if not room.holds(master.patterns[k])]
+        gone += [k for k in out if k not in taken]
+        open_ = [k for k in open_ if k not in set(out)]
+        master.take(taken, gone, leaving)
+        x = master.solve()[1]
+        sure = sorted((k for k in open_ if x[k] > NOTHING), key=lambda k: -x[k])
+        for k in sure:
+            if (k == sure[0] or x[k] >= 1.0 - NOTHING) and room.holds(master.patterns[k]):
+                room.take(master.patterns[k])
+                taken.append(k)
+        if not sure:
+            master.free()
+            return room.taken
