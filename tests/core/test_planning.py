@@ -20,9 +20,12 @@ from shimfit.core.planning import Earlier, PlanPost, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.every import every_pattern
+from shimfit.core.planning.master import Master
+from shimfit.core.planning.patterns import Pattern, SeatPack, Uses
 from shimfit.core.planning.program import IntegerAnswer, Patience
-from shimfit.core.planning.rounds import Pricing, Rounds
+from shimfit.core.planning.rounds import Pricing, Rounds, Settled
 from shimfit.core.planning.search import ListMaker
+from shimfit.core.planning.whole import dive
 from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import Foot, Lean, Lot, Seat, Tolerance
 from shimfit.solve.highs import Highs
@@ -573,6 +576,43 @@ def test_an_aim_is_what_the_post_comes_to():
     left = done.planned[0].resting.lean
     assert math.hypot(left.slope_along, left.slope_across - 0.001) <= 0.001 + 1e-9
     assert TOLERANCE.holds(left, 1000.0)
+
+
+def three_for_two_posts():
+    """A program of three flats for two posts that take two each, for 5 minutes, or 9 the other way."""
+    tables = build_tables([Lot("F1", "flat", 3, thickness_mm=1.0)], Options())
+    master = Master(tables, 2, Highs())
+    ways = [(post, cost, SeatPack(seat, (0, 0), None, None, None, 0, 200)) for post in (0, 1)
+            for seat, cost in ((0, 5.0), (1, 9.0))]  # fmt: skip
+    master.add(Pattern(post, (pack,), cost, Uses(((0, 2),), (), (), ())) for post, cost, pack in ways)
+    return master
+
+
+def test_of_posts_left_out_in_parts_the_bound_knows_that_they_are_left_out_whole():
+    """The linear program serves one and a half of two posts; told their number, one or both too dear."""
+    master, unsolved = three_for_two_posts(), Options().costs.unsolved
+    answers = {}
+    for out in ((0, 2), (1, 2), (0, 0)):
+        master.leave_out(*out)
+        objective, _, price = master.solve()
+        least = np.full(2, master.leaving(price))
+        np.minimum.at(least, master.post, master.priced(price))
+        assert least.sum() - master.worth_of_stock(price) == pytest.approx(objective), "the bound of Lagrange"
+        assert master.by_row(master.prices(price), master.leaving(price)) == pytest.approx(price)
+        answers[out] = objective, master.left_out
+    assert answers[0, 2] == pytest.approx((1.5 * 5.0 + 0.5 * unsolved, 0.5))
+    assert answers[1, 2] == pytest.approx((5.0 + unsolved, 1.0))
+    assert answers[0, 0][0] > 2 * unsolved
+
+
+def test_a_dive_takes_what_the_box_holds_and_leaves_the_program_as_it_was():
+    master = three_for_two_posts()
+    objective, x, price = master.solve()
+    root = Settled(frozenset(), (0, 2), objective, objective, x, price, np.zeros(2), master.left_out)
+    for leaving in (50.0, 650.0):
+        assert [pattern.cost for pattern in dive(master, root, leaving)] == [5.0]
+        assert dive(master, root, 1.0) == [], "leaving a post out costs less than its packs"
+    assert master.solve()[0] == pytest.approx(objective)
 
 
 def test_rounds_prove_a_bound_below_their_own_program():

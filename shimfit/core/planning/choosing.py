@@ -227,13 +227,15 @@ class _Choosing:
         self.rounds.progress = None
         self.prices = self.rounds.master.prices(root.price)
         begun = self._as_before(root) if chosen is None else chosen.patterns
-        if self._in_parts(root):
-            chosen = self._dived(root, self._as_begun(begun))
+        self.rounds.at_an_end = self.patience.part(SHARE_FOR_ROUNDS).at_an_end
+        if in_parts := self._in_parts(root):
+            dived = self._dived(root, self._as_begun(begun))
+            chosen = self._choose(root, dived.patterns, quick=True)
         sure = self._sure(root) if self.long and chosen is None else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
         if len(sure) > MOSTLY * len(self.posts):
             chosen = self._choose(root, begun, sure=sure)
-        if chosen is None or not (self.stopped or self._enough(chosen) or self._in_parts(root)):
+        if chosen is None or not (self.stopped or self._enough(chosen) or in_parts):
             chosen = self._choose(root, begun if chosen is None else chosen.patterns)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
@@ -317,7 +319,7 @@ class _Choosing:
                 to_pay = self._to_pay(node)
                 settled = self.rounds.narrowed(wider, node.allowed, node.out, chosen.objective - to_pay)
                 heappush(heap, replace(node, bound=max(node.bound, settled.bound + to_pay), settled=settled))
-                if node.out[0] > wider.out[0]:
+                if node.out != wider.out and settled.bound + to_pay < chosen.objective:
                     chosen = self._dived(settled, chosen)
                 continue
             if self._in_parts(wider):

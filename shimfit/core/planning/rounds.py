@@ -442,9 +442,7 @@ class Rounds:
         x = np.zeros(self.master.cost.size)
         return Settled(proof.allowed, proof.out, bound, bound, x, price, least, 0.0)
 
-    def _settle(
-        self, best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float
-    ) -> Settled:
+    def _settle(self, best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float) -> Settled:
         master = self.master
         enough = settled_gap(len(self.posts))
         number, last, best_least = 0, np.inf, self.least
