@@ -17,13 +17,13 @@ counts (tests/bench/first_verdict.py). Counted in full they keep posts further f
 
     S = J diag(v) Jᵀ  +  u²  +  last²  +  (u_take_up · shift)(u_take_up · shift)ᵀ
 
-J (2, n) maps thickness errors of the n supports that carry to the top (`top_per_error`; with three supports
-their own narrow base), v (n,) mm² is what a seat scatters by (`Scatter`: roughness of the seat, the pieces,
-the mark, the place of bearing), u is all of the uncertainty of the reading packed by, last the scatter of the
-mean, which falls on marks half as far apart, of which so many are called plumb (`marks_called_plumb`). Of one
-more reading, the level not turned, the zero cancels: then only the part of u that is new each time counts.
-shift is how far the packs take the top. It is plumb inside `Zone`: a disk, or a rectangle per direction with
-its corners cut off. All scatters are data (common practice, no source).
+J (2, n) maps thickness errors of the n supports that carry to the top (`resting.tilts_per_mm` × height;
+three have a narrow base of their own), v (n,) mm² is what a seat scatters by (`Scatter`: roughness of the
+seat, the pieces, the mark, the place of bearing), u is all of the uncertainty of the reading packed by,
+last the scatter of the mean, which falls on marks half as far apart, of which so many are called plumb
+(`marks_called_plumb`). Of one more reading, the level not turned, the zero cancels: then only the part of u
+that is new each time counts. shift is how far the packs take the top. It is plumb inside `Zone`: a disk, or
+a rectangle per direction with its corners cut off. All scatters are data (common practice, no source).
 
 *The search stays exact* because for fixed supports S is fixed and the chance is a centred normal's
 probability of a shifted symmetric convex set: falling along every ray from R = 0 (T. W. Anderson, Proc. AMS
@@ -160,20 +160,6 @@ def _stair(columns: Sequence[int], step: float) -> Zone:
 # ---------------------------------------------------------------- where the next reading falls
 
 
-def top_per_error(points_mm: ArrayLike, height_mm: ArrayLike, stiffness: ArrayLike = 1.0) -> Floats:
-    """J (…, 2, n): shift of the top, mm, per mm of thickness error at each of n supports that all carry.
-
-    points_mm (…, n, 2) from any origin, stiffness (…, n) relative. Least squares: the resting plane
-    θ = (AᵀKA)⁻¹AᵀK e with rows (1, x, y); the top goes against the tilt. Points must not stand on one line.
-    """
-    at = np.asarray(points_mm, dtype=np.float64)
-    rows = np.concatenate((np.ones((*at.shape[:-1], 1)), at), axis=-1)
-    weighted = rows * np.broadcast_to(np.asarray(stiffness, dtype=np.float64), at.shape[:-1])[..., None]
-    fit = np.linalg.solve(np.swapaxes(rows, -1, -2) @ weighted, np.swapaxes(weighted, -1, -2))
-    height = np.asarray(height_mm, dtype=np.float64)[..., None, None]
-    return np.asarray(-height * fit[..., 1:, :], dtype=np.float64)
-
-
 @dataclass(frozen=True, slots=True)
 class Acceptance:
     """What settles one post, but for its supports: what is added to J diag(v) Jᵀ, and where that is plumb."""
@@ -204,10 +190,20 @@ def acceptance_of(
     u_take_up: float,
 ) -> Acceptance:
     """Of one post: see the module."""
-    zone = zone_of(allowed_mm, height_mm, reads.settling, per_direction=per_direction)
+    zone, along, across = _settled(allowed_mm, height_mm, reads, per_direction)
     sx, sy = shift_mm[0] * u_take_up, shift_mm[1] * u_take_up
-    along, across = (one * height_mm * height_mm for one in reads.off_by(reads.settling))
     return Acceptance(zone, (along + sx * sx, sx * sy, across + sy * sy), scatter)
+
+
+@lru_cache(maxsize=256)
+def _settled(
+    allowed_mm: float, height_mm: float, reads: Reads, per_direction: bool
+) -> tuple[Zone, float, float]:
+    """Where two readings settle it, and what they read less the reading packed by: along, across, mm²."""
+    last = reads.settling
+    zone = zone_of(allowed_mm, height_mm, last, per_direction=per_direction)
+    along, across = (one * height_mm * height_mm for one in reads.off_by(last))
+    return zone, along, across
 
 
 def next_reading(
@@ -230,10 +226,9 @@ def next_reading(
     shares, places = zip(*rests_mm, strict=True)
     whole = Zone(allowed_mm, allowed_mm, disk=not per_direction)
 
-    def inside(zone: Zone, last: Reads | None, before: Reads = reads) -> float:
+    def spread(last: Reads | None, before: Reads = reads) -> tuple[float, float, float]:
         along, across = (one * height_mm * height_mm for one in before.off_by(last))
-        spread = xx + along, xy, yy + across
-        return float(np.dot(shares, _inside(zone, places, spread))) if zone.decides else 0.0
+        return xx + along, xy, yy + across
 
     def marks(last: Reads, which: Callable[..., tuple[int, ...]]) -> Zone | None:
         """Those of a coarse scale one by one; a disk as large lacks corners, where 2 of 100 are read."""
@@ -242,59 +237,91 @@ def next_reading(
         columns = few and which(allowed_mm, u, step, last.factor, per_direction=per_direction)
         return _stair(columns, step) if columns else None
 
-    def plumb(last: Reads, before: Reads = reads) -> float:
-        zone = zone_of(allowed_mm, height_mm, last, per_direction=per_direction)
-        return inside(marks(last, marks_called_plumb) or zone, last, before)
+    def plumb(last: Reads) -> Zone:
+        zone = marks(last, marks_called_plumb)
+        return zone or zone_of(allowed_mm, height_mm, last, per_direction=per_direction)
 
-    at_once = plumb(reads)
     guard = reads.factor * height_mm * max(reads.u_along, reads.u_across)
     beyond = marks(reads, marks_not_out) or whole.scaled(1.0 + guard / allowed_mm)
-    not_out = max(at_once, inside(beyond, reads)) if guard else at_once
-    before = reads, reads.read_twice
-    turned, again = (plumb(reads.settling, one) for one in before)
+    settling, finer = reads.settling, reads.finer
+    settled, by_one, by_two = plumb(settling), spread(settling), spread(settling, reads.read_twice)
     # Packs are changed where the mean of two readings is beyond the limit; within it, it is read on.
-    kept, kept_then = (inside(whole, reads.settling, one) for one in before)
+    asked = [
+        (plumb(reads), spread(reads)),
+        (beyond, spread(reads)),
+        (settled, by_one),
+        (settled, by_two),
+        (whole, by_one),
+        (whole, by_two),
+        (whole, spread(None)),
+        *([(plumb(finer), spread(finer))] if reads.step > 0.0 else ()),
+    ]
+    found = (_inside(asked, places) @ np.array(shares)).tolist()
+    at_once, not_beyond, turned, again, kept, kept_then, within = found[:7]
+    not_out = max(at_once, not_beyond) if guard else at_once
     saves_min = round_min * (kept_then - kept) - READ_AGAIN_MIN
     pays = saves_min >= WORTH_READING_MIN
     return Chance(
         plumb=at_once,
         too_close=not_out - at_once,
         out=1.0 - not_out,
-        within=inside(whole, None),
+        within=within,
         turned=turned,
-        finer=max(at_once, plumb(reads.finer)) if reads.step > 0.0 else None,
+        finer=max(at_once, found[7]) if reads.step > 0.0 else None,
         again=again if pays else None,
         saves_min=saves_min if pays else None,
     )
 
 
-def _inside(zone: Zone, rests_mm: Sequence[tuple[float, float]], s: tuple[float, float, float]) -> Floats:
-    """P(rest + N(0, S) lies in the zone) of each: Gauss and Legendre along; across in closed form.
+def _inside(asked: Sequence[tuple[Zone, tuple[float, float, float]]], rests_mm: ArrayLike) -> Floats:
+    """(M, R) P(rest + N(0, S) lies in the zone) of each zone and S with each rest; 0 where none decides.
 
-    Arrays are (rests, steps both ways, nodes); across is a normal of its own, given along.
+    Gauss and Legendre along; across in closed form. Arrays are (M, R, steps both ways, nodes); across is a
+    normal of its own, given along.
     """
-    least, radius = (_SHARPEST * zone.along_mm) ** 2, zone.along_mm
-    u = math.sqrt(max(s[0], least))
-    slope = s[1] / (u * u)
-    beside = math.sqrt(max(s[2] - slope * s[1], least))
-    along, across = np.array(rests_mm).T[:, :, None]
-    steps = np.array(zone.steps or ((radius, zone.across_mm),))
-    edges = np.concatenate(([0.0], steps[:, 0]))
-    ends = np.array([[*edges[:-1], *-edges[1:]], [*edges[1:], *-edges[:-1]]])[:, None]
+    rests = np.array(rests_mm)
+    found = np.zeros((len(asked), len(rests)))
+    for disk in (True, False):
+        alike = [k for k, (zone, _) in enumerate(asked) if zone.decides and zone.disk is disk]
+        if alike:
+            found[alike] = _inside_alike([asked[k] for k in alike], rests, disk=disk)
+    return found
+
+
+def _inside_alike(
+    asked: Sequence[tuple[Zone, tuple[float, float, float]]], rests: Floats, *, disk: bool
+) -> Floats:
+    """The same of disks alone, or of stairs; a short stair ends in steps that add nothing."""
+    s = np.array([spread for _, spread in asked])
+    stairs = [zone.steps or ((zone.along_mm, zone.across_mm),) for zone, _ in asked]
+    most = max(map(len, stairs))
+    steps = np.array([(*stair, *stair[-1:] * (most - len(stair))) for stair in stairs])
+    radius = np.array([zone.along_mm for zone, _ in asked])
+    least = (_SHARPEST * radius) ** 2
+    u = np.sqrt(np.maximum(s[:, 0], least))
+    slope = s[:, 1] / (u * u)
+    beside = np.sqrt(np.maximum(s[:, 2] - slope * s[:, 1], least))
+    u, slope, beside, radius = (one[:, None, None, None] for one in (u, slope, beside, radius))
+    along, across = rests.T[:, :, None, None]
+    edges = np.concatenate((np.zeros_like(steps[:, :1, 0]), steps[:, :, 0]), axis=1)
+    ends = np.array(((edges[:, :-1], -edges[:, 1:]), (edges[:, 1:], -edges[:, :-1])))
+    ends = ends.transpose(0, 2, 1, 3).reshape(2, len(s), 1, 2 * most, 1)
     # No further than counts; what a clipped end then lies beyond is nothing wide.
-    low, high = np.clip(np.clip(ends, along - _TAIL * u, along + _TAIL * u), -radius, radius)[..., None]
+    ends = np.minimum(np.maximum(ends, along - _TAIL * u), along + _TAIL * u)
+    low, high = np.minimum(np.maximum(ends, -radius), radius)
     at, weight = _legendre(_NODES_ALONE)
-    if zone.disk:  # x = r sin t keeps the chord smooth at the rim
+    if disk:  # x = r sin t keeps the chord smooth at the rim
         low, high = np.arcsin(low / radius), np.arcsin(high / radius)
         t = low + (high - low) * at
         x, half = radius * np.sin(t), radius * np.cos(t)
         wide = half * (high - low)
     else:
-        x, half, wide = low + (high - low) * at, np.tile(steps[:, 1], 2)[:, None], high - low
-    off = x - along[..., None]
+        x, wide = low + (high - low) * at, high - low
+        half = np.concatenate((steps[:, :, 1], steps[:, :, 1]), axis=1)[:, None, :, None]
+    off = x - along
     density = np.exp(-0.5 * (off / u) ** 2) / (u * math.sqrt(2.0 * math.pi))
-    within = _between(across[..., None] + slope * off, beside, half)
-    return np.asarray(np.minimum(1.0, (weight * wide * density * within).sum(axis=(1, 2))))
+    within = _between(across + slope * off, beside, half)
+    return np.asarray(np.minimum(1.0, (weight * wide * density * within).sum(axis=(2, 3))))
 
 
 # ---------------------------------------------------------------- the chance
@@ -328,21 +355,30 @@ PROFILE = 64
 
 
 @cache
-def _normal_table() -> tuple[Floats, Floats]:
-    """Distribution and density of the standard normal at the steps."""
+def _normal_table() -> Floats:
+    """(4, N) Taylor's series of the standard normal's distribution at the steps, per step and its powers."""
     z = np.arange(-_Z_MOST * _Z_STEPS, _Z_MOST * _Z_STEPS + 1) / _Z_STEPS
     below = [0.5 * math.erfc(-one / math.sqrt(2.0)) for one in z.tolist()]
-    return np.array(below), np.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+    first = np.exp(-0.5 * z * z) / (math.sqrt(2.0 * math.pi) * _Z_STEPS)
+    second, third = -first * z / (2.0 * _Z_STEPS), first * (z * z - 1.0) / (6.0 * _Z_STEPS**2)
+    return np.stack((np.array(below), first, second, third))
 
 
 def normal_below(z: Floats) -> Floats:
     """P(standard normal < z), from the nearest step by Taylor's series: within 1e-12."""
-    below, density = _normal_table()
-    z = np.minimum(np.maximum(z, -_Z_MOST), _Z_MOST)
-    i = np.rint((z + _Z_MOST) * _Z_STEPS).astype(np.int32)
-    d = z - (i / _Z_STEPS - _Z_MOST)
-    at = z - d
-    return np.asarray(below[i] + density[i] * d * (1.0 - d * (at / 2.0 - (at * at - 1.0) * d / 6.0)))
+    d = np.minimum(np.maximum(z, -_Z_MOST), _Z_MOST)
+    d *= _Z_STEPS
+    step = np.rint(d)
+    d -= step
+    step += _Z_MOST * _Z_STEPS
+    found, first, second, third = _normal_table().take(step.astype(np.intp), axis=1)
+    third *= d
+    second += third
+    second *= d
+    first += second
+    first *= d
+    found += first
+    return np.asarray(found)
 
 
 def _between(x: Floats, u: Floats | float, half: Floats | float) -> Floats:
@@ -357,6 +393,23 @@ def _chebyshev(degree: int) -> tuple[Floats, Floats]:
     fit = np.cos(np.arange(degree + 1)[:, None] * angle) * (2.0 / (degree + 1))
     fit[0] /= 2.0
     return np.cos(angle), fit
+
+
+@cache
+def _half_disk(degree: int) -> tuple[Floats, Floats, Floats, Floats]:
+    """Shares of the reach at the nodes of squares; sine and cosine of chords of a disk, and their weights."""
+    turn, weight = _legendre(degree + _MORE_NODES)
+    angle = turn * (math.pi / 2.0)
+    cosine = np.cos(angle)
+    shares = np.sqrt((1.0 + _chebyshev(degree)[0]) / 2.0)
+    return shares, np.sin(angle), cosine, cosine * weight * (math.pi / 2.0 / math.sqrt(2.0 * math.pi))
+
+
+@cache
+def _along_axis(count: int) -> tuple[Floats, Floats]:
+    """(n,) T_k(-1), the middle of a polynomial of squares; (n, N) T_k at the steps of a profile."""
+    shares = np.arange(PROFILE + 1) / PROFILE
+    return np.asarray((-1.0) ** np.arange(count), np.float64), _powers(2.0 * shares * shares - 1.0, count)
 
 
 @cache
@@ -382,19 +435,18 @@ class Chances:
 
     def __init__(self, covariances: ArrayLike, zones: list[Zone], allowed_mm: ArrayLike) -> None:
         s = np.asarray(covariances, dtype=np.float64).reshape(-1, 3)
-        self.along = np.array([zone.along_mm for zone in zones])
-        self.across = np.array([zone.across_mm for zone in zones])
-        self.disk = np.array([zone.disk for zone in zones])
-        self._zones = zones
+        halves = np.array([(zone.along_mm, zone.across_mm) for zone in zones]).reshape(-1, 2)
+        self.along, self.across = halves.T
+        self.disk = np.array([zone.disk for zone in zones], dtype=bool)
+        self._all_disks, self._zones = all(zone.disk for zone in zones), zones
         self.reach = np.broadcast_to(np.asarray(allowed_mm, dtype=np.float64), (len(s),)) * (1.0 + 1e-9)
         sxx, sxy, syy = s[:, 0], s[:, 1], s[:, 2]
-        angle = np.where(self.disk, 0.5 * np.arctan2(-2.0 * sxy, syy - sxx), 0.0)
+        apart = syy - sxx
+        angle = np.where(self.disk, 0.5 * np.arctan2(-2.0 * sxy, apart), 0.0)
         self._cos, self._sin = np.cos(angle), np.sin(angle)
-        middle, half = (sxx + syy) / 2.0, np.hypot((sxx - syy) / 2.0, sxy)
-        least = (_LEAST_U * self.reach) ** 2
-        first = np.maximum(np.where(self.disk, middle - half, sxx), least)
-        second = np.maximum(np.where(self.disk, middle + half, syy), least)
-        self._u1, self._u2 = np.sqrt(first), np.sqrt(second)
+        middle, half = (sxx + syy) / 2.0, np.hypot(apart / 2.0, sxy)
+        own = np.where(self.disk, (middle - half, middle + half), (sxx, syy))
+        self._u1, self._u2 = np.sqrt(np.maximum(own, (_LEAST_U * self.reach) ** 2))
         self._shared = np.where(self.disk, 0.0, sxy / (self._u1 * self._u2))
         """Correlation of a rectangle's two directions."""
         self._poly: Floats | None = None
@@ -409,10 +461,14 @@ class Chances:
         """(C,) chance of the best rest of all, R = 0."""
         if self._best is None:
             poly = self._coefficients
-            # T_k of the middle of a rectangle, and of a disk's, whose polynomials are of squares.
-            middle = np.where(self.disk, -1.0, 0.0)
-            at = _powers(middle, len(poly[0])).T
-            self._best = np.minimum(np.maximum(np.einsum("ci,cij,cj->c", at, poly, at), 0.0), 1.0)
+            if self._all_disks:
+                none, _ = _along_axis(poly.shape[1])
+                found = (poly @ none) @ none
+            else:
+                # T_k of the middle of a rectangle, and of a disk's, whose polynomials are of squares.
+                at = _powers(np.where(self.disk, -1.0, 0.0), poly.shape[1]).T
+                found = np.einsum("ci,cij,cj->c", at, poly, at)
+            self._best = np.minimum(np.maximum(found, 0.0), 1.0)
         return self._best
 
     def axes(self, c: int) -> tuple[float, float]:
@@ -453,15 +509,12 @@ class Chances:
         That of a rest that is none the other way (a disk, in the axes of S), or of the slab.
         """
         if self._profiles is None:
-            poly, shares = self._coefficients, np.arange(PROFILE + 1) / PROFILE
-            found = np.empty((2, len(poly), shares.size))
-            if self.disk.any():
-                # T_k(-1) = ±1: none the other way.
-                none = (-1.0) ** np.arange(len(poly[0]))
-                at = _powers(2.0 * shares * shares - 1.0, len(poly[0]))
-                found[:] = (poly @ none) @ at, (none @ poly) @ at
-            if not self.disk.all():
-                far = self.reach[:, None] * shares
+            poly = self._coefficients
+            # None the other way.
+            none, at = _along_axis(poly.shape[1])
+            found = np.array((poly @ none, none @ poly)) @ at
+            if not self._all_disks:
+                far = self.reach[:, None] * (np.arange(PROFILE + 1) / PROFILE)
                 for axis, (u, half) in enumerate(((self._u1, self.along), (self._u2, self.across))):
                     slab = _between(far, u[:, None], half[:, None])
                     found[axis] = np.where(self.disk[:, None], found[axis], slab)
@@ -475,38 +528,41 @@ class Chances:
         """(C, n, n)."""
         if self._poly is None:
             least = np.minimum(self._u1, self._u2) / self.reach
-            least = np.where(
-                self.disk, least, least * np.sqrt(1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED))
-            )
+            if not self._all_disks:
+                alone = np.sqrt(1.0 - np.minimum(np.abs(self._shared), _MOST_SHARED))
+                least = np.where(self.disk, least, least * alone)
             degree = math.ceil(_DEGREE_A_SHARE / max(float(least.min(initial=1.0)), _LEAST_U))
-            degree = max(_LEAST_DEGREE, degree if self.disk.all() else 2 * degree)
-            z, fit = _chebyshev(degree)
+            degree = max(_LEAST_DEGREE, degree if self._all_disks else 2 * degree)
+            fit = _chebyshev(degree)[1]
             values = np.empty((len(least), degree + 1, degree + 1))
             for which, integral in ((self.disk, self._over_disks), (~self.disk, self._over_rectangles)):
                 own = np.flatnonzero(which)
                 for first in range(0, own.size, _CLASSES_AT_ONCE):
                     some = own[first : first + _CLASSES_AT_ONCE]
-                    values[some] = integral(some, z)
+                    values[some] = integral(some, degree)
             self._poly = fit @ values @ fit.T
         return self._poly
 
-    def _over_disks(self, c: Ints, z: Floats) -> Floats:
+    def _over_disks(self, c: Ints, degree: int) -> Floats:
         """(c, n, n) chances at x² and y² = (1 + z)/2 · reach²."""
-        turn, weight = _legendre(len(z) - 1 + _MORE_NODES)
-        angle, weight = turn * (math.pi / 2.0), weight * (math.pi / 2.0)
-        at = np.sqrt((1.0 + z) / 2.0) * self.reach[c, None]
-        deep = self.along[c, None] * np.sin(angle)
-        chord = self.along[c, None] * np.cos(angle)
-        x, u1 = at[:, :, None], self._u1[c, None, None]
-        near, far = (deep[:, None, :] - x) / u1, (deep[:, None, :] + x) / u1
-        density = np.exp(-0.5 * near * near) + np.exp(-0.5 * far * far)
-        density *= (weight * chord)[:, None, :] / (u1 * math.sqrt(2.0 * math.pi))
-        y, u2, half = at[:, None, :], self._u2[c, None, None], chord[:, :, None]
-        low, high = normal_below(np.stack(((-half - y) / u2, (half - y) / u2)))
-        return np.asarray(density @ (high - low))
+        shares, sine, cosine, weight = _half_disk(degree)
+        u1, u2, radius, reach = (one[c, None] for one in (self._u1, self._u2, self.along, self.reach))
+        x, deep = (reach / u1 * shares)[:, :, None], (radius / u1 * sine)[:, None]
+        y, half = (reach / u2 * shares)[:, None], (radius / u2 * cosine)[:, :, None]
+        off = np.array((deep - x, deep + x))
+        off *= off
+        off *= -0.5
+        near, far = np.exp(off, out=off)
+        near += far
+        near *= (radius / u1 * weight)[:, None]
+        low, high = normal_below(np.array((half - y, half + y)))
+        high += low
+        high -= 1.0
+        return np.asarray(near @ high)
 
-    def _over_rectangles(self, c: Ints, z: Floats) -> Floats:
+    def _over_rectangles(self, c: Ints, degree: int) -> Floats:
         """(c, n, n) chances at x and y = z · reach."""
+        z, _ = _chebyshev(degree)
         at = (z * self.reach[c, None])[:, :, None]
         apart = _FACTOR_STEP * (1 if np.abs(self._shared[c]).max() > _MUCH_SHARED else 2)
         factor = np.arange(-_FACTOR_MOST, _FACTOR_MOST + apart / 2.0, apart)
@@ -534,8 +590,14 @@ class Chances:
         """As `at`, of rests (x, y) in the classes' own axes; beyond the reach as at the nearest within."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
         if np.ndim(c) == 0 and np.ndim(x) == 1 and np.shape(x) == np.shape(y):
-            z = np.minimum(np.maximum(np.concatenate((x, y)) / reach, -1.0), 1.0)
-            powers = _powers(2.0 * z * z - 1.0 if disk else z, len(poly[0]))
+            z = np.concatenate((x, y))
+            z /= reach
+            if disk:
+                z *= z
+                z += z
+                z -= 1.0
+            z = np.minimum(np.maximum(z, -1.0), 1.0)
+            powers = _powers(z, poly.shape[1])
             found = np.einsum("kn,kn->n", poly[c].T @ powers[:, : len(x)], powers[:, len(x) :])
             return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))
         shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))

@@ -9,6 +9,7 @@ Where the rod pulls plays no part here, only in how the post comes to rest.
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.model import CORNERS, Face, Foot, Lean, Seat, seat_by_signs
@@ -99,6 +100,7 @@ def gap_plane(foot: Foot, lean: Lean) -> GapPlane:
     return GapPlane(foot, along, across, at_centre)
 
 
+@lru_cache(maxsize=256)
 def check_foot(foot: Foot) -> Foot:
     """The foot itself; EntryError when no post can have it.
 

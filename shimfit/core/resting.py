@@ -71,7 +71,7 @@ def rest(foot: Foot, supports: Sequence[Support], preload_mm: float) -> Resting:
     planes = [Lean(0.0 - u, 0.0 - v) for _, u, v in contact.planes]
     # The errors that count, about their own least-squares plane.
     counted = [
-        spring._replace(k=1.0)
+        spring if spring.k == 1.0 else spring._replace(k=1.0)
         for i, (spring, support) in enumerate(zip(springs, supports, strict=True))
         if not support.bare or i in contact.touching or support.error_mm > -DUST_MM
     ]
@@ -143,6 +143,25 @@ def shares_of_pull(foot: Foot, supports: Sequence[Support], preload_mm: float) -
     springs = [_spring(foot, support) for support in supports]
     z0, u, v = settle(springs, pull).planes[0]
     return tuple(s.k * max(0.0, s.e - z0 - u * s.x - v * s.y) / pull for s in springs)
+
+
+def tilts_per_mm(supports: Sequence[tuple[float, float, float]]) -> list[tuple[float, float]]:
+    """Tilt (along, across) of the resting plane per mm of thickness error at each support; none for a line.
+
+    supports: (x, y, stiffness), all of them carrying, from any origin: the weighted least-squares plane.
+    """
+    if len(supports) < 3:
+        return []
+    k_sum = sum(k for _, _, k in supports)
+    x_mid, y_mid = (sum(one[2] * one[axis] for one in supports) / k_sum for axis in (0, 1))
+    centred = [(x - x_mid, y - y_mid, k) for x, y, k in supports]
+    xx = sum(k * x * x for x, _, k in centred)
+    xy = sum(k * x * y for x, y, k in centred)
+    yy = sum(k * y * y for _, y, k in centred)
+    det = xx * yy - xy * xy
+    if det <= _FLAT * (xx + yy) ** 2:
+        return []
+    return [(k * (x * yy - y * xy) / det, k * (y * xx - x * xy) / det) for x, y, k in centred]
 
 
 def supports_of(

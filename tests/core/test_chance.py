@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 import scipy  # its parts are loaded where they are used
 
-from shimfit.core.chance import Chances, Zone, acceptance_of, next_reading, top_per_error, zone_of
+from shimfit.core.chance import Chances, Zone, acceptance_of, next_reading, zone_of
 from shimfit.core.objective import READ_AGAIN_MIN, Reads, Scatter, usual_reads
+from shimfit.core.resting import tilts_per_mm
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
 from shimfit.model import Lean
@@ -25,6 +26,11 @@ def drawn(n: int, number: int):
     root = rng.normal(size=(n, 2, 2)) * rng.uniform(0.05, 1.0, (n, 1, 1))
     s = root @ np.swapaxes(root, 1, 2) + np.eye(2) * rng.uniform(0.01, 0.3, (n, 1, 1))
     return s, rng.uniform(0.3, 2.0, n), rng.uniform(-1.4, 1.4, (n, 2))
+
+
+def top_per_error(points):
+    """Shift of the top at 1000 mm per mm of error at each of these supports: it goes against the tilt."""
+    return -1000.0 * np.array(tilts_per_mm([(x, y, 1.0) for x, y in points])).T
 
 
 def test_a_disk_agrees_with_the_adaptive_integral():
@@ -64,7 +70,7 @@ def test_the_chance_falls_along_every_ray():
 
 
 def test_the_worked_example_of_the_module():
-    top = top_per_error(SQUARE, 1000.0)
+    top = top_per_error(SQUARE)
     assert np.abs(top) == pytest.approx(1000.0 / 180.0)
     reads, scatter = usual_reads(), Scatter()
     seats = [scatter.seat_mm2(inner=True)] * 4
@@ -102,7 +108,7 @@ def test_readings_that_fall_on_marks_are_counted_as_they_fall(text, per_directio
 
 def test_three_supports_have_a_base_of_their_own():
     """A narrow tripod magnifies a seat's error: the plane through three points, solved by hand."""
-    top = top_per_error([(-45.0, -45.0), (13.0, -45.0), (-45.0, 13.0)], 1000.0)
+    top = top_per_error([(-45.0, -45.0), (13.0, -45.0), (-45.0, 13.0)])
     assert top[0] == pytest.approx([1000.0 / 58.0, -1000.0 / 58.0, 0.0])
     assert top[1] == pytest.approx([1000.0 / 58.0, 0.0, -1000.0 / 58.0])
 

@@ -16,11 +16,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
-from shimfit.core.chance import Chances, next_rounds, top_per_error
+from shimfit.core.chance import Chances, next_rounds
 from shimfit.core.packing.question import MOST_RESTS
 from shimfit.core.packing.rests import RestCosts
 from shimfit.core.packing.search import BARE, Group, Listed, Pool, Search
-from shimfit.core.resting import Spring, settle
+from shimfit.core.resting import Spring, settle, tilts_per_mm
 from shimfit.errors import EntryError
 
 if TYPE_CHECKING:
@@ -214,14 +214,15 @@ class GeneralSearch(Search):
         cost = np.full(len(x), float(next_rounds(self.costs.round, 0.0)))
         for mask, rows in _alike(carries):
             points = supports.points[mask]
-            if len(points) < 3 or np.linalg.matrix_rank(points - points[0], tol=1e-6) < 2:
-                continue
             key = (points.tobytes(), variances[mask].tobytes())
             known = self._known.get(key)
             if known is None:
-                top = top_per_error(points, self.task.height_mm, supports.stiffness[mask])
-                rows_of = top[0].tolist(), top[1].tolist()
-                spread = self.task.acceptance.covariance(*rows_of, variances[mask].tolist())
+                tilts = tilts_per_mm(np.column_stack((points, supports.stiffness[mask])).tolist())
+                if not tilts:
+                    continue
+                at_top = (variances[mask] * self.task.height_mm**2).tolist()
+                along, across = zip(*tilts, strict=True)
+                spread = self.task.acceptance.covariance(along, across, at_top)
                 known = Chances([spread], [self.task.acceptance.zone], self.task.allowed_mm)
                 self._known[key] = known
             cost[rows] = next_rounds(self.costs.round, known.at(0, x[rows], y[rows]))

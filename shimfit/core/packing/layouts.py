@@ -85,14 +85,10 @@ def prescribe(
     share = positive(known.take_up, "take-up", "")
     tables = tables.view()
     # Asked for lean and tolerance ÷ take-up, reported for both as they are: what is left moves as little.
-    question = ask(
-        foot,
-        height_mm,
-        scaled(lean, 1.0 / share),
-        over_take_up(tolerance, share),
-        tables.options.preload_mm,
-        known=known.by_packs(),
-    )
+    asked_for = lean, tolerance
+    if share != 1.0:
+        asked_for, known = (scaled(lean, 1.0 / share), over_take_up(tolerance, share)), known.by_packs()
+    question = ask(foot, height_mm, *asked_for, tables.options.preload_mm, known=known)
     asked = Asked(question, tables, mode)
     if question.tolerance.holds(question.lean, height_mm) and question.stands(question.rests_on(())):
         draft = bare(asked, "corners", "proven")
@@ -316,7 +312,10 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
     hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.mode.relaxed else []
     hard: list[tuple[float, int]] = []
     # Thick flats apart: tables long enough for them may not be needed.
-    for lifts, flats in ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2)):
+    ways = ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2))
+    # Usually what stands on the bed is so cheap that no lift is worth a look.
+    lifted = costs.lift + tables.least + packs_and_rest < limit
+    for lifts, flats in ways if lifted or hopes else ():
         if flats == 2:
             if not math.isinf(limit):
                 break

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
-from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of
+from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of, tilts_per_mm
 from shimfit.errors import EntryError, not_negative, positive
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
 from shimfit.values import dataclass
@@ -300,7 +300,9 @@ class Question:
 
     def rests_on(self, packs: Sequence[Pack]) -> Resting:
         """How the post is predicted to stand on these packs."""
-        return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.known.feelers)
+        if self.foot.round:
+            return rest_packs(self.foot, self.lean, packs, self.preload_mm, rocks_mm=self.known.feelers)
+        return rest(self.foot, self._supports(packs), self.preload_mm)
 
     def left_mm(self, lean: Lean) -> float:
         """The lean at the top as the tolerance judges it: its size, or that of the larger direction."""
@@ -362,18 +364,13 @@ class Question:
 
         as_made: of the pieces that stand there, else by place alone, as the search counts it.
         """
-        from shimfit.core.chance import top_per_error
-
         carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=all_carry, as_made=as_made)
-        points = [(one.x_mm, one.y_mm) for one in carrying]
-        try:
-            along, across = top_per_error(points, self.height_mm, [one.stiffness for one in carrying])
-        except ValueError:  # numpy's LinAlgError
-            return None
-        xx, xy, yy = (
-            one * other @ seats_mm2 for one, other in ((along, along), (along, across), (across, across))
-        )
-        return float(xx), float(xy), float(yy)
+        tilts = tilts_per_mm([(one.x_mm, one.y_mm, one.stiffness) for one in carrying])
+        xx = xy = yy = 0.0
+        for (u, v), mm2 in zip(tilts, seats_mm2, strict=True) if tilts else ():
+            xx, xy, yy = xx + u * u * mm2, xy + u * v * mm2, yy + v * v * mm2
+        h2 = self.height_mm * self.height_mm
+        return (xx * h2, xy * h2, yy * h2) if tilts else None
 
     def rests_mm(
         self, packs: Sequence[Pack], scatter: Scatter, resting: Resting
@@ -384,7 +381,7 @@ class Question:
         as the clamp presses them, one lifts, and the post tips to one side or the other. By the contact
         problem itself, at the nodes of the normal distribution (Gauss and Hermite).
         """
-        import numpy as np
+        from shimfit.core.packing.rests import rock_vector
 
         assert resting.lean is not None
         at_rest = resting.lean.top_mm(self.height_mm)
@@ -392,18 +389,17 @@ class Question:
         if len(carrying) != len(CORNERS):
             return [(1.0, at_rest)]
         # The one way to be off that no plane follows: of unit length.
-        flat = np.array([(1.0, one.x_mm, one.y_mm) for one in carrying])
-        twist = np.linalg.svd(flat.T)[2][-1]
-        u = math.sqrt(float(twist * twist @ seats_mm2))
+        twist = [n / 2.0 for n in rock_vector([(one.x_mm, one.y_mm) for one in carrying])]
+        u = math.sqrt(sum(n * n * mm2 for n, mm2 in zip(twist, seats_mm2, strict=True)))
         shares = shares_of_pull(self.foot, carrying, self.preload_mm)
-        pressed = zip(shares, carrying, twist.tolist(), strict=True)
+        pressed = zip(shares, carrying, twist, strict=True)
         if all(4.0 * self.preload_mm * s / one.stiffness > _SURE * u * abs(n) for s, one, n in pressed):
             return [(1.0, at_rest)]
         found = [(0.0, at_rest)]
         for off, weight in zip(*_hermite(), strict=True):
             moved = [
                 replace(one, error_mm=one.error_mm + u * off * n)
-                for one, n in zip(carrying, twist.tolist(), strict=True)
+                for one, n in zip(carrying, twist, strict=True)
             ]
             tipped = rest(self.foot, moved, self.preload_mm)
             for lean in tipped.limits or (tipped.lean, tipped.lean):
@@ -419,12 +415,10 @@ class Question:
         self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool, as_made: bool
     ) -> tuple[list[Support], list[float]]:
         """What carries at rest, and the variance of each one's thickness error, mm²."""
-        supports = self._supports(packs)
-        carrying = [
-            one
-            for one, share in zip(supports, self.shares_on(packs), strict=True)
-            if all_carry or share > _CARRIES
-        ]
+        carrying = self._supports(packs)
+        if not all_carry:
+            shares = shares_of_pull(self.foot, carrying, self.preload_mm)
+            carrying = [one for one, share in zip(carrying, shares, strict=True) if share > _CARRIES]
         moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
         flats = {
             pack.bears_at_mm for pack in packs if pack.pieces and all(one.is_whole for one in pack.pieces)
@@ -485,7 +479,8 @@ def ask(
     not_negative(known.margin_slope, "margin", "")
     not_negative(known.u_take_up, "uncertainty of the take-up", "")
     feelers = {seat: not_negative(value, f"feeler at {seat}") for seat, value in known.feelers.items()}
-    known = replace(known, feelers={seat: value for seat, value in feelers.items() if value > 0.0})
+    if feelers:
+        known = replace(known, feelers={seat: value for seat, value in feelers.items() if value > 0.0})
     return Question(foot, height_mm, lean, tolerance, plane, preload_mm, known)
 
 

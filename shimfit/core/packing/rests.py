@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from bisect import bisect_right
 from functools import lru_cache
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -60,6 +61,10 @@ class Four:
     q_lo: float
     q_hi: float
     """Rocks at which all four supports carry and none is over the limit; q_lo > q_hi when never."""
+    by_top: tuple[tuple[float, float], ...]
+    """Errors of supports 1, 2, 3 per mm of top shift along and across, support 0 having none."""
+    by_rock: tuple[tuple[float, float], ...]
+    """The same with no shift: their middle, and how far they go either way by the rock."""
 
 
 @lru_cache(maxsize=1024)
@@ -95,7 +100,7 @@ def four_supports(points: Sequence[Point], height_mm: float, pull_mm: float) -> 
     v = [(dy * xx - dx * xy) / det for dx, dy in centred]
     u0 = pull_mm * (x_mid * yy - y_mid * xy) / det
     v0 = pull_mm * (y_mid * xx - x_mid * xy) / det
-    n = _rock_vector(points)
+    n = rock_vector(points)
     lo, hi = -pull_mm, pull_mm
     for (dx, dy), weight in zip(centred, n, strict=True):
         # Force ÷ stiffness of a support: its share of the pull and n·q/4, which must not be negative.
@@ -106,18 +111,24 @@ def four_supports(points: Sequence[Point], height_mm: float, pull_mm: float) -> 
             hi = min(hi, -4.0 * share / weight)
         elif share < 0.0:
             return None
+    along, across = tuple(-height_mm * a for a in u), tuple(-height_mm * a for a in v)
+    x0, y0 = -height_mm * u0, -height_mm * v0
+    inverse = _inverse([along[1:], across[1:], n[1:]])
+    middle, half = (lo + hi) / 2.0, (hi - lo) / 2.0
     return Four(
-        x=tuple(-height_mm * a for a in u),
-        y=tuple(-height_mm * a for a in v),
-        x0=-height_mm * u0,
-        y0=-height_mm * v0,
+        x=along,
+        y=across,
+        x0=x0,
+        y0=y0,
         n=n,
         q_lo=lo,
         q_hi=hi,
+        by_top=tuple((x, y) for x, y, _ in inverse),
+        by_rock=tuple((q * middle - x * x0 - y * y0, abs(q) * half) for x, y, q in inverse),
     )
 
 
-def _rock_vector(points: Sequence[Point]) -> tuple[float, ...]:
+def rock_vector(points: Sequence[Point]) -> tuple[float, ...]:
     """The one combination of four errors that no plane can take up, of length 2."""
     a, b, c, d = points
     raw = (_area(b, c, d), -_area(a, c, d), _area(a, b, d), -_area(a, b, c))
@@ -145,16 +156,11 @@ def error_windows(four: Four, allowed: float | Box, *, disk: bool = False) -> Wi
     of the three; over a box of limits its extremes are at the ends, over a disk the two top shifts join.
     """
     cos, sin, u_mm, v_mm = allowed if isinstance(allowed, Box) else (1.0, 0.0, allowed, allowed)
-    m = [four.x[1:], four.y[1:], four.n[1:]]
-    inverse = _inverse(m)
-    middle, half = (four.q_lo + four.q_hi) / 2.0, (four.q_hi - four.q_lo) / 2.0
     windows = []
-    for row in inverse:
-        mid = -row[0] * four.x0 - row[1] * four.y0 + row[2] * middle
-        u, v = cos * row[0] + sin * row[1], cos * row[1] - sin * row[0]
-        lean = math.hypot(u, v) * u_mm if disk else abs(u) * u_mm + abs(v) * v_mm
-        spread = lean + abs(row[2]) * half
-        windows.append((mid - spread, mid + spread))
+    for (by_x, by_y), (middle, by_rock) in zip(four.by_top, four.by_rock, strict=True):
+        u, v = cos * by_x + sin * by_y, cos * by_y - sin * by_x
+        spread = by_rock + (math.hypot(u, v) * u_mm if disk else abs(u) * u_mm + abs(v) * v_mm)
+        windows.append((middle - spread, middle + spread))
     return windows[0], windows[1], windows[2]
 
 
@@ -180,6 +186,16 @@ class Combo:
     four: Four
     windows: Windows
     """Least and greatest error of each searched seat."""
+    start: Floats
+    """(3, 1) along, across and rock where none is off."""
+    maps: Floats
+    """(3, 3) the same per mm that each searched seat is off by."""
+
+    def rests(self, error: Floats, seats: Sequence[int] | slice = slice(None)) -> Floats:
+        """(3, N) along, across and rock with errors (n, N) of these seats, mm."""
+        found = self.maps[:, seats] @ error
+        found += self.start
+        return found
 
     def within(self, box: Box | None) -> Windows:
         """The windows of rests that lie in a box too."""
@@ -212,7 +228,10 @@ def combos_of(
         points = tuple(some[i] for some, i in zip(places, chosen, strict=True))
         found = fourfold(points, height_mm, pull_mm, allowed_mm, disk=disk)
         if found is not None:
-            combos.append(Combo(tuple(map(bool, chosen[1:])), *found))
+            four, windows = found
+            start = np.array([[four.x0], [four.y0], [0.0]])
+            maps = np.array([four.x[1:], four.y[1:], four.n[1:]])
+            combos.append(Combo(tuple(map(bool, chosen[1:])), four, windows, start, maps))
             which.append(chosen)
     x, y = np.array([(c.four.x, c.four.y) for c in combos]).reshape(-1, 2, len(places)).swapaxes(0, 1)
     squares = np.stack((x * x, x * y, y * y), axis=1)
@@ -229,6 +248,8 @@ class RestCosts:
         self, task: Task, costs: Costs, pull_mm: float, combos: Sequence[Combo], covariances: ArrayLike
     ) -> None:
         self.task, self.costs, self.pull_mm, self.combos = task, costs, pull_mm, combos
+        self._falling: dict[int, tuple[tuple[float, float], list[list[float]]]] = {}
+        """Axes of a set of bearing points, and minus its profiles, for those that were asked for."""
         self.floors = [0.0] * len(combos)
         """What any rest costs at least."""
         if costs.round and combos and not task.lean_only:
@@ -257,8 +278,10 @@ class RestCosts:
             return None
         # The first step where the chance is too low; beyond the last there is no rest.
         far = self.task.allowed_mm * (1.0 + 1e-9) / PROFILE
-        u, v = (far * int((-one[c]).searchsorted(-chance, side="right")) for one in self.chances.profiles)
-        return Box(*self.chances.axes(c), u, v)
+        if c not in self._falling:
+            self._falling[c] = self.chances.axes(c), (-self.chances.profiles[:, c]).tolist()
+        axes, (along, across) = self._falling[c]
+        return Box(*axes, far * bisect_right(along, -chance), far * bisect_right(across, -chance))
 
     def by_distance(self, c: int) -> list[tuple[float, Windows]]:
         """Of rests from near to far off: what they cost at least, and the windows of their errors."""

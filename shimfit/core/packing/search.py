@@ -34,13 +34,14 @@ from __future__ import annotations
 
 import copy
 import math
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, combos_of
+from shimfit.core.packing.rests import Box, Combo, Four, RestCosts, combos_of, error_windows
 from shimfit.core.packing.tables import least_of, range_minima
 from shimfit.values import dataclass
 
@@ -107,9 +108,6 @@ class Group:
     `offers` are (steps, class, cost) of a bare seat and of packs that may stay.
     """
 
-    listed: Listed
-    """The entries that exist, by error: what `settle` makes of values and offers."""
-
     def __init__(self, seat: SeatTask, inner: bool, quantum_mm: float) -> None:
         place = seat.place
         self.seat, self.inner, self.quantum_mm = seat, inner, quantum_mm
@@ -127,6 +125,7 @@ class Group:
         self.least: Floats | None = None
         """(T,) the least of each column; None where it is not known."""
         self.offers: list[tuple[int, int, float]] = []
+        self._listed: Listed | None = None
 
     def capped(self, tables: Tables, caps: Caps) -> Group:
         """A copy under caps.
@@ -149,8 +148,7 @@ class Group:
             else:
                 fresh = (fewer or tables).flats[self.base : stop]
             np.maximum(twin.values[i], fresh + self.extra_of(i), out=twin.values[i])
-        twin.least = None
-        twin.settle()
+        twin.forget()
         return twin
 
     def within(self, steps: Sequence[int]) -> Group:
@@ -159,16 +157,36 @@ class Group:
         first, last = (min(steps), max(steps)) if steps else (self.base, self.base - 1)
         some = slice(first - self.base, last + 1 - self.base)
         twin.base, twin.values = first, self.values[:, some]
-        twin.least = None if self.least is None else self.least[some]
-        twin.settle()
+        twin.forget(None if self.least is None else self.least[some])
         return twin
 
-    def settle(self) -> None:
-        """Work out `listed`: the cheapest pack of every thickness, bare and offers, by error."""
+    def forget(self, least: Floats | None = None) -> None:
+        """Values have changed: what follows is worked out anew. least: of each column, if known."""
+        self.least, self._listed = least, None
+
+    @property
+    def _least(self) -> Floats:
+        """(T,) the cheapest of each thickness."""
         if self.least is None:
             self.least = self.values.min(axis=0, initial=math.inf)
-        found = (self.least < math.inf).nonzero()[0]
-        steps, cost, row = found + self.base, self.least[found], np.zeros(found.size, dtype=np.int64)
+        return self.least
+
+    @property
+    def cheapest(self) -> float:
+        """Cost of the cheapest entry; infinite when there is none."""
+        least = float(self._least.min(initial=math.inf))
+        return min(least, *(price for _, _, price in self.offers)) if self.offers else least
+
+    @property
+    def listed(self) -> Listed:
+        """The entries that exist: the cheapest pack of every thickness, bare and offers, by error."""
+        if self._listed is None:
+            self._listed = self._list()
+        return self._listed
+
+    def _list(self) -> Listed:
+        found = (self._least < math.inf).nonzero()[0]
+        steps, cost, row = found + self.base, self._least[found], np.zeros(found.size, dtype=np.int64)
         error = np.asarray(steps * self.quantum_mm - self.need_mm, dtype=np.float64)
         if self.offers:
             some, code, price = np.array(self.offers, dtype=np.float64).T
@@ -179,14 +197,13 @@ class Group:
             steps = np.concatenate((steps, some.astype(np.int64)))[order]
             row = np.concatenate((row, code.astype(np.int64)))[order]
             cost = np.concatenate((cost, price))[order]
-        self.listed = Listed(self, steps, error, cost, row)
+        return Listed(self, steps, error, cost, row)
 
     def raise_cell(self, steps: int, row: int, pieces_cost: float) -> None:
         """A cell turned out dearer: set it and choose its thickness's class again."""
         self.values = self.values.copy()  # it may be a part of the tables'
         self.values[row, steps - self.base] = pieces_cost + self.extra_of(row)
-        self.least = None
-        self.settle()
+        self.forget()
 
     def extra_of(self, row: int) -> float:
         """What a class costs beside its pieces."""
@@ -196,28 +213,23 @@ class Group:
 class Listed:
     """Entries of a group, or some of them: all (N,), by error."""
 
-    __slots__ = ("_least", "cost", "error", "group", "row", "steps")
+    __slots__ = ("_numbers", "cost", "error", "group", "row", "steps")
 
     def __init__(self, group: Group, steps: Ints, error: Floats, cost: Floats, row: Ints) -> None:
         """row: 0 for packs; a bare seat and offers have less."""
         self.group, self.steps, self.error, self.cost, self.row = group, steps, error, cost, row
-        self._least = -math.inf
+        self._numbers: tuple[list[float], list[float]] | None = None
 
     @property
-    def least(self) -> float:
-        """Cost of the cheapest entry; infinite when there is none."""
-        if self._least == -math.inf:
-            self._least = float(self.cost.min(initial=math.inf))
-        return self._least
+    def numbers(self) -> tuple[list[float], list[float]]:
+        """Errors and costs as plain numbers: a handful is looked at sooner than numpy is called."""
+        if self._numbers is None:
+            self._numbers = self.error.tolist(), self.cost.tolist()
+        return self._numbers
 
     def only(self, which: NDArray[np.bool_] | Ints | slice) -> Listed:
         """The entries that are picked, in that order."""
         return Listed(self.group, self.steps[which], self.error[which], self.cost[which], self.row[which])
-
-    def between(self, lo_mm: float, hi_mm: float) -> Listed:
-        """Those with an error in a window."""
-        start = int(self.error.searchsorted(lo_mm - _DUST))
-        return self.only(slice(start, int(self.error.searchsorted(hi_mm + _DUST, side="right"))))
 
     def cell(self, i: int) -> Cell:
         """One entry as a cell, with the cheapest class of its thickness."""
@@ -225,6 +237,34 @@ class Listed:
         if row >= 0:
             row = int(group.values[:, steps - group.base].argmin())
         return Cell(steps, row, group.inner, float(self.cost[i]), float(self.error[i]))
+
+
+class Span(NamedTuple):
+    """A stretch of a list: the entries with an error in a window."""
+
+    listed: Listed
+    start: int
+    stop: int
+    least: float
+    """Cost of the cheapest; infinite when there is none."""
+
+    def between(self, lo_mm: float, hi_mm: float) -> Span:
+        """Those with an error in a window too."""
+        errors, costs = self.listed.numbers
+        start = bisect_left(errors, lo_mm - _DUST, self.start, self.stop)
+        stop = bisect_right(errors, hi_mm + _DUST, start, self.stop)
+        return Span(self.listed, start, stop, min(costs[start:stop], default=math.inf))
+
+    def up_to(self, most: float) -> Listed:
+        """Those that cost no more."""
+        cost = self.listed.cost[self.start : self.stop]
+        return self.listed.only((cost <= most).nonzero()[0] + self.start)
+
+
+def whole(listed: Listed) -> Span:
+    """All of a list."""
+    _, costs = listed.numbers
+    return Span(listed, 0, len(costs), min(costs, default=math.inf))
 
 
 class Pool:
@@ -237,10 +277,14 @@ class Pool:
 
     def worth_keeping(self, cost: Floats) -> Iterable[int]:
         """Of new ones, those that can be among the kept, with all that tie."""
-        chosen = np.arange(len(cost))
-        if len(cost) > self.keep:
-            chosen = np.flatnonzero(cost <= np.partition(cost, self.keep - 1)[self.keep - 1] + TIE)
-        order: Sequence[int] = chosen[np.argsort(cost[chosen], kind="stable")].tolist()
+        if len(cost) <= self.keep:
+            chosen = np.arange(len(cost))
+        else:
+            last = cost.min() if self.keep == 1 else np.partition(cost, self.keep - 1)[self.keep - 1]
+            chosen = (cost <= last + TIE).nonzero()[0]
+        if chosen.size < 2:
+            return chosen.tolist()
+        order: Sequence[int] = chosen[cost[chosen].argsort(kind="stable")].tolist()
         return order[: self.keep + 16]
 
     def add(self, choice: Choice) -> None:
@@ -351,7 +395,6 @@ class Search:
         for k, offer in enumerate(seat.offers):
             if offer.inner == inner:
                 group.offers.append((to_steps(offer.pack.made_mm, q), -2 - k, offer.cost))
-        group.settle()
         return group
 
     def _extra(self, place: Place, classes: Classes) -> Floats | None:
@@ -441,12 +484,12 @@ class Search:
         posts have one hardly above it. Ties within 1e-6 are all kept, so that the rule can decide.
         """
         bounds, combos = [], self.rests.combos
-        cheapest = [{inside: one.listed.least for inside, one in group.items()} for group in groups]
+        cheapest = [{inside: one.cheapest for inside, one in group.items()} for group in groups]
         for c, combo in enumerate(combos):
             packs = sum(some[inside] for some, inside in zip(cheapest, combo.inner, strict=True))
             bounds.append((packs + self.rests.floors[c], combo.inner, c))
         bounds.sort()
-        lists: dict[int, list[Listed]] = {}
+        lists: dict[int, list[Span]] = {}
         least = bounds[0][0] if bounds else math.inf
         levels = [least + step * self.costs.piece for step in _STEPS]
         if self.task.likely_cost > least:
@@ -459,46 +502,46 @@ class Search:
                 if not bound <= pool.limit or bound == math.inf:
                     break
                 if c not in lists:
-                    lists[c] = self._lists(groups, combos[c])
+                    lists[c] = self._within(groups, combos[c])
                 self._in_combo(c, lists[c], pool)
             if pool.limit < level or level >= limit:
                 break
         return pool.sorted()
 
-    def _lists(self, groups: Sequence[Mapping[bool, Group]], combo: Combo) -> list[Listed]:
+    def _within(self, groups: Sequence[Mapping[bool, Group]], combo: Combo) -> list[Span]:
         """The entries of each seat that its window of errors leaves."""
-        lists = []
+        found = []
         for group, inside, window in zip(groups, combo.inner, combo.windows, strict=True):
-            some = group[inside].listed.between(*window)
+            one = whole(group[inside].listed).between(*window)
             if self.task.lean_only:
                 # The least lean is only reported as the best that was found: thicknesses near the need do.
-                some = some.only(np.sort(np.argsort(np.abs(some.error), kind="stable")[:_NEAREST]))
-            lists.append(some)
-        return lists
+                near = np.argsort(np.abs(one.listed.error[one.start : one.stop]), kind="stable")[:_NEAREST]
+                one = whole(one.listed.only(np.sort(near) + one.start))
+            found.append(one)
+        return found
 
-    def _paying(
-        self, c: int, lists: Sequence[Listed], limit: float
-    ) -> tuple[list[Listed], Box | None] | None:
+    def _paying(self, c: int, spans: Sequence[Span], limit: float) -> tuple[list[Listed], Box | None] | None:
         """What of each list may be in a choice up to the limit, and the box of its rests; None if none."""
         floor = self.rests.floors[c]
-        for again in (True, False):
-            least = [one.least for one in lists]
-            room = limit - sum(least)
+        room = limit - sum(one.least for one in spans)
+        if not room >= floor:
+            return None
+        box = self.rests.box(c, room)
+        if box is not None:
+            # What the packs leave for the rest tells how far off it may be, and so which packs.
+            windows = error_windows(self.rests.combos[c].four, box)
+            spans = [one.between(*window) for one, window in zip(spans, windows, strict=True)]
+            room = limit - sum(one.least for one in spans)
             if not room >= floor:
                 return None
             box = self.rests.box(c, room)
-            if again and box is not None:
-                # What the packs leave for the rest tells how far off it may be, and so which packs.
-                windows = self.rests.combos[c].within(box)
-                lists = [one.between(*window) for one, window in zip(lists, windows, strict=True)]
-        most = [cost + room - floor for cost in least]
-        return [one.only((one.cost <= cost).nonzero()[0]) for one, cost in zip(lists, most, strict=True)], box
+        return [one.up_to(one.least + room - floor) for one in spans], box
 
     def narrowed(self, groups: Sequence[Mapping[bool, Group]], limit: float) -> list[dict[bool, Group]]:
         """Groups without the thicknesses that no choice up to the limit is made of."""
         steps: list[dict[bool, list[int]]] = [{inside: [] for inside in group} for group in groups]
         for c, combo in enumerate(self.rests.combos):
-            found = self._paying(c, self._lists(groups, combo), limit)
+            found = self._paying(c, self._within(groups, combo), limit)
             for i, one in enumerate(found[0] if found else ()):
                 steps[i][combo.inner[i]] += one.steps[one.row >= 0].tolist()
         return [
@@ -506,9 +549,9 @@ class Search:
             for group, some in zip(groups, steps, strict=True)
         ]
 
-    def _in_combo(self, c: int, lists: Sequence[Listed], pool: Pool) -> None:
+    def _in_combo(self, c: int, spans: Sequence[Span], pool: Pool) -> None:
         """Every choice of one set of bearing points that is no dearer than the pool's limit."""
-        found = self._paying(c, lists, pool.limit)
+        found = self._paying(c, spans, pool.limit)
         if found is None:
             return
         kept, box = found
@@ -521,16 +564,14 @@ class Search:
 
     def _all_pairs(self, c: int, kept: Sequence[Listed], box: Box | None, pool: Pool) -> None:
         """Every pair of two seats with the stretch of third thicknesses that may still win."""
-        four, floor = self.rests.combos[c].four, self.rests.floors[c]
+        combo, floor = self.rests.combos[c], self.rests.floors[c]
         third = max(range(3), key=lambda i: (len(kept[i].cost), -i))
-        i, j = (k for k in range(3) if k != third)
-        one, two, last = kept[i], kept[j], kept[third]
-        a, b = (one.cost[:, None] + two.cost <= pool.limit - last.least - floor).nonzero()
-        at_a, at_b = one.error[a], two.error[b]
-        x = four.x0 + four.x[i + 1] * at_a + four.x[j + 1] * at_b
-        y = four.y0 + four.y[i + 1] * at_a + four.y[j + 1] * at_b
-        q = four.n[i + 1] * at_a + four.n[j + 1] * at_b
-        lo, hi = self._third_window(four, third + 1, (x, y, q), box)
+        others = [k for k in range(3) if k != third]
+        one, two, last = *(kept[k] for k in others), kept[third]
+        least = float(last.cost.min(initial=math.inf))
+        a, b = (one.cost[:, None] + two.cost <= pool.limit - least - floor).nonzero()
+        rest = combo.rests(np.array((one.error.take(a), two.error.take(b))), others)
+        lo, hi = self._third_window(combo.four, third + 1, rest, box)
         start, stop = _inside(last.error, lo, hi)
         some = (stop > start).nonzero()[0]
         if not some.size:
@@ -546,7 +587,7 @@ class Search:
             spent = ends[begin - 1] if begin else 0
             if begin and pool.limit < before and ends[-1] - spent > _ALL:
                 # Far fewer rests may pay now.
-                self._in_combo(c, kept, pool)
+                self._in_combo(c, [whole(one) for one in kept], pool)
                 return
             until = max(begin + 1, int(np.searchsorted(ends, spent + size)))
             until = min(until, int(np.searchsorted(bound, pool.limit, side="right")))
@@ -557,9 +598,7 @@ class Search:
             picks.insert(third, start[part].repeat(n) + offset)
             self._offer(c, kept, picks, pool)
 
-    def _third_window(
-        self, four: Four, k: int, rest: tuple[Floats, Floats, Floats], box: Box | None
-    ) -> tuple[Floats, Floats]:
+    def _third_window(self, four: Four, k: int, rest: Floats, box: Box | None) -> tuple[Floats, Floats]:
         """Least and greatest error of the third seat, for each pair, that keeps rock, lean and the box."""
         x, y, q = rest
         lo, hi = _between(four.n[k], q, four.q_lo, four.q_hi)
@@ -581,19 +620,21 @@ class Search:
 
     def _offer(self, c: int, seats: Sequence[Listed], picks: Sequence[Ints], pool: Pool) -> None:
         """Evaluate triples (N,) and hand those that count to the pool."""
-        four = self.rests.combos[c].four
-        (i, j, k), (one, two, three) = picks, seats
-        a, b, f = one.error[i], two.error[j], three.error[k]
-        q = four.n[1] * a + four.n[2] * b + four.n[3] * f
-        x = four.x0 + four.x[1] * a + four.x[2] * b + four.x[3] * f
-        y = four.y0 + four.y[1] * a + four.y[2] * b + four.y[3] * f
-        packs = one.cost[i] + two.cost[j] + three.cost[k]
-        ok = (q >= four.q_lo - _DUST) & (q <= four.q_hi + _DUST) & self.allows(x, y)
-        good = (ok & (packs <= pool.limit - self.rests.floors[c])).nonzero()[0]
-        if good.size:
-            x, y, q = x[good], y[good], q[good]
-            total = packs[good] + self.rests.at(c, x, y, q)
-            self.keep(seats, [i[good], j[good], k[good]], total, (x, y, q), pool)
+        combo = self.rests.combos[c]
+        rest = combo.rests(np.array([one.error.take(pick) for one, pick in zip(seats, picks, strict=True)]))
+        x, y, q = rest
+        i, j, k = (one.cost.take(pick) for one, pick in zip(seats, picks, strict=True))
+        packs = i + j
+        packs += k
+        good = self.allows(x, y)
+        good &= q >= combo.four.q_lo - _DUST
+        good &= q <= combo.four.q_hi + _DUST
+        good &= packs <= pool.limit - self.rests.floors[c]
+        some = good.nonzero()[0]
+        if some.size:
+            x, y, q = rest.take(some, axis=1)
+            total = packs.take(some) + self.rests.at(c, x, y, q)
+            self.keep(seats, [pick.take(some) for pick in picks], total, (x, y, q), pool)
 
     def allows(self, x: Floats, y: Floats) -> NDArray[np.bool_]:
         """Which leans left over are within what is allowed."""

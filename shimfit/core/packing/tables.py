@@ -235,8 +235,8 @@ class Tables(Tapered):
 
         Any number of threads may ask views of one table at once.
         """
-        view = copy.copy(self)
-        vars(view).update(self._newest[0])
+        view = object.__new__(type(self))
+        vars(view).update(self._newest[0], _newest=self._newest)
         return view
 
     def with_shorter(self) -> Tables | None:
