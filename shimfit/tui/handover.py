@@ -17,70 +17,62 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 KINDS = {".pdf": PDF, ".csv": RECORD_CSV, ".json": RECORD_JSON}
+ENDINGS = {"record": tuple(KINDS), "cut-sheet": (".pdf",)}
+"""What there is to be handed over, and what its file's name may end in."""
+NEEDS = {"record": "a record is a .pdf, .csv or .json file", "cut-sheet": "a cut sheet is a .pdf file"}
 
 
 def suggested_name(run: RunState, what: str) -> str:
-    """A file name for the run's record, or for its cut sheet."""
+    """A file name for one of ENDINGS."""
     words = "-".join(f"{run.job} {run.name}".split())
     return f"{words}-{what}.pdf"
 
 
-def export_record(
-    site: Site, run: RunState, name: str, *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool
-) -> Path:
-    """Write the record to a .pdf, .csv or .json file, whole or not at all; returns where it went.
+def export(
+    site: Site, run: RunState, what: str, name: str,
+    *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool,
+) -> Path:  # fmt: skip
+    """Write one of ENDINGS, whole or not at all; returns where it went.
 
-    Raises UsageError for another ending and where `is_stopped` says so before it writes, FileError where the
-    file exists already (unless `overwrite`), can't be written, or the log it would tell of was altered.
+    Raises UsageError for another ending, for a cut sheet where no post waits, and where `is_stopped` says so
+    before it writes; FileError where the file exists already (unless `overwrite`), can't be written, or the
+    log it would tell of was altered.
     """
-    target = _target(name, tuple(KINDS), "a record is a .pdf, .csv or .json file", overwrite=overwrite)
+    target = Path(name.strip()).expanduser()
+    ending = target.suffix.lower()
+    if ending not in ENDINGS[what]:
+        raise UsageError(f"{NEEDS[what]}, not {target.name!r}")
+    if target.exists() and not overwrite:
+        raise FileError(f"{target.name} exists already", path=str(target))
+    content = _record(site, run, ending) if what == "record" else _cut_sheet(site, run)
+    if is_stopped():
+        raise UsageError(f"stopped: {target.name} was not written")
+    write_whole(target, content, KINDS[ending], keep=[site.journal.path], force=overwrite)
+    return target.absolute()
+
+
+def _record(site: Site, run: RunState, ending: str) -> bytes:
     from shimfit.report.record import record_csv, record_json, record_of
 
     record = record_of(site.journal, run.job, run.name)
-    match target.suffix.lower():
-        case ".csv":
-            content = record_csv(record).encode()
-        case ".json":
-            rows = {"schema": 1, **record_json(record)}
-            content = json.dumps(rows, ensure_ascii=False, allow_nan=False).encode()
-        case _:
-            from shimfit.report.asbuilt import record_pdf
+    if ending == ".csv":
+        return record_csv(record).encode()
+    if ending == ".json":
+        rows = {"schema": 1, **record_json(record)}
+        return json.dumps(rows, ensure_ascii=False, allow_nan=False).encode()
+    from shimfit.report.asbuilt import record_pdf
 
-            content = record_pdf(record, photos=(Path.cwd(), site.journal.path.absolute().parent))
-    return _written(site, target, content, overwrite=overwrite, is_stopped=is_stopped)
+    return record_pdf(record, photos=(Path.cwd(), site.journal.path.absolute().parent))
 
 
-def export_cut_sheet(
-    site: Site, run: RunState, name: str, *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool
-) -> Path:
-    """Write cut sheet and pack labels to a .pdf file; raises as export_record, and where no post waits."""
-    target = _target(name, (".pdf",), "a cut sheet is a .pdf file", overwrite=overwrite)
+def _cut_sheet(site: Site, run: RunState) -> bytes:
     from shimfit.report.sheets import cut_sheet_pdf
     from shimfit.report.tables import SheetFacts
     from shimfit.workflow.plan import cut_list_of
 
-    answer = cut_list_of(site, run.job, run.name)
     made = site.journal.now().isoformat(timespec="seconds")
-    sheet = cut_sheet_pdf(answer, SheetFacts(run, made, site.settings.graduation, site.box().lots))
-    return _written(site, target, sheet, overwrite=overwrite, is_stopped=is_stopped)
-
-
-def _target(name: str, endings: tuple[str, ...], what: str, *, overwrite: bool) -> Path:
-    target = Path(name.strip()).expanduser()
-    if target.suffix.lower() not in endings:
-        raise UsageError(f"{what}, not {target.name!r}")
-    if target.exists() and not overwrite:
-        raise FileError(f"{target.name} exists already", path=str(target))
-    return target
-
-
-def _written(
-    site: Site, target: Path, content: bytes, *, overwrite: bool, is_stopped: Callable[[], bool]
-) -> Path:
-    if is_stopped():
-        raise UsageError(f"stopped: {target.name} was not written")
-    write_whole(target, content, KINDS[target.suffix.lower()], keep=[site.journal.path], force=overwrite)
-    return target.absolute()
+    facts = SheetFacts(run, made, site.settings.graduation, site.box().lots)
+    return cut_sheet_pdf(cut_list_of(site, run.job, run.name), facts)
 
 
 def writing(write: Callable[[str, bool], Path]) -> Callable[[str], Outcome]:

@@ -21,7 +21,7 @@ from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.pictures import foot_plan
 from shimfit.tui.commands import ELSEWHERE
-from shimfit.tui.handover import export_record, suggested_name
+from shimfit.tui.handover import export, suggested_name
 from shimfit.tui.sensing import Listening, hold, lasting_fault, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session, refused
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
@@ -314,22 +314,19 @@ class _Conversation:
         self.session.answer_missing()
         return loaded
 
-    def _write(self, name: str) -> str:
-        if self.session.run is None:
+    def _write(self, name: str) -> str | Outcome:
+        """Write the record; over what is there where the same was asked for, and asked about, just before."""
+        run, again = self.session.run, f"write {name}".strip() == self._asked_about
+        if run is None:
             return "refused: no run is open"
         self.session.refresh()
-        name, overwrite = name or suggested_name(self.session.run, "record"), False
-        while True:
-            try:
-                target = export_record(self.session.site, self.session.run, name, overwrite=overwrite)
-            except FileError as error:
-                if overwrite or not error.message.endswith("exists already"):
-                    raise
-                overwrite = self._ask(f"{error.message}. Write over it? yes or no> ") == "yes"
-            else:
-                return f"written: {target}"
-            if not overwrite:
-                return "not written"
+        name = name or suggested_name(run, "record")
+        try:
+            return f"written: {export(self.session.site, run, 'record', name, overwrite=again)}"
+        except FileError as error:
+            if not error.message.endswith("exists already"):
+                raise
+            return Outcome(f"{error.message}: Enter writes over it", done=False, asks=True)
 
     def _open(self, text: str) -> str:
         job, _, run = text.partition("/")

@@ -11,7 +11,7 @@ from shimfit.model import Instrument
 from shimfit.settings.actions import BY_NAME, SCREENS
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.handover import export_record
+from shimfit.tui.handover import export
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import Rows
 from shimfit.workflow.reading import log_reading
@@ -106,7 +106,7 @@ def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
     db.close()
     target = tmp_path / "record.csv"
     with pytest.raises(FileError, match="shimfit salvage"):
-        export_record(session.site, session.run, str(target))
+        export(session.site, session.run, "record", str(target))
     assert not target.exists()
 
 

@@ -132,3 +132,12 @@ def test_an_output_that_lacks_a_sign_is_no_reason_to_fall_over(make_site, encodi
     assert run_plain(site, stdin=io.StringIO("9n5o\nnote größer als gedacht\n"), stdout=out) == 0
     out.flush()
     assert b"TOP leans 9 mm" in raw.getvalue()
+
+
+def test_a_file_that_is_there_is_written_over_by_a_second_enter(make_site, tmp_path) -> None:
+    target = tmp_path / "record.csv"
+    target.write_text("mine", "utf-8")
+    said = session(make_site(), f"write {target}", "write other.txt", f"write {target}", "", "q")
+    assert said.count("record.csv exists already: Enter writes over it") == 2
+    assert f"written: {target}" in said
+    assert target.read_text("utf-8") != "mine"

@@ -19,7 +19,6 @@ from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, score_words
 from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, strip, turn_of
 from shimfit.text.plan_phrases import buy_lines
-from shimfit.tui.handover import export_record
 from shimfit.tui.screens.beside import (
     Drawing,
     before_after,
@@ -652,7 +651,7 @@ class RecordScreen(PostList):
 
     def hand_over(self) -> None:
         """Ask for a file name."""
-        self.ask_for_file(export_record, "record", ".pdf for paper, .csv for a table, .json for programs")
+        self.ask_for_file("record", ".pdf for paper, .csv for a table, .json for programs")
 
 
 def _paper_rows(post: PostRecord, words: Words) -> Iterator[Run]:

@@ -447,9 +447,9 @@ class Page(RoleScreen):
             Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo, does="log")
         )
 
-    def ask_for_file(self, export: Callable[..., Path], what: str, hint: str) -> None:
+    def ask_for_file(self, what: str, hint: str) -> None:
         """Ask where to write what is made of the run: its record, its cut sheet (see tui.handover)."""
-        from shimfit.tui.handover import suggested_name, writing
+        from shimfit.tui.handover import export, suggested_name, writing
 
         session, run = self.session, self.session.run
         if run is None:
@@ -457,7 +457,7 @@ class Page(RoleScreen):
             return
 
         def write(name: str, overwrite: bool) -> Path:
-            return export(session.site, run, name, overwrite=overwrite, is_stopped=self.is_stopped)
+            return export(session.site, run, what, name, overwrite=overwrite, is_stopped=self.is_stopped)
 
         name = suggested_name(run, what)
         self.ask(Question("write to", hint, writing(write), name, does="write", doing="writing"))

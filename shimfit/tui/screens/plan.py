@@ -20,7 +20,6 @@ from shimfit.text.plan_phrases import (
     progress_words,
 )
 from shimfit.tui.background import Planning, Running
-from shimfit.tui.handover import export_cut_sheet
 from shimfit.tui.screens.beside import Drawing, before_after, box_side, from_the_side, lot_side, packs_at
 from shimfit.tui.screens.lists import PostList
 from shimfit.tui.screens.page import Column, Question
@@ -207,7 +206,7 @@ class PlanScreen(PostList):
         if self.planning is not None:
             self.say(refused("it still plans: the sheet comes after it"))
         else:
-            self.ask_for_file(export_cut_sheet, "cut-sheet", "cut sheet and pack labels for paper, a .pdf")
+            self.ask_for_file("cut-sheet", "cut sheet and pack labels for paper, a .pdf")
 
     def show_work(self, running: Running) -> None:
         """Show how far the plan is."""
