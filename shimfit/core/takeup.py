@@ -46,9 +46,9 @@ SITE_KNOWN_FROM = 4.0
 WILD_SHARE, WILD_TIMES = 0.03, 1.5
 """Posts whose reading or packs are wrong in some other way, and how much wider than on the wildest site those
 fall (own choice)."""
-CLEARLY = 0.9
+CLEARLY = 0.75
 """Packs are taken to have gone in from the reading alone where that is so likely (own choice): of posts that
-were packed on a usual site one in a hundred is asked about."""
+were packed as asked hardly one in a hundred is asked about, on a site half as wild again as is usual two."""
 LEAST_FACTOR, MOST_FACTOR = 0.5, 3.0
 """A calmer or a wilder site is not believed."""
 WORTH_FACTOR = 0.15
@@ -240,11 +240,12 @@ class Left:
         """What the new reading says was done: as prescribed only where that is clearly the likeliest (Bayes).
 
         moved_mm: from the reading before to the new one, which read_mm2 scatters where nothing was done;
-        factor: the site's own. again_wanted: the answer asked for one more reading before the packs, so that
-        either is as usual; else a reading with no pack in is as rare as one that is wrong in some other way.
+        factor: the site's own, believed as far as `SITE_KNOWN_FROM` posts tell it. again_wanted: the answer
+        asked for one more reading before the packs, so that either is as usual; else a reading with no pack
+        in is as rare as one that is wrong in some other way.
         """
         shares: dict[Done, tuple[float, float]] = {
-            "as prescribed": (1.0, _density(self.off_mm, self.spread_mm2(factor))),
+            "as prescribed": (1.0, _density(self.off_mm, self.spread_mm2(factor), 2.0 * SITE_KNOWN_FROM)),
             "not packed": (1.0 if again_wanted else WILD_SHARE, _density(moved_mm, read_mm2)),
             "something else": (
                 WILD_SHARE,
@@ -257,12 +258,14 @@ class Left:
         return max("not packed", "something else", key=likely.__getitem__)
 
 
-def _density(at_mm: tuple[float, float], spread: Spread) -> float:
-    """The normal distribution of two directions, per mm²."""
+def _density(at_mm: tuple[float, float], spread: Spread, freedom: float = math.inf) -> float:
+    """The normal distribution of two directions, per mm²; Student's t where the spread has so few degrees."""
     (x, y), (xx, xy, yy) = at_mm, spread
     size = xx * yy - xy * xy
     distance2 = (yy * x * x - 2.0 * xy * x * y + xx * y * y) / size
-    return math.exp(-0.5 * distance2) / (2.0 * math.pi * math.sqrt(size))
+    few = math.isfinite(freedom)
+    log = (freedom / 2.0 + 1.0) * math.log1p(distance2 / freedom) if few else distance2 / 2.0
+    return math.exp(-log) / (2.0 * math.pi * math.sqrt(size))
 
 
 @dataclass(frozen=True, slots=True)

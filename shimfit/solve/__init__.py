@@ -1,1 +1,1 @@
-"""Integer programs by HiGHS, and the referee that tries everything."""
+"""Integer programs by HiGHS, behind what the planner asks of a solver."""

@@ -18,6 +18,7 @@ from shimfit.core.takeup import (
     Observed,
     SiteScatter,
     TakeUp,
+    _density,
     blended,
     learn,
     learn_scatter,
@@ -237,3 +238,30 @@ def test_a_site_is_learned_along_the_run_and_one_bad_post_scares_nobody():
     before = learn_scatter(usual).factor
     for off in (3.0, 5.0, 8.0, 20.0, 5000.0):
         assert learn_scatter([*usual, Left((off, 0.0), USUAL, (0.4, 0.1, 0.4))]).factor < before + 0.2
+
+
+@pytest.mark.parametrize(("times", "most"), [(1.0, 0.005), (1.5, 0.03)])
+def test_hardly_a_post_packed_as_asked_is_asked_about(times, most):
+    """Also on a deck of which nothing was learned yet and that scatters half as much again as is usual."""
+    rng = np.random.default_rng(5)
+    seats, others = (2.0, -1.2, 3.5), (0.3, 0.0, 0.3)
+    spread = np.array(seats) * times**2 + others
+    covariance = [[spread[0], spread[1]], [spread[1], spread[2]]]
+    asked = 0
+    for x, y in rng.multivariate_normal((0.0, 0.0), covariance, 2000):
+        done = Left((x, y), seats, others).done(
+            (x + 6.0, y + 9.0), (0.35, 0.0, 0.35), 1.0, again_wanted=False
+        )
+        asked += done != "as prescribed"
+    assert asked / 2000 <= most
+
+
+def test_far_off_on_a_deck_hardly_known_is_as_likely_as_students_t_says():
+    """With scipy's multivariate t of as many degrees of freedom as posts count, two directions each."""
+    spread = (2.18, -1.68, 4.03)
+    shape = [[spread[0], spread[1]], [spread[1], spread[2]]]
+    for at in ((0.5, -1.0), (8.0, -6.0)):
+        assert _density(at, spread, 8.0) == pytest.approx(
+            scipy.stats.multivariate_t.pdf(at, shape=shape, df=8.0)
+        )
+        assert _density(at, spread) == pytest.approx(scipy.stats.multivariate_normal.pdf(at, cov=shape))
