@@ -310,12 +310,11 @@ def _given(args: argparse.Namespace, made: BuildUp, beds: Mapping[str, float], u
     given += [(f"the rod passes {name}", mm) for name, mm in made.below]
     given += [(f"height of the bed at post {name} above the datum", mm) for name, mm in beds.items()]
     rows = [(what, f"{'-' if mm < 0 else ''}{shown.sized(mm, units)}") for what, mm in given]
-    rows.append((says["clamp"], f"{args.clamp} N" if args.clamp[-1:].isdigit() else args.clamp))
-    for option, mpa in (
-        ("washer_allows", made.washer_allowable_mpa),
-        ("foot_allows", made.foot_allowable_mpa),
-    ):
-        rows.append((says[option], shown.stress(mpa, units)))
+    rows += [
+        (says["clamp"], shown.force(made.clamp_newton, units)),
+        (says["washer_allows"], shown.stress(made.washer_allowable_mpa, units)),
+        (says["foot_allows"], shown.stress(made.foot_allowable_mpa, units)),
+    ]
     return Section("Worked out from", columns(("what was given", "{}: "), ("is", "{}")), rows)
 
 

@@ -42,6 +42,8 @@ IN_FEET_FROM_IN: Final = 96
 """Inches from which on a distance is in feet."""
 PSI_PER_MPA: Final = 145.038
 """NIST SP 811, Appendix B.8: 1 psi = 6.894757 kPa."""
+NEWTON_PER_LBF: Final = 4.448222
+"""NIST SP 811, Appendix B.8."""
 NM_PER_LBF_FT: Final = 1.355818
 """NIST SP 811, Appendix B.8."""
 
@@ -212,6 +214,7 @@ _UNITS: Final[dict[str, dict[Units, tuple[float, str, str]]]] = {
     "slope": {"mm": (1000.0, ".2f", "mm/m"), "inch": (12.0, ".4f", "in/ft")},
     "rate": {"mm": (1000.0, ".3g", "mm/m"), "inch": (12.0, ".3g", "in/ft")},
     "area": {"mm": (1.0, ".0f", "mm²"), "inch": (1 / MM_PER_INCH**2, ".3g", "in²")},
+    "force": {"mm": (1.0, ".0f", "N"), "inch": (1 / NEWTON_PER_LBF, ".0f", "lbf")},
     "stress": {"mm": (1.0, ".2f", "MPa"), "inch": (PSI_PER_MPA, ".0f", "psi")},
 }
 """Of each quantity: how many of its unit one of ours is, how it is written, the unit's sign."""
@@ -229,6 +232,8 @@ rate = partial(_quantity, "rate")
 """A slope that somebody states, to three figures: `0.5 mm/m`, `0.006 in/ft`."""
 area = partial(_quantity, "area")
 """An area in mm²: `6208 mm²`, `9.62 in²`."""
+force = partial(_quantity, "force")
+"""A force in N: `4000 N`, `899 lbf`."""
 stress = partial(_quantity, "stress")
 """A pressure in N/mm², to two figures after the point, or whole psi: `0.64 MPa`, `93 psi`."""
 

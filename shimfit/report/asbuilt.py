@@ -64,6 +64,8 @@ _SHORT = (
     *("Weather", "Temperature", "Timber's moisture"),
 )
 """Facts that have room beside each other."""
+_NAMED = 8
+"""So many posts are named in the column for it; a longer list stands where there is room."""
 _MARKS = {"plumb": "✓", "out": "✗", "too-close": "≈", "none": "–"}
 _DECIDED = {one: f"{_MARKS[one]} {reported}" for one, reported in words.DECISION_WORDS.items()}
 
@@ -132,7 +134,12 @@ class _Record(Paper):
     def _exceptions(self) -> None:
         columns = (Column("Post", bold=True), Column("Stands"), Column("Why, and what it waits for"))
         found = exceptions_reported(self.record)
-        rows = [(", ".join(names), _DECIDED[stands], why) for names, stands, why in found]
+        rows = [
+            (", ".join(names), _DECIDED[stands], why)
+            if len(names) <= _NAMED
+            else (shown.counted(len(names), "post"), _DECIDED[stands], f"{why}: {', '.join(names)}")
+            for names, stands, why in found
+        ]
         self.section(Section("Not proven plumb, and why", columns, rows))
 
     def _run(self) -> None:

@@ -373,7 +373,7 @@ def row_of(post: PostRecord, run: RunState) -> PostRow:
         allowed=shown.recorded(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
         decision=words.DECISION_WORDS[post.stands],
         chance=shown.percent(post.probability),
-        waits="" if post.verdict else WAITS[post.next_step] or str(post.state),
+        waits="" if post.verdict else WAITS[post.next_step] or _BY_STATE.get(post.next_step, str(post.state)),
         packs=[words.pack(pack, faces, units) for pack in post.packs_in_place],
         notes=notes_of(post, faces, units),
     )
@@ -448,6 +448,8 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     return said
 
 
+_BY_STATE = {"no pack": "no packs serve it"}
+"""What a row says where `WAITS` leaves it to a sentence; else the state."""
 WAITS = {
     "read": "not read yet",
     "read other way": "read in one direction only",

@@ -377,3 +377,11 @@ def test_a_figure_is_never_broken_in_a_narrow_column(boardwalk, toolbox):
     made = [shown.plain(pack.made_mm, "inch") for post in posts for pack in post.packs_in_place]
     for figure in made:
         assert any(re.search(rf"(?<![\d.]){figure}(?![\d.])", line) for line in text), figure
+
+
+def test_many_posts_that_stand_alike_leave_the_reasons_their_room(boardwalk):
+    run = boardwalk(12)
+    posts = tuple(replace(post, skipped="the bed is wet", verdict=None, after=None) for post in run.posts)
+    text = words_of(record_pdf(run_record(replace(run, posts=posts), LOG)))
+    assert "12 posts – not verified skipped: the bed is wet" in text
+    assert f": {', '.join(post.name for post in posts)}" in text

@@ -169,6 +169,7 @@ WAITS = {
     "tighten": "to be tightened and read",
     "read again": "to be read again",
     "ask": "no packs worked out yet",
+    "no pack": "no packs serve it",
 }
 """What paper says a post waits for, by its next step in JSON; else its state stands there."""
 
