@@ -8,6 +8,7 @@ else's. Take-up is learned per job: each verifying reading after packs were chan
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, replace
@@ -296,10 +297,13 @@ def _moved(
     seats = usual_spread(foot, height_mm, asked, post.tolerance, after, preload_mm, take_up=known.mean)
     along, across = (known.u_next * shift for shift in predicted)
     usual = HAND_MM / height_mm
-    xx, yy = (
-        sum((one.u_own(way) or usual) ** 2 for one in (stood, reading)) * height_mm**2
-        for way in ("along", "across")
-    )
+    # The zero of one level that is held alike is in both readings, and cancels.
+    alike = (stood.instrument, stood.face, stood.turned) == (reading.instrument, reading.face, reading.turned)
+    parts = [
+        (one.u_own("along"), one.u_own("across")) if alike else (one.u_along, one.u_across)
+        for one in (stood, reading)
+    ]
+    xx, yy = (sum((u or usual) ** 2 for u in way) * height_mm**2 for way in zip(*parts, strict=True))
     left = Left(
         (measured[0] - known.mean * predicted[0], measured[1] - known.mean * predicted[1]),
         seats or (0.0, 0.0, 0.0),
@@ -332,7 +336,7 @@ def observation(site: Site, place: Place, post: PostRecord, reading: Reading) ->
     data = {
         "predicted_mm": list(moved.predicted_mm),
         "measured_mm": list(moved.measured_mm),
-        "u_reading_mm": max(reading.u_along, reading.u_across) * post.height_mm,
+        "u_reading_mm": math.sqrt(max(moved.read_mm2) / 2.0),
         "shares": moved.shares,
     }
     if not post.packs_when_read and any(moved.left.seats_mm2):

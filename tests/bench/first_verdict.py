@@ -68,6 +68,7 @@ Tried for fewer out and not kept (1:500, rich, 1,000 posts: out 8.8, 12.07 minut
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -95,6 +96,10 @@ TAKE_UP = 0.9
 ZERO_MM = 0.5
 TAPER_SLOPE = 0.024
 PRELOAD_MM = 0.19
+SMOOTH = dict.fromkeys(CORNERS, 0.0)
+STAYS = 0.5
+"""Correlation of a seat's roughness under the bare post and under its pack (no source): of .5 the difference
+is as much as one of them, which is what the program counts."""
 LOOSE_TO_READ_MIN = 4.0
 """A round but for its pieces (common practice, no source)."""
 MOST_ROUNDS = 12
@@ -139,6 +144,8 @@ class Deck:
     number: tuple[int, int]
     bed: Lean
     rough_mm: dict[Seat, float]
+    bare_mm: dict[Seat, float]
+    """How rough the corners are that it stands on before it is packed."""
     take_up: float
     zero_mm: tuple[float, float]
     scatter: Scatter
@@ -146,8 +153,9 @@ class Deck:
 
     def rests(self, packs: tuple[Pack, ...]) -> Resting:
         """How the post really stands; roughness is told above the lowest corner."""
-        low = min(self.rough_mm.values())
-        rough = {seat: mm - low for seat, mm in self.rough_mm.items()}
+        rough = self.rough_mm if packs else self.bare_mm
+        low = min(rough.values())
+        rough = {seat: mm - low for seat, mm in rough.items()}
         return rest_packs(FOOT, self.bed, packs, PRELOAD_MM, rocks_mm=rough, take_up=self.take_up)
 
     def made(self, packs: tuple[Pack, ...]) -> tuple[Pack, ...]:
@@ -167,20 +175,21 @@ class Deck:
         return tuple(out)
 
 
-def decks(world: World, posts: int, times: float) -> Iterator[Deck]:
+def decks(world: World, posts: int, times: float, stays: float = STAYS) -> Iterator[Deck]:
     """Posts at random, one deck after the other."""
-    rng, on_deck, usual = np.random.default_rng(3), np.random.default_rng(4), Scatter(factor=times)
+    rng, on_deck, bare, usual = *(np.random.default_rng(k) for k in (3, 4, 5)), Scatter(factor=times)
     take_up = TAKE_UP
     for k in range(posts):
         if k % world.posts == 0:
             take_up = float(np.clip(on_deck.normal(TAKE_UP, world.deck_u), 0.6, 1.2))
         bed = rng.normal(0.0, BED_TOP_MM / HEIGHT_MM, 2)
-        rough = rng.normal(0.0, usual.seat_mm * times, 4).tolist()
+        rough = rng.normal(0.0, usual.seat_mm * times, 4)
+        before = stays * rough + math.sqrt(1.0 - stays**2) * bare.normal(0.0, usual.seat_mm * times, 4)
+        seats = (dict(zip(CORNERS, one.tolist(), strict=True)) for one in (rough, before))
         own = float(np.clip(rng.normal(take_up, world.post_u), 0.6, 1.2))
         zero = rng.uniform(-ZERO_MM, ZERO_MM, 2).tolist()
         yield Deck(
-            (3, k), Lean(float(bed[0]), float(bed[1])), dict(zip(CORNERS, rough, strict=True)), own,
-            (zero[0], zero[1]), usual,
+            (3, k), Lean(float(bed[0]), float(bed[1])), *seats, own, (zero[0], zero[1]), usual,
         )  # fmt: skip
 
 
@@ -264,7 +273,7 @@ class Known:
         twice = 2.0 * (reads.own_along * HEIGHT_MM) ** 2
         others = twice + along * along, along * across, twice + across * across
         self.lessons.append(Left((moved[0] - mean * shift[0], moved[1] - mean * shift[1]), spread, others))
-        seen = Observed(shift, moved, reads.u_along * HEIGHT_MM, spread, {"packs": 1.0})
+        seen = Observed(shift, moved, reads.own_along * HEIGHT_MM, spread, {"packs": 1.0})
         self.book = learn(self.book, seen)
 
 
@@ -280,7 +289,8 @@ def play(
         if world.posts > 1 and k % world.posts == 0:
             known = Known(world)
         rng = np.random.default_rng((*deck.number, 2))
-        tops = read(deck, deck.bed, rng, step_mm=step_mm)
+        bare = stands(deck, (), rng)
+        tops = read(deck, bare, rng, step_mm=step_mm)
         lean, spent = lean_of(tops), 0.0
         if tolerance.holds(lean, HEIGHT_MM):
             continue
@@ -289,7 +299,7 @@ def play(
         answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=once)
         if advised and answer.chance is not None and answer.chance.again is not None:
             spent += READ_AGAIN_MIN
-            lean = lean_of(tops, read(deck, deck.bed, rng, -1, step_mm))
+            lean = lean_of(tops, read(deck, bare, rng, -1, step_mm))
             twice = replace(once, reads=usual.read_twice)
             answer = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=twice)
         if (said := answer.chance) is None:
@@ -366,17 +376,18 @@ def verdicts(
     found, off = [], []
     for drawn in decks(ALONE, posts, times):
         deck, rng = drawn, np.random.default_rng((*drawn.number, 2))
-        lean = lean_of(read(deck, deck.bed, rng))
+        bare = stands(deck, (), rng)
+        lean = lean_of(read(deck, bare, rng))
         if tolerance.holds(lean, HEIGHT_MM):
             continue
         if "rough seats" in without:
-            deck = replace(deck, rough_mm=dict.fromkeys(CORNERS, 0.0))
+            deck = replace(deck, rough_mm=SMOOTH, bare_mm=SMOOTH)
         if "pieces" in without:
             deck = replace(deck, scatter=replace(deck.scatter, pack_mm=0.0))
         if "marks, places" in without:
             deck = replace(deck, scatter=replace(deck.scatter, mark_mm=0.0, place_mm=0.0))
         if "the reading before" in without:
-            lean = deck.bed
+            lean = bare
         share, u = (deck.take_up, 0.0) if "take-up" in without else (TAKE_UP, ALONE.post_u)
         if tables is None:
             plane = gap_plane(FOOT, Lean(lean.slope_along / share, lean.slope_across / share))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -177,6 +178,20 @@ def test_read_once_more_before_packing_both_count_and_nothing_went_in(boxed: Sit
     assert packed.packs_in_place == post.implied
     (taught,) = boxed.journal.standing(("observed",), "lake")
     assert taught.data["measured_mm"] == pytest.approx([0.5 - 5.0, 6.5 - 0.5])
+
+
+@pytest.mark.parametrize(("level", "zero_counts"), [(None, False), ("level-B", True)])
+def test_the_zero_of_one_level_teaches_the_deck_nothing(
+    boxed: Site, level: str | None, *, zero_counts: bool
+) -> None:
+    """Of a difference (GUM F.1.2.3): what is in both readings goes out, what is in one of them stays."""
+    first = log_reading(boxed, AT, "5n 7h").reading
+    second = log_reading(boxed, AT, "0.5n 0.5h", Asked(instrument=level)).reading
+    (taught,) = boxed.journal.standing(("observed",), "lake")
+    parts = [(one.u_across if zero_counts else one.u_own_across) or 0.0 for one in (first, second)]
+    height_mm = boxed.post(AT).height_mm
+    assert taught.data["u_reading_mm"] * 2**0.5 == pytest.approx(math.hypot(*parts) * height_mm)
+    assert (first.u_own_across or 1.0) < 0.9 * (first.u_across or 0.0)
 
 
 def test_what_stands_as_before_the_packs_is_asked_about_and_may_be_either(boxed: Site) -> None:
