@@ -59,8 +59,7 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
 
             job, run = parse_run(args.path)
             with open_site(args, io, read_only=args.look, hold=False) as site:
-                state, lots = site.run(job, run), site.box().lots
-                off_mm = parse_pairs(args.off, state.units)
+                off_mm = parse_pairs(args.off, site.run(job, run).units)
                 made = planning.plan_site_run(
                     site,
                     job,
@@ -70,15 +69,11 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
                     progress=progress,
                     stop=stop,
                 )
-                if not args.look:
-                    with site.journal.exclusively():
-                        if _facts(site.run(job, run)) == _facts(state) and site.box().lots == lots:
-                            planning.log_plan(site, job, run, made)
-                        else:
-                            io.talk(
-                                "caution: the run or the box was changed while it was planned: nothing is "
-                                "kept of this plan; plan again"
-                            )
+                if not args.look and planning.log_plan(site, job, run, made) is None:
+                    io.talk(
+                        "caution: the run or the box was changed while it was planned: nothing is "
+                        "kept of this plan; plan again"
+                    )
                 answer = made.answer
                 state = site.run(job, run)
                 words = words_of(state, site.settings)
@@ -88,11 +83,6 @@ def run_plan(args: argparse.Namespace, io: Io) -> int:
     io.tell([f"{outcome_words(answer)}. {gap_words(answer)}", *lines, *rest], answer)
     over = any(post["packs"] and post["resting"]["slope_along"] is None for post in answer["posts"])
     return Exit.OVER if answer["unsolved"] or over else Exit.DONE
-
-
-def _facts(state: RunState) -> list[object]:
-    """What a plan of the run rests on."""
-    return [(post.name, post.readings, post.packs_in_place, post.state) for post in state.posts]
 
 
 def _read_problem(name: str, io: Io) -> dict[str, Any]:

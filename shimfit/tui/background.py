@@ -169,7 +169,6 @@ class Planning(Running):
         super().__init__(self._plan)
         self._waits_for = waits_for
         self._site, self._job, self._run, self._off_mm = site, job, run, off_mm
-        self._head = site.journal.head
         self.bound: float | None = None
         """No plan can cost less; None until that is known."""
         self.best: float | None = None
@@ -180,8 +179,7 @@ class Planning(Running):
     def keep(self) -> str:
         """Make the plan's answers the posts' own; returns what became of it, in words.
 
-        Whatever was logged since the plan was begun may have changed the box or a post under it: then
-        nothing is kept. Raises its own faults.
+        Where the box or a post was changed since it was begun nothing is kept. Raises its own faults.
         """
         fault = self.fault()
         if self.made is None:
@@ -190,10 +188,8 @@ class Planning(Running):
 
         if self._site.journal.read_only:
             return "planned to look at only: this file is not written here"
-        with self._site.journal.exclusively():
-            if self._site.journal.head != self._head:
-                return "something was logged meanwhile: not kept, plan again"
-            count = log_plan(self._site, self._job, self._run, self.made)
+        if (count := log_plan(self._site, self._job, self._run, self.made)) is None:
+            return "something was logged meanwhile: not kept, plan again"
         return "1 post got its packs" if count == 1 else f"{count} posts got their packs"
 
     def _plan(self, _said: object, stop: Callable[[], bool]) -> int:
@@ -201,7 +197,6 @@ class Planning(Running):
 
         while self._waits_for and not stop():  # they log, and what is planned must not change
             time.sleep(LOOK_S)
-        self._head = self._site.journal.head
         self.made = plan_site_run(
             self._site,
             self._job,

@@ -32,6 +32,7 @@ from shimfit.model import PLANNED, Cost, Foot, Lean, Prescription, Within
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.values import dataclass
 from shimfit.workflow.packs import promised
+from shimfit.workflow.site import in_one_turn
 from shimfit.workflow.solving import cautions_about, plan_post
 
 if TYPE_CHECKING:
@@ -219,6 +220,8 @@ class RunPlan:
     answer: Json
     prescriptions: tuple[tuple[str, Prescription], ...]
     """(post, answer) of every post of the plan; an answer without packs says why where none can be had."""
+    basis: object
+    """What it was worked out from."""
 
 
 def posts_to_plan(
@@ -282,7 +285,7 @@ def plan_site_run(
         )
     options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
     names = {post.name for post in posts}
-    kept = promised(site, lambda at, post: (at.job, at.run) == (job, run) and post.name in names)
+    kept, basis = _kept(site, job, run, names), _basis(site, job, run, names)
     lots = box.stock.without(kept, options.saw.kerf_mm)
     if only is None:
         key = (site.journal.path, job, run)
@@ -319,35 +322,34 @@ def plan_site_run(
         made = _prescription(one, done, options, chances.get(one.post.name), known.mean)
         said = cautions_about(made, record, box.lots, options, site.settings)
         given.append((one.post.name, replace(made, cautions=said)))
-    return RunPlan({"job": job, "run": run, **answer, **buying}, tuple(given))
+    return RunPlan({"job": job, "run": run, **answer, **buying}, tuple(given), basis)
 
 
-def share_out(site: Site, job: str, run: str, names: Collection[str]) -> bool:
-    """Answer these posts by one plan, as far as they are read, lean too much and stand bare; False: none was.
+def _kept(site: Site, job: str, run: str, names: Collection[str]) -> list[Pack]:
+    """What all other posts wait for."""
+    return promised(site, lambda at, post: (at.job, at.run) == (job, run) and post.name in names)
+
+
+def _basis(site: Site, job: str, run: str, names: Collection[str]) -> object:
+    """All that these posts are planned by, to see whether it was changed meanwhile."""
+    posts = (post for post in site.run(job, run).posts if post.name in names)
+    stand = [(post.name, post.readings, post.packs_in_place, post.state) for post in posts]
+    return stand, site.box().lots, _kept(site, job, run, names)
+
+
+def share_out(site: Site, job: str, run: str, names: Collection[str]) -> None:
+    """Answer these posts by one plan, as far as they are read, lean too much and stand bare.
 
     Whoever read them all at once has no first and last among them, and one plan of all is worked out sooner
-    than an answer for each that leaves enough for the others. What was changed meanwhile is not overwritten.
+    than an answer for each that leaves enough for the others.
     """
-    from shimfit.workflow.reading import asks_again, here
+    from shimfit.workflow.reading import asks_again
 
-    def wanted() -> dict[str, PostRecord]:
-        posts = (post for post in site.run(job, run).posts if post.name in names and asks_again(site, post))
-        leans = ((post, _lean_to_plan(post)) for post in posts)
-        return {
-            post.name: post
-            for post, lean in leans
-            if lean is not None and not post.tolerance.holds(lean, post.height_mm)
-        }
-
-    posts, asks = wanted(), here(site)
-    if len(posts) < 2 or site.journal.read_only:
-        return False
-    made = plan_site_run(site, job, run, only=posts)
-    with site.journal.exclusively():
-        if wanted() != posts or here(site) != asks:
-            return False
-        log_plan(site, job, run, made)
-    return True
+    posts = [post for post in site.run(job, run).posts if post.name in names and asks_again(site, post)]
+    leans = [(post, lean) for post in posts if (lean := _lean_to_plan(post)) is not None]
+    wanted = {post.name for post, lean in leans if not post.tolerance.holds(lean, post.height_mm)}
+    if len(wanted) > 1 and not site.journal.read_only:  # what was changed meanwhile keeps what it has
+        log_plan(site, job, run, plan_site_run(site, job, run, only=wanted))
 
 
 def _chances(done: Plan, options: Options) -> Chances:
@@ -388,10 +390,16 @@ def _prescription(
     )
 
 
-def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int:
-    """Make the plan's answers the posts' own (one transaction); returns how many posts got packs."""
+@in_one_turn
+def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int | None:
+    """Make the plan's answers the posts' own (one transaction); returns how many posts got packs.
+
+    None, and nothing is logged: the posts, the box or what others wait for were changed while it was planned.
+    """
     from shimfit.workflow.reading import here
 
+    if _basis(site, job, run, {name for name, _ in made.prescriptions}) != made.basis:
+        return None
     state = site.run(job, run)
     asked = here(site).asked(state.making, state.rule, ("saw_deg",))
     drafts = [
