@@ -469,7 +469,15 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
         reported.append(f"{sure} sure that it is within")
     said = record.said_of_readings
     reported += said[1:] if _says_mean(record) else said
-    if answer is not None:
+    if (
+        answer is not None and record.answer is None
+    ):  # the packs are in: too late for what was said of the choice
+        if record.prescription is not None and record.prescription.packs == record.packs_in_place:
+            reported += (
+                *answer.cautions,
+                *(filter(None, [verify_by(answer.chance)]) if answer.chance else ()),
+            )
+    elif answer is not None:
         reported += answer.cautions
         if answer.packs and answer.chance is not None:  # a window that is short cuts what comes last
             said = (read_first(answer.chance), odds(answer.chance), verify_by(answer.chance))

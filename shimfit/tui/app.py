@@ -605,6 +605,8 @@ class ShimfitApp(App[None]):
         station = session.words.distance(post.station_mm) if post is not None and session.words else ""
         stands = {"move_post": station, "retighten": "end" if session.due else ""}.get(action.name, "")
 
+        asks = action.asks.format(post=name, mark="1-1/4" if session.units == "inch" else "30")
+
         def answer(text: str) -> Outcome:
             outcome = session.do(action.name, text, post=name)
             if outcome.done and action.name == "retighten":  # the walk goes on at the post
@@ -613,7 +615,7 @@ class ShimfitApp(App[None]):
                 self.tell(outcome)
             return outcome
 
-        page.ask(Question(action.label, action.asks.format(post=name), answer, stands, does=action.does))
+        page.ask(Question(action.label, asks, answer, stands, does=action.does))
 
     def _ask_for_two(self) -> None:
         """Ask for two readings, the second once the first was understood; before them which level it is."""

@@ -370,3 +370,13 @@ def test_how_likely_it_is_to_be_plumb_is_said_before_why_these_packs(session) ->
     remarks = post_view(replace(session.record, prescription=answer), session.words).remarks
     likely = next(row for row, text in enumerate(remarks) if text.startswith("Of 20 posts"))
     assert likely < remarks.index(why) < len(remarks) - 1
+
+
+@pytest.mark.parametrize("own", ["", "next-out=T2@21"])
+def test_once_packs_are_in_nothing_is_said_of_the_choice(session, own) -> None:
+    """How many of twenty would read plumb was said of the packs that were prescribed."""
+    assert session.enter("9n5o").done
+    assert any(text.startswith("Of 20 posts") for text in session.view.remarks)
+    assert session.do("packed_otherwise" if own else "packed", own).done
+    assert not any(text.startswith(("Of 20", "Good packs", "Leaves")) for text in session.view.remarks)
+    assert any("after this" in text for text in session.view.remarks) is not bool(own)
