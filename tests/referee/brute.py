@@ -231,12 +231,17 @@ def _rest(
     """
     pull = 4.0 * post.options.preload_mm
     plane = np.column_stack((np.ones(4), np.array(points) - np.array(post.foot.rod_at_mm)))
+    # Four errors are a plane and one number: how far they stand out of it, corner against corner.
+    out_of_plane = np.linalg.svd(plane)[0][:, 3]
+    rock = 2.0 * abs(out_of_plane @ errors)
+    holds = rock <= pull + 1e-9
     clamp = np.array([[pull], [0.0], [0.0]])
-    balance = np.linalg.solve(plane.T @ plane, plane.T @ errors - clamp)
-    flattest = plane @ (np.linalg.pinv(plane) @ errors)
-    rock = 2.0 * np.linalg.norm(errors - flattest, axis=0)
-    holds = ((errors - plane @ balance).min(axis=0) >= -1e-9) & (rock <= pull + 1e-9)
-    return -post.height_mm * balance[1], -post.height_mm * balance[2], rock, holds
+    balance = np.linalg.solve(plane.T @ plane, plane.T @ errors[:, holds] - clamp)
+    carry = errors[:, holds] - plane @ balance
+    top_mm = np.full((2, len(holds)), np.inf)
+    top_mm[:, holds] = -post.height_mm * balance[1:]
+    holds[holds] = carry.min(axis=0) >= -1e-9
+    return *top_mm, rock, holds
 
 
 # ---------------------------------------------------------------- the next reading

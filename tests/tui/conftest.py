@@ -7,7 +7,9 @@ import os
 import time
 from contextlib import asynccontextmanager
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, ClassVar
 
 import pytest
@@ -52,15 +54,15 @@ LOTS = (
 class Clock:
     """A minute passes at every look, so that readings have times of their own that never change."""
 
-    def __init__(self) -> None:
-        self.now = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)
+    def __init__(self, now: datetime = datetime(2026, 5, 4, 8, 0, tzinfo=UTC)) -> None:
+        self.now = now
 
     def __call__(self) -> datetime:
         self.now += timedelta(minutes=1)
         return self.now
 
 
-def jetty(path: Path, units: str = "mm", legs: str = "7.2m") -> Site:
+def lay_out(path: Path, units: str, legs: str) -> Site:
     """An invented jetty: 7 posts of 90 x 90 mm, read at 1000 mm, 1:500, a box with flats and tapers."""
     site = Site.open(path, clock=Clock(), environment={})
     site.set("units", units)
@@ -79,6 +81,15 @@ def jetty(path: Path, units: str = "mm", legs: str = "7.2m") -> Site:
     return site
 
 
+@cache
+def laid_out(units: str, legs: str) -> tuple[bytes, datetime]:
+    """The file of a jetty as most tests begin with it, laid out once in a process; and its clock."""
+    with TemporaryDirectory() as folder, lay_out(path := Path(folder) / "jetty.db", units, legs) as site:
+        now = site.journal._clock.now - timedelta(minutes=1)  # opening asks for the time
+        site.close()
+        return path.read_bytes(), now
+
+
 @pytest.fixture
 def make_site(tmp_path: Path):
     """Opens data files that are closed again when the test is over."""
@@ -86,7 +97,14 @@ def make_site(tmp_path: Path):
 
     def make(units: str = "mm", legs: str = "7.2m", *, empty: bool = False) -> Site:
         path = tmp_path / f"shimfit{len(opened)}.db"
-        site = Site.open(path, clock=Clock(), environment={}) if empty else jetty(path, units, legs)
+        if empty:
+            site = Site.open(path, clock=Clock(), environment={})
+        elif opened:
+            site = lay_out(path, units, legs)  # another crew's own, not a copy of the first one's
+        else:
+            data, now = laid_out(units, legs)
+            path.write_bytes(data)
+            site = Site.open(path, clock=Clock(now), environment={})
         opened.append(site)
         return site
 

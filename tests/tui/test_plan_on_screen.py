@@ -30,30 +30,38 @@ def read_some(session, leans=TWO) -> None:
     session.walks_on = False
 
 
-@pytest.mark.parametrize("size", [(40, 20), (80, 24)])
-def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait_for, golden, size) -> None:
+def check_labels(app) -> None:
+    """Each planned post has its pack label, with every seat and lot of its packs, and the sheet follows."""
+    text = app.page.query_one("#list", Rows).text
+    assert "PACK LABELS" in text
+    for name in ("1", "2", "4", "5"):
+        post = app.session.run.post(name)
+        assert post.prescription.why == "planned with the whole run"
+        block = text.partition(f"\npost {name}  ")[2].partition("\npost ")[0]
+        assert " of 20 " in block
+        for pack in post.prescription.packs:
+            assert f"  {app.session.glyphs.seats[pack.seat]} " in block
+            assert all(piece.lot in block for piece in pack.pieces)
+    assert "CUT SHEET" in text
+    assert "taper T1" in text
+
+
+def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, wait_for, golden) -> None:
     async def job() -> None:
         app = app_on()
-        async with running(app, *size) as hand:
+        async with running(app, 40, 20) as hand:
             read_some(app.session, LEANS)
             await hand.press("f2", "p")
             await hand.sees("4 posts wait for packs", "As each post was answered")
             await hand.press("p")
             await hand.sees("4 posts got their packs", "4 to pack", patience_s=50)
             assert app.page.NAME == "plan"
-            text = app.page.query_one("#list", Rows).text
-            assert "PACK LABELS" in text
-            for name in ("1", "2", "4", "5"):
-                post = app.session.run.post(name)
-                assert post.prescription.why == "planned with the whole run"
-                block = text.partition(f"\npost {name}  ")[2].partition("\npost ")[0]
-                assert " of 20 " in block
-                for pack in post.prescription.packs:
-                    assert f"  {app.session.glyphs.seats[pack.seat]} " in block
-                    assert all(piece.lot in block for piece in pack.pieces)
-            assert "CUT SHEET" in text
-            assert "taper T1" in text
-            golden(f"plan_{size[0]}x{size[1]}", await hand.settled())
+            check_labels(app)
+            golden("plan_40x20", await hand.settled())
+            await hand.pilot.resize_terminal(80, 24)
+            await hand.sees("4 posts got their packs", "4 to pack")
+            check_labels(app)
+            golden("plan_80x24", await hand.settled())
             await hand.press("escape")
             await hand.sees(
                 "post 7 (7/7)" if app.session.place.post == "7" else f"post {app.session.place.post} "
