@@ -46,21 +46,13 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
 
     with open_site(args, io, read_only=True) as site:
         box, units = site.box(), args.units or site.settings.units
-    if args.json:
-        io.json(
-            {
-                "lots": [lot_json(lot, box.stock) for lot in box.lots],
-                "short": [list(one) for one in box.short],
-                "taken_twice": [asdict(one) for one in box.taken_twice],
-            }
-        )
-        return Exit.DONE
-    if not box.lots:
-        io.say("the box is empty: shimfit stock import FILE.csv")
-    for lot in box.lots:
-        row = lot_json(lot, box.stock)
+    rows = [lot_json(lot, box.stock) for lot in box.lots]
+    lines = [] if rows else ["the box is empty: shimfit stock import FILE.csv"]
+    for lot, row in zip(box.lots, rows, strict=True):
         pencilled = f"; {remainder(row, lambda mm: shown.tape(mm, units))}" if "cut_from" in row else ""
-        io.say(_lot_line(lot, units) + pencilled)
+        lines.append(_lot_line(lot, units) + pencilled)
+    twice = [asdict(one) for one in box.taken_twice]
+    io.tell(lines, {"lots": rows, "short": list(map(list, box.short)), "taken_twice": twice})
     for name, count in box.short:
         io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
     for one in box.taken_twice:
@@ -133,20 +125,21 @@ def _lot_line(lot: Lot, units: Units) -> str:
 KINDS = ("level", "plumb-line", "inclinometer")
 ROUGHEST = 0.05
 """Slope; what reads no closer than 50 mm in 1 m is no instrument (common practice, no source)."""
-LONGEST_LEVEL_MM = 10_000.0
 
 
 def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     """Enter an instrument."""
     from shimfit.entry import parse_length
+    from shimfit.entry.grammar import LONGEST_MM, SHORTEST_MM
     from shimfit.model import Instrument
     from shimfit.workflow.instruments import enter
 
     units = units_of(args, io)
     length_mm = parse_length(args.length, units, what="length") if args.length else None
-    if length_mm is not None and length_mm > LONGEST_LEVEL_MM:
+    if length_mm is not None and not SHORTEST_MM <= length_mm <= LONGEST_MM:
+        than = "longer" if length_mm > LONGEST_MM else "shorter"
         long = f"{length_mm / 1000:g} m" if units == "mm" else shown.distance(length_mm, units)
-        raise UsageError(f"a level of {long} is longer than levels are: a wrong unit?")
+        raise UsageError(f"a level of {long} is {than} than levels are: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
         from shimfit.quantities.typed import to_slope

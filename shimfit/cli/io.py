@@ -78,11 +78,11 @@ class Io:
             self.talk(f"{what} written to {'stdout' if args.file == '-' else args.file}")
         return Exit.DONE
 
-    def write_paper(self, args: argparse.Namespace, page: bytes) -> None:
-        """Write a PDF to --pdf and say so; raises FileError."""
-        self.write(args.pdf, page, PDF, args)
-        if args.pdf != "-":
-            self.talk(f"wrote {args.pdf}")
+    def write_beside(self, args: argparse.Namespace, name: str, data: bytes, kind: Kind = PDF) -> None:
+        """Write the file of --pdf or --csv and say so; raises FileError."""
+        self.write(name, data, kind, args)
+        if name != "-":
+            self.talk(f"wrote {name}")
 
     def _out(self, text: str) -> None:
         with _answering():

@@ -12,7 +12,7 @@ import textwrap
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import cache, partial
-from itertools import groupby
+from itertools import chain, groupby
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -466,63 +466,45 @@ def _sentence(text: str) -> str:
 
 def completions(shell: str) -> str:
     """Completion script for bash, zsh or fish, of every command's words and options."""
-    if shell == "fish":
-        return _fish(_table())
-    return ("autoload -U +X bashcompinit && bashcompinit\n" if shell == "zsh" else "") + _bash(_table())
-
-
-Table = dict[tuple[str, ...], list[str]]
-"""Command words typed so far -> what may follow."""
-
-
-def _table() -> Table:
     whole = page()
     common = [one.name for one in whole.common]
-    first = [one.name for one in whole.first]
-    table: Table = {(): [*commands(), "--help", "--version", *common, *first]}
+    # Command words typed so far -> what may follow.
+    table = {"": [*commands(), "--help", "--version", *common, *(one.name for one in whole.first)]}
     for family in whole.families:
-        table[family,] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]
+        table[family] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]
     for command in whole.commands:
-        options = [one.name for one in command.takes if one.name.startswith("--")]
-        words = [
-            choice for one in command.takes if one.name[0] != "-" for choice in one.how.get("choices", ())
-        ]
-        table[tuple(command.name.split())] = [*words, "--help", *common, *options]
-    return table
+        options = [one.name for one in command.takes if one.name.startswith("-")]
+        placed = [one.how.get("choices", ()) for one in command.takes if not one.name.startswith("-")]
+        table[command.name] = [*chain(*placed), "--help", *common, *options]
+    if shell == "fish":
+        return "\n".join(["complete -c shimfit -e", *chain(*(_fish(*row) for row in table.items()))])
+    cases = "\n".join(f'    "{path}") words="{" ".join(words)}" ;;' for path, words in table.items())
+    zsh = "autoload -U +X bashcompinit && bashcompinit\n" if shell == "zsh" else ""
+    return zsh + _BASH.replace("CASES", cases)
 
 
-def _bash(table: Table) -> str:
-    cases = "\n".join(
-        f'    "{" ".join(path)}") words="{" ".join(words)}" ;;' for path, words in table.items()
-    )
-    return f"""\
-_shimfit() {{
-  local current="${{COMP_WORDS[COMP_CWORD]}}" path="" word words=""
-  for word in "${{COMP_WORDS[@]:1:COMP_CWORD-1}}"; do
-    case "$word" in -*|*/*|*\\ *) ;; *) path="${{path:+$path }}$word" ;; esac
+_BASH = """\
+_shimfit() {
+  local current="${COMP_WORDS[COMP_CWORD]}" path="" word words=""
+  for word in "${COMP_WORDS[@]:1:COMP_CWORD-1}"; do
+    case "$word" in -*|*/*|*\\ *) ;; *) path="${path:+$path }$word" ;; esac
   done
   while :; do
     case "$path" in
-{cases}
+CASES
     esac
     [[ -n "$words" || "$path" != *" "* ]] && break
-    path="${{path% *}}"
+    path="${path% *}"
   done
   COMPREPLY=($(compgen -W "$words" -- "$current"))
-  [[ ${{#COMPREPLY[@]}} -eq 0 ]] && COMPREPLY=($(compgen -f -- "$current"))
-}}
+  [[ ${#COMPREPLY[@]} -eq 0 ]] && COMPREPLY=($(compgen -f -- "$current"))
+}
 complete -F _shimfit shimfit"""
 
 
-def _fish(table: Table) -> str:
-    lines = ["complete -c shimfit -e"]
-    for path, words in table.items():
-        seen = [f"__fish_seen_subcommand_from {word}" for word in path]
-        condition = "; and ".join(seen) if seen else "__fish_use_subcommand"
-        plain = " ".join(word for word in words if not word.startswith("--"))
-        if plain:
-            lines.append(f"complete -c shimfit -n '{condition}' -a '{plain}'")
-        lines += [
-            f"complete -c shimfit -n '{condition}' -l {word[2:]}" for word in words if word.startswith("--")
-        ]
-    return "\n".join(lines)
+def _fish(path: str, words: Sequence[str]) -> Iterator[str]:
+    seen = [f"__fish_seen_subcommand_from {word}" for word in path.split()] or ["__fish_use_subcommand"]
+    line = f"complete -c shimfit -n '{'; and '.join(seen)}'"
+    if plain := " ".join(word for word in words if not word.startswith("--")):
+        yield f"{line} -a '{plain}'"
+    yield from (f"{line} -l {word[2:]}" for word in words if word.startswith("--"))

@@ -118,7 +118,7 @@ def run_cut(args: argparse.Namespace, io: Io) -> int:
     if args.pdf is not None:
         from shimfit.report.sheets import cut_sheet_pdf
 
-        io.write_paper(args, cut_sheet_pdf(answer, facts, paper=args.paper))
+        io.write_beside(args, args.pdf, cut_sheet_pdf(answer, facts, paper=args.paper))
     return io.tell([text for text, _ in plan_lines(answer, words)] if args.pdf is None else (), answer)
 
 

@@ -52,11 +52,9 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
         from shimfit.report.asbuilt import record_pdf
 
         page = record_pdf(record, args.paper, all_readings=args.all_readings, photos=folders)
-        io.write_paper(args, page)
+        io.write_beside(args, args.pdf, page)
     if args.csv:
-        io.write(args.csv, record_csv(record).encode(), RECORD_CSV, args)
-        if args.csv != "-":
-            io.talk(f"wrote {args.csv}")
+        io.write_beside(args, args.csv, record_csv(record).encode(), RECORD_CSV)
     if args.json:
         io.json(record_json(record) | {"figures": statistics_json(statistics(record))})
     elif not (args.pdf or args.csv):

@@ -452,19 +452,13 @@ def _teach(args: argparse.Namespace, io: Io) -> int:
 def run_simulate(args: argparse.Namespace, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
     seconds = math.inf if args.seconds is None else args.seconds
-    ends, into_capture = args.seconds is not None, args.capture is not None
+    into_capture = args.capture is not None
     stage = _stage(args, io)
     if args.link is not None:
         return _on_terminal(args, stage, seconds, io)
     check_output(args, args.capture, CAPTURE)
     how = "capture it with `shimfit listen --capture`" if into_capture else "give it a --link"
-    _refuse(
-        (
-            (args.at_once or into_capture) and not ends,
-            f"{'--capture' if into_capture else '--at-once'} needs --seconds",
-        ),
-        (stage.is_polled, f"a polled sensor sends only when asked: {how}"),
-    )
+    _refuse((stage.is_polled, f"a polled sensor sends only when asked: {how}"))
     if into_capture:
         return _into_capture(args, stage, io)
     from shimfit.wire.simulate import played

@@ -51,7 +51,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     if args.csv is not None:  # neighbours between which nothing is known have a line without figures
         rows = [row | {"to_verify": " ".join(row["to_verify"])} for row in data["rails"] + data["unknown"]]
         table = csvfile.text_of([_COLUMNS, *([row.get(name) for name in _COLUMNS] for row in rows)])
-        io.write(args.csv, table.encode(), RAILS_CSV, args)
+        io.write_beside(args, args.csv, table.encode(), RAILS_CSV)
     unsure = found.unsure(*found.posts)
     lead = f"{shown.counted(len(found.rails), 'rail')} between {len(found.posts)} posts as they stand."
     if unsure:
@@ -73,7 +73,7 @@ def _print(
         from shimfit.report.sheets import sheet_pdf
 
         page = sheet_pdf(title, facts, sections, lead=lead, cautions=cautions, paper=args.paper)
-        io.write_paper(args, page)
+        io.write_beside(args, args.pdf, page)
     to_stdout = "-" in (args.pdf, vars(args).get("csv"))
     io.tell([] if to_stdout else [lead, *tables.lines(sections), *cautions], data)
 

@@ -217,6 +217,7 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("lineup lake/walk --off 2=3mm --off 2=4mm", "2 is given twice"),
         ("instrument add rough --accuracy 5", "an accuracy of 5000 mm/m is too rough"),
         ("instrument add long --length 600m", "a level of 600 m is longer"),
+        ("instrument add short --length 24", "a level of 0.024 m is shorter"),
         ("tigthen lake/walk/1", "there is no command 'tigthen'; did you mean tighten? see shimfit --help"),
         ("run insert lake/walk --at 1230mm", "leave no room between their feet"),
         ("run insert lake/walk --at 1800mm --name ' 2 '", "there is a post 2 already"),
