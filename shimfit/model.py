@@ -268,6 +268,8 @@ class Reading:
         return self.u_own_along is None and "; " in self.text.replace(TURNED, " ")
 
 
+OF_A_WAY = ("slope", "u", "u_own", "step")
+"""What a reading holds of each direction: `slope_along`, `u_across`."""
 TURNED = "; turned: "
 """Between the two halves of what was typed of such a reading."""
 Decision = Literal["plumb", "out", "too-close", "none"]

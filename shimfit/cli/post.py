@@ -36,7 +36,6 @@ def run_solve(args: argparse.Namespace, io: Io) -> int:
 def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
     from shimfit.core import packing
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
-    from shimfit.entry.second_look import looks_like_a_slip, second_look
     from shimfit.model import Lean
     from shimfit.settings import load, minutes_of
 
@@ -57,9 +56,10 @@ def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
         from shimfit.workflow.packs import parse_seat_lengths
 
         now = parse_seat_lengths(args.now, units)
-    question = None if args.sure else second_look(parsed, None, only_tightened=False, height_mm=height_mm)
-    if question is not None:
-        raise looks_like_a_slip(question)
+    if parsed.second_look and not args.sure:
+        from shimfit.workflow.reading import looks_like_a_slip
+
+        raise looks_like_a_slip(parsed.second_look)
     lots = None
     if args.stock is not None:
         from shimfit.core.stock import lots_from_csv

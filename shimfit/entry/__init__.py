@@ -24,8 +24,8 @@ Rules that keep it honest
 
 `parse_entry` is called on every key: Incomplete while more may come (never scolds), Understood with the
 words that say it back, or Refused with the reason, the place and what was probably meant. Values are exact
-fractions. `parse_reading` is the same when nothing more comes. `second_look` (in its own file) compares with
-the post's history. No outside package and no numpy is loaded: the first screen waits for this room.
+fractions. `parse_reading` is the same when nothing more comes. No outside package and no numpy is loaded: the
+first screen waits for this room.
 """
 
 from __future__ import annotations

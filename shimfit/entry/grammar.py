@@ -19,12 +19,21 @@ from shimfit.entry.result import (
     Qualifier,
     Refused,
     Understood,
+    number_text,
 )
 from shimfit.entry.tokens import Token, growths, lower, tokenise
 from shimfit.errors import EntryError
 from shimfit.model import Face
-from shimfit.quantities.shown import decimal_text
-from shimfit.quantities.typed import METRIC, MM_PER, Length, LengthUnit, Number, scan_length
+from shimfit.quantities.shown import decimal_text, fraction_text
+from shimfit.quantities.typed import (
+    METRIC,
+    MM_PER,
+    TAPE_DENOMINATORS,
+    Length,
+    LengthUnit,
+    Number,
+    scan_length,
+)
 from shimfit.values import dataclass
 
 _LAST_RUN: Final = re.compile(r"[^\W\d_]+$")
@@ -205,6 +214,8 @@ class _Line:
             house, out = settings.name(Face.HOUSE), settings.name(Face.OUT)
             letter = settings.letter(Face.HOUSE)
             question = f"i = inboard, towards {house}? i lies beside o ({out}): Enter again, or type {letter}"
+        for part in parts.values():
+            question = question or _finger_slip(part)
         both = parts.get(True), parts.get(False)
         parsed = Understood(self.text, *both, settings, self.over, self.at_height, question)
         over = parsed.over_mm
@@ -494,3 +505,21 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
 def _said(value: Fraction) -> str:
     """A number in a sentence."""
     return decimal_text(value) if 10**9 % value.denominator == 0 else f"{float(value):.3g}"
+
+
+def _finger_slip(part: Component) -> str | None:
+    """It looks like a fraction with one key wrong.
+
+    6/16 is 3/8 on a tape (a neighbouring key makes it out of 5/16), and 1.2 in is 1/2 with the point beside
+    the slash.
+    """
+    typed = part.typed
+    if typed.denominator > 1 and typed.numerator % 2 == 0:  # 6/16, which a tape calls 3/8
+        as_typed = f"{typed.numerator}/{typed.denominator}"
+        return f"is that {fraction_text(part.number)}? A tape says no {as_typed}: Enter again if so"
+    if part.unit != "in" or typed.form != "decimal" or part.number < 1 or typed.places > 2:
+        return None
+    whole, digits = number_text(part).split(".")
+    if int(digits) in TAPE_DENOMINATORS and int(whole) < int(digits):
+        return f"{whole}.{digits} in, or {whole}/{digits}? Enter again if the point is meant"
+    return None

@@ -39,6 +39,8 @@ RATIOS: dict[str, Fraction] = {
 MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["cm"], "in": MM_PER["in"]}
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}
+METRIC_GRADUATION_MM = Fraction(1)
+"""Finest marks of the metric tape."""
 MAX_LEAN_MM = 50.8
 """More than this (2 in) is refused as a slip."""
 MAX_LEAN_DEG = 3.0
@@ -54,17 +56,12 @@ class EntrySettings:
     """Unit of a bare number; a bare fraction is inches whatever stands here."""
     graduation_in: Fraction = Fraction(1, 16)
     """Finest marks of the inch tape; strong and shy are a quarter of it."""
-    graduation_mm: Fraction = Fraction(1)
-    """Finest marks of the metric tape."""
     gauge_mm: float | None = None
     """Standing gauge length: the level that offsets are read over; None = over the reading height."""
     faces: Mapping[str, str] = field(default_factory=lambda: dict(DEFAULT_NAMES))
     """Names of the four faces in this run, by next, prev, out, house."""
-    letters: Mapping[str, str] | None = None
-    """Letters of the four faces; None = n p o h, or of a renamed face the first letter that is free."""
-
     all_letters: Mapping[Face, str] = field(init=False, repr=False, compare=False)
-    """The four letters. A renamed face takes its first letter when no other meaning has it."""
+    """The four letters: n p o h, or of a renamed face its first letter that has no other meaning."""
 
     vocabulary_key: tuple[tuple[str, ...], tuple[str, ...]] = field(init=False, repr=False, compare=False)
     """Names and letters in lower case, in the order of Face: what the words of this run depend on."""
@@ -80,9 +77,6 @@ class EntrySettings:
         letters = list(found.values())
         if len(set(letters)) < 4:
             raise UsageError(f"two faces have one letter ({' '.join(letters)}): give each its own")
-        for letter in letters:
-            if len(letter) != 1 or not letter.isalpha() or letter in TAKEN_LETTERS:
-                raise UsageError(f"{letter!r} can't stand for a face: one letter, not one of d m s")
         object.__setattr__(self, "all_letters", found)
         object.__setattr__(self, "vocabulary_key", (tuple(names), tuple(letters)))
 
@@ -95,8 +89,6 @@ class EntrySettings:
         return self.all_letters[face]
 
     def _find_letters(self) -> dict[Face, str]:
-        if self.letters is not None:
-            return {face: self.letters.get(face, DEFAULT_LETTERS[face]).lower() for face in Face}
         kept = {face: DEFAULT_LETTERS[face] for face in Face if self.name(face) == face.value}
         for face in (face for face in Face if face not in kept):
             wanted = (self.name(face)[0].lower(), DEFAULT_LETTERS[face], *self.name(face).lower())
@@ -108,7 +100,7 @@ class EntrySettings:
         """A quarter of the tape's graduation, in `unit`: what strong and shy stand for; 0 off a tape."""
         if unit == "in":
             return self.graduation_in / 4
-        return self.graduation_mm / 4 / MM_PER_LEAN_UNIT[unit] if unit in ("mm", "cm") else Fraction(0)
+        return METRIC_GRADUATION_MM / 4 / MM_PER_LEAN_UNIT[unit] if unit in ("mm", "cm") else Fraction(0)
 
 
 # ---------------------------------------------------------------- results
@@ -207,7 +199,7 @@ class Understood:
     at_height: bool = False
     """`@height` was typed: read over the reading height whatever the standing gauge."""
     second_look: str | None = None
-    """Why it wants a second Enter by itself (inboard); the post's history is looked at by `second_look()`."""
+    """Why it wants a second Enter by itself: inboard, or a slip that fingers make on a fraction."""
 
     @property
     def half(self) -> bool:

@@ -86,11 +86,11 @@ class BoxFold:
     was done lately costs these few.
     """
 
-    def __init__(self, log: str, archive: Log | None = None, undone: Iterable[tuple[str, str]] = ()) -> None:
-        """undone: (step, step that it names) of what is known to have been undone by now."""
+    def __init__(self, log: str, archive: Log | None = None, void: Voided | None = None) -> None:
+        """void: what is known not to stand by now."""
         self._log = log
         self._archive = archive
-        self._void = Voided(undone)
+        self._void = void or Voided()
         self._go_on_from(_Contents({log}), 0)
 
     def _go_on_from(self, base: _Contents, upto: int, events: Iterable[Event] = ()) -> None:
@@ -165,14 +165,12 @@ class BoxFold:
         return {"upto": self._upto, "base": self._base.to_rows()}
 
     @classmethod
-    def from_snapshot(
-        cls, log: str, kept: dict[str, Any], seq: int, undone: Iterable[tuple[str, str]], archive: Log
-    ) -> BoxFold:
-        """The fold that `to_snapshot` was asked of when the log had got to a place, and what was undone then.
+    def from_snapshot(cls, log: str, kept: dict[str, Any], seq: int, void: Voided, archive: Log) -> BoxFold:
+        """The fold that `to_snapshot` was asked of at a place in the log. void: what did not stand then.
 
         Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
         """
-        fold = cls(log, archive, undone)
+        fold = cls(log, archive, void)
         late = sorted(archive.events(kinds=BOX_KINDS, after=kept["upto"], upto=seq), key=_happened)
         fold._go_on_from(_Contents.from_rows(kept["base"]), kept["upto"], late)
         return fold

@@ -183,14 +183,12 @@ class RunFold:
         return {"own": self._own, "merged": merged, "last_seq": self._last_seq, "posts": rows}
 
     @classmethod
-    def from_snapshot(
-        cls, job: str, run: str, kept: dict[str, Any], undone: Iterable[tuple[str, str]], archive: Log
-    ) -> RunFold:
-        """The fold that `to_snapshot` was asked of. undone: (step, step that it names) till then, in order.
+    def from_snapshot(cls, job: str, run: str, kept: dict[str, Any], void: Voided, archive: Log) -> RunFold:
+        """The fold that `to_snapshot` was asked of. void: what did not stand then.
 
         Raises ValueError, KeyError, TypeError for what is none, FileError for an event that is damaged.
         """
-        fold = cls(job, run, Voided(undone))
+        fold = cls(job, run, void)
         for event in in_order(archive.at([*kept["own"], *kept["merged"]])):
             if event.kind == "merged":
                 fold._merge(event, at_posts=False)
@@ -202,11 +200,11 @@ class RunFold:
         fold._archive = archive
         fold._last_seq = kept["last_seq"]
         # As the posts stood then: what is undone later finds another history in their place.
-        void, merged, defaults = fold._void.frozen(), list(fold._merged), fold._defaults
+        then, merged, defaults = void.upto(), list(fold._merged), fold._defaults
 
         def whole(row: Sequence[Any], removed: int | None = None) -> PostRecord:
             """The post that stands at a row's place, or one of those that were taken out there."""
-            part = fold._read_again(row, void, merged).part_of(row[0], defaults)
+            part = fold._read_again(row, then, merged).part_of(row[0], defaults)
             post = part.standing if removed is None else part.removed[removed]
             assert post is not None
             return post

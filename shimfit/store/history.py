@@ -17,6 +17,7 @@ both reads it again (and, where both packed it, says what is under it).
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import field
@@ -38,36 +39,45 @@ def voided(pairs: Sequence[tuple[str, str]]) -> frozenset[str]:
     return frozenset(void)
 
 
+Row = tuple[int, str | None, str, str]
+"""An `undone`: its place, its job, its step, and the step that it names."""
+
+
 class Voided:
-    """Steps that do not stand, brought forward by every `undone` in the order of the log."""
+    """Steps that do not stand, brought forward by every `undone` in the order in which they happened."""
 
-    def __init__(self, pairs: Iterable[tuple[str, str]] = ()) -> None:
-        self._pairs = list(pairs)
-        self._undos = {step for step, _ in self._pairs}
-        self._named = {of for _, of in self._pairs}
-        self.steps = set(voided(self._pairs))
+    def __init__(self, rows: Iterable[Row] = ()) -> None:
+        self._rows = [(seq, job, step, of) for seq, job, step, of in rows]
+        self.undos = {step for _, _, step, _ in self._rows}
+        """Steps that are an undo or a redo themselves."""
+        self._named = {of for *_, of in self._rows}
+        self.steps = set(self._worked_out())
 
-    def add(self, undone: Event) -> set[str]:
-        """Count an `undone` in: the steps that it took back or brought back. One that can't be read: none."""
-        of = said_by(undone).get("of")
-        return set() if of is None else self.count(undone.step, of)
+    def _worked_out(self) -> frozenset[str]:
+        return voided([(step, of) for _, _, step, of in self._rows])
 
-    def count(self, step: str, of: str) -> set[str]:
-        """The same, given the step of the `undone` and the step that it names."""
+    def add(self, event: Event) -> set[str]:
+        """Count an event in: the steps that it took back or brought back, as an `undone` does."""
+        of = said_by(event).get("of") if event.kind == UNDONE else None
+        if of is None:
+            return set()
+        step = event.step
         # Most name what is no undo itself, and are named by nobody yet: then nothing else turns with it.
-        plain = of not in self._undos and step not in self._named and step != of
-        self._pairs.append((step, of))
-        self._undos.add(step)
+        plain = of not in self.undos and step not in self._named and step != of
+        self._rows.append((event.seq, event.job, step, of))
+        self.undos.add(step)
         self._named.add(of)
-        changed = {of} - self.steps if plain else self.steps ^ voided(self._pairs)
+        changed = {of} - self.steps if plain else self.steps ^ self._worked_out()
         self.steps ^= changed
         return changed
 
-    def frozen(self) -> Voided:
-        """The steps that do not stand now, for who only looks."""
-        now = Voided()
-        now.steps = set(self.steps)
-        return now
+    def upto(self, place: float = math.inf, job: str | None = None) -> Voided:
+        """What did not stand at a place in the log, in one job or all: a value of its own."""
+        return Voided(row for row in self._rows if row[0] <= place and job in (None, row[1]))
+
+    def to_snapshot(self) -> list[Row]:
+        """What it is made of again."""
+        return self._rows
 
 
 @dataclass(frozen=True, slots=True)

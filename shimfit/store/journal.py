@@ -40,10 +40,10 @@ import shimfit
 from shimfit.errors import FileError, UsageError
 from shimfit.store.box import BoxFold, BoxState, fold_box
 from shimfit.store.db import Opened, file_errors
-from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data, said_by
+from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data
 from shimfit.store.fold import RunFold, fold_run
-from shimfit.store.history import Step, to_redo, to_undo, voided, words
-from shimfit.store.log import EVERYTHING, Log, guarded
+from shimfit.store.history import Step, Voided, to_redo, to_undo, words
+from shimfit.store.log import Log, guarded
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
     from shimfit.standing import RunState, Units
 
-_Fold = TypeVar("_Fold", RunFold, BoxFold)
+_Fold = TypeVar("_Fold", RunFold, BoxFold, Voided)
 
 LAG = 100
 """Events that a snapshot may be behind; to count them in takes some hundredths of a second."""
@@ -179,7 +179,7 @@ class Journal(Log):
     def __init__(self, opened: Opened, clock: Callable[[], datetime], ids: Callable[[], str]) -> None:
         super().__init__(opened, clock, ids)
         self._snapshot = Snapshot(opened.path)
-        self._folds: dict[str, RunFold | BoxFold] = {}
+        self._folds: dict[str, RunFold | BoxFold | Voided] = {}
         """What is brought forward, by its name in the snapshot."""
         self._jobs_now: tuple[JobState, ...] | None = None
         self._box_now: BoxState | None = None
@@ -188,11 +188,6 @@ class Journal(Log):
         """Place of the last event that all of the above have seen."""
         self._kept: dict[str, int] = {}
         """Name in the snapshot -> place that it stands for there; 0 when there is nothing to go on from."""
-        self._undone: list[tuple[int, str | None, str, str]] = []
-        """(place, job, step, step that it names) of what was undone, as it happened."""
-        self._undone_upto = 0
-        self._void: dict[str | None, frozenset[str]] = {}
-        """Steps that do not stand of a job (None: of the box), as worked out since the last undo."""
 
     def close(self) -> None:
         """Close the file and let another program write; then keep what was worked out, for the next."""
@@ -211,7 +206,7 @@ class Journal(Log):
         if upto is None and self._jobs_now is not None:
             return self._jobs_now
         place = self._counted if upto is None else upto
-        void = voided(self._pairs(place))
+        void = self._undone().upto(place).steps
         found = in_order(self.events(kinds=("job-added", "run-added"), upto=place))
         heads = [event for event in found if event.step not in void and read_data(event)[0] is not None]
         first = {event.job: event for event in reversed(heads) if event.kind == "job-added"}
@@ -264,7 +259,7 @@ class Journal(Log):
         def taken_up(kept: Kept | None) -> RunFold:
             fold, after = RunFold(job, run), 0
             if kept is not None:
-                undone, after = self._pairs(kept.seq, job), kept.seq
+                undone, after = self._undone().upto(kept.seq, job), kept.seq
                 fold = RunFold.from_snapshot(job, run, kept.body, undone, self)
             for event in self.of_run(job, run, self._counted, after):
                 fold.add(event)
@@ -287,10 +282,10 @@ class Journal(Log):
 
     def _box_taken_up(self, kept: Kept | None) -> BoxFold:
         if kept is None:
-            fold = BoxFold(self.log, self, self._pairs(self._counted))
+            fold = BoxFold(self.log, self, self._undone().upto(self._counted))
             fold.work_out(self.events(kinds=BOX_KINDS, upto=self._counted))
             return fold
-        fold = BoxFold.from_snapshot(self.log, kept.body, kept.seq, self._pairs(kept.seq), self)
+        fold = BoxFold.from_snapshot(self.log, kept.body, kept.seq, self._undone().upto(kept.seq), self)
         for event in in_order(self.events(kinds=(*BOX_KINDS, UNDONE), after=kept.seq, upto=self._counted)):
             fold.add(event)
         return fold
@@ -298,7 +293,7 @@ class Journal(Log):
     @guarded
     def standing(self, kinds: Sequence[str], job: str) -> list[Event]:
         """Events of some kinds of a job that were not undone, in the order they happened."""
-        void = self._void_of(job)
+        void = self._undone().steps
         found = in_order(self.events(job, kinds=kinds))
         return [event for event in found if event.step not in void and read_data(event)[0] is not None]
 
@@ -357,46 +352,33 @@ class Journal(Log):
             late = {n: one for n, one in self._folds.items() if self._counted >= self._kept.get(n, 0) + LAG}
             hash_ = self.hash_at(self._counted) if late else None
             if hash_ is not None:
-                bodies: dict[str, Any] = {name: fold.to_snapshot() for name, fold in late.items()}
-                bodies[UNDONE] = self._undone_till(self._counted)
+                bodies = {name: fold.to_snapshot() for name, fold in late.items()}
                 return {n: Kept(self._counted, hash_, body) for n, body in bodies.items() if body is not None}
         return {}
 
     # ------------------------------------------------------------ what was undone
 
-    def _undone_till(self, place: int) -> list[tuple[int, str | None, str, str]]:
-        """Rows of what was undone up to a place."""
-        end = self.end().seq
-        if end != self._undone_upto:
-            kept = None if self._undone_upto else self._snapshot.find(self, UNDONE)
-            if kept is not None and kept.seq <= end:
-                self._undone, self._undone_upto = [tuple(row) for row in kept.body], kept.seq
-            if self._undone_upto and self.came_in(self._undone_upto):
-                self._undone, self._undone_upto = [], 0
-            for event in in_order(self.events(kinds=(UNDONE,), after=self._undone_upto, upto=end)):
-                if data := said_by(event):
-                    self._undone.append((event.seq, event.job, event.step, data["of"]))
-            self._undone_upto = end
-            self._void.clear()
-        return [row for row in self._undone if row[0] <= place]
+    def _undone(self) -> Voided:
+        """What does not stand by now."""
 
-    def _pairs(self, upto: int, job: str | None = None) -> list[tuple[str, str]]:
-        """(step, step that it names) of what was undone up to a place, in one job or all."""
-        return [(step, of) for _, its, step, of in self._undone_till(upto) if job in (None, its)]
+        def taken_up(kept: Kept | None) -> Voided:
+            undone = Voided(kept.body if kept else ())
+            late = self.events(kinds=(UNDONE,), after=kept.seq if kept else 0, upto=self._counted)
+            for event in in_order(late):
+                undone.add(event)
+            return undone
 
-    def _void_of(self, job: str | None) -> frozenset[str]:
-        """Steps that do not stand of a job (None: of the box)."""
-        rows = self._undone_till(EVERYTHING)
-        if job not in self._void:
-            self._void[job] = voided([(step, of) for _, its, step, of in rows if its == job])
-        return self._void[job]
+        self._bring_forward()
+        return self._fold(UNDONE, taken_up)
 
     def _to_undo(self, job: str | None) -> tuple[Step, ...]:
-        return to_undo(map(Step, self.newest_steps(job)), self._void_of(job))
+        return to_undo(map(Step, self.newest_steps(job)), self._undone().steps)
 
     def _to_redo(self, job: str | None) -> Step | None:
-        undos = {step for _, its, step, _ in self._undone_till(EVERYTHING) if its == job}
-        return to_redo(map(Step, self.newest_steps(job)), self._void_of(job), undos) if undos else None
+        undone = self._undone()
+        if not undone.undos:
+            return None
+        return to_redo(map(Step, self.newest_steps(job)), undone.steps, undone.undos)
 
     def _redo_words(self, step: Step) -> str | None:
         undone = step.events[0]

@@ -343,18 +343,17 @@ class Log:
         self,
         job: str | None = None,
         *,
-        run: str | None = None,
         kinds: Sequence[str] = (),
         after: int = 0,
         upto: int | None = None,
     ) -> list[Event]:
-        """Events in the order this file received them: all, or of one job, run or some kinds, between two."""
+        """Events in the order this file received them: all, or of one job or some kinds, between two."""
         rest = f"INDEXED BY event_kind WHERE kind IN ({_marks(kinds)})" if kinds else "WHERE TRUE"
         rest += " AND seq > ? AND seq <= ?"
-        scope = {name: value for name, value in (("job", job), ("run", run)) if value is not None}
-        rest += "".join(f" AND {name} = ?" for name in scope)
-        places = after, EVERYTHING if upto is None else upto
-        return list(self._select(f"{rest} ORDER BY seq", *kinds, *places, *scope.values()))
+        values = [*kinds, after, EVERYTHING if upto is None else upto]
+        if job is not None:
+            rest, values = f"{rest} AND job = ?", [*values, job]
+        return list(self._select(f"{rest} ORDER BY seq", *values))
 
     @guarded
     def last(self, job: str | None, kind: str) -> Event | None:

@@ -17,7 +17,7 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, Any
 
 from shimfit import codec
-from shimfit.model import Foot, Pack, PostState, Prescription, Reading, Tolerance
+from shimfit.model import OF_A_WAY, Foot, Pack, PostState, Prescription, Reading, Tolerance
 from shimfit.standing import (
     CONTRADICTS,
     CREWS_DISAGREE,
@@ -456,40 +456,29 @@ def together(readings: Sequence[Reading]) -> Reading:
     latest = readings[-1]
     if len(readings) < 2:
         return latest
-    along, across = _mean(readings, "along"), _mean(readings, "across")
-    if along is None or across is None:
+    means = [_mean(readings, way) for way in ("along", "across")]
+    if None in means:
         return latest
-    return replace(
-        latest,
-        text="; ".join(one.text for one in readings),
-        slope_along=along[0],
-        slope_across=across[0],
-        u_along=along[1],
-        u_across=across[1],
-        u_own_along=None,
-        u_own_across=None,
-        step_along=_step_of_mean([one.step_along for one in readings]),
-        step_across=_step_of_mean([one.step_across for one in readings]),
-    )
+    both: dict[str, Any] = {name: value for mean in means for name, value in (mean or {}).items()}
+    return replace(latest, text="; ".join(one.text for one in readings), **both)
 
 
-def _step_of_mean(steps: Sequence[float | None]) -> float | None:
-    """The mean of n readings off one scale falls on marks an n-th as far apart; None where one did not."""
-    return None if None in steps else max(step for step in steps if step is not None) / len(steps)
+def _mean(readings: Sequence[Reading], way: str) -> dict[str, float | None] | None:
+    """What the mean of several holds of one direction; None where they are not of one lean, or u is unknown.
 
-
-def _mean(readings: Sequence[Reading], way: str) -> tuple[float, float] | None:
-    """(slope, u) of one direction; an own part that is not known counts as shared by all readings."""
+    An own part that is not known counts as shared by all. The mean of n readings off one scale falls on marks
+    an n-th as far apart, where all were read off one.
+    """
     from shimfit.core.uncertainty.budget import Term, agree, combine
 
-    slopes = [getattr(one, f"slope_{way}") for one in readings]
-    us = [getattr(one, f"u_{way}") for one in readings]
-    own = [getattr(one, f"u_own_{way}") or 0.0 for one in readings]
+    slopes, us, own, steps = ([getattr(one, f"{of}_{way}") for one in readings] for of in OF_A_WAY)
+    own = [part or 0.0 for part in own]
     if None in (*slopes, *us) or not agree(slopes, [part or u for part, u in zip(own, us, strict=True)]):
         return None
     shared = max(math.sqrt(max(0.0, u * u - part * part)) for part, u in zip(own, us, strict=True))
     mean = combine(slopes, own, [Term("accuracy", shared)])
-    return mean.slope, mean.u
+    step = None if None in steps else max(steps) / len(steps)
+    return {f"slope_{way}": mean.slope, f"u_{way}": mean.u, f"u_own_{way}": None, f"step_{way}": step}
 
 
 def completed(half: Reading | None, reading: Reading) -> Reading | None:
@@ -501,13 +490,9 @@ def completed(half: Reading | None, reading: Reading) -> Reading | None:
     one, other = (half, reading) if half.slope_along is not None else (reading, half)
     if one.slope_along is None or other.slope_across is None:
         return None
-    ways = [(f"{of}_{way}", which) for way, which in (("along", one), ("across", other)) for of in _OF_A_WAY]
+    ways = [(f"{of}_{way}", which) for way, which in (("along", one), ("across", other)) for of in OF_A_WAY]
     both: dict[str, Any] = {name: getattr(which, name) for name, which in ways}
     return replace(reading, text=f"{half.text}; {reading.text}", rocks=half.rocks + reading.rocks, **both)
-
-
-_OF_A_WAY = ("slope", "u", "u_own", "step")
-"""What a reading holds of each direction."""
 
 
 def _listed(words: Sequence[str]) -> str | None:

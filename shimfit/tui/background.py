@@ -221,7 +221,7 @@ class Planning(Running):
 
 TYPING = (
     "shimfit.entry.grammar",
-    "shimfit.entry.second_look",
+    "shimfit.workflow.reading",
     "shimfit.core.uncertainty",
     "shimfit.core.lean",
 )

@@ -8,7 +8,6 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
-from shimfit.entry.second_look import AS_BEFORE, UNLIKE
 from shimfit.errors import ShimfitError, UsageError
 from shimfit.model import Face, Instrument, PostState
 from shimfit.quantities import shown
@@ -468,7 +467,7 @@ class Session:
         if self.run is None or self.place is None:
             own = self.keys.spell("F5 sets up your own")
             return Outcome(f"no run is open yet: Esc, then Enter opens the sample job; {own}", done=False)
-        from shimfit.workflow.reading import second_look
+        from shimfit.workflow.reading import AS_BEFORE, UNLIKE, second_look
 
         name, mark, entry = _addressed(text)
         place = replace(self.place, post=name or post or self.place.post)
@@ -578,6 +577,8 @@ class Session:
 
     def _once_more(self, what: str, log: Callable[..., object]) -> Outcome:
         """Log a reading; where it isn't as if its packs had gone in, ask: the second time it is as said."""
+        from shimfit.workflow.reading import AS_BEFORE, UNLIKE
+
         again, sure = (self._sure_of == f"{question} {what}" for question in (AS_BEFORE, UNLIKE))
         asked, self._sure_of = self._how_asked(again=again), None
 

@@ -44,6 +44,8 @@ STOPPED_S = 1.5
 _PUBLISH_S = 0.03
 _GATHER_S = 0.02
 """Fifty reads a second at most: a sensor that sends letter by letter would keep a core busy."""
+_RING_S = 120.0
+"""How much of the past is kept to be drawn."""
 _NOW_S = 0.25
 """The lean shown as now is the mean over this long."""
 
@@ -78,7 +80,7 @@ class Inclinometer:
             self._capture = CaptureWriter(capture_path, header, clock())
         self._last_error: str | None = None
         self._lock = threading.Lock()
-        self._ring = SampleRing(options.ring_s)
+        self._ring = SampleRing(_RING_S)
         waiting = Snapshot(WatchState.NO_DATA, "not started")
         self._published: tuple[float, Snapshot, Tally, tuple[str, ...]] = (-math.inf, waiting, Tally(), ())
         """When, what there is to see, the counts, and sentences for the user."""
@@ -204,7 +206,7 @@ class Inclinometer:
         if self._port is not None:
             url = links.find_again(self._port, links.ports()) or url
         given = options.baud or (options.description.baud if options.description else None)
-        last_good = self._speeds[0] if self._stream.found and self._speeds else options.last_good_baud
+        last_good = self._speeds[0] if self._stream.found and self._speeds else None
         self._speeds = [given] if given else list(links.speeds_to_try(url, last_good))
         self._tried = []
         framing, read_s = "8N1", links.READ_S

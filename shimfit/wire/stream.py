@@ -36,8 +36,6 @@ class ListenOptions:
     """The format; None = find it by listening."""
     baud: int | None = None
     """The speed to use, and no other; None = the description's, or hunt where the link has a speed."""
-    last_good_baud: int | None = None
-    """Tried first when hunting."""
     dtr: bool = True
     """Set DTR when opening: some native USB boards send only then; it restarts some others."""
     steadiness: Steadiness = field(default_factory=Steadiness)
@@ -45,8 +43,6 @@ class ListenOptions:
     axis_map: AxisMap = field(default_factory=AxisMap)
     zero: SensorZero | None = None
     """What the sensor reads when plumb, taken off every sample; None = nobody has found it."""
-    ring_s: float = 120.0
-    """How much of the past is kept to be drawn."""
     due_days: int = 30
     """A zero that was found longer ago is asked for again."""
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from shimfit.core.instruments import check_due, correct, judge
 from shimfit.core.uncertainty.budget import HAND_MM, largest_of, learned_hand_mm, rectangular
 from shimfit.entry import parse_reading
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Reading
+from shimfit.model import OF_A_WAY, Reading
 from shimfit.workflow.site import check_name
 
 if TYPE_CHECKING:
@@ -138,30 +138,20 @@ def counted(
     """
     over_mm = parsed.over_mm or height_mm
     zeros = (0.0, 0.0) if instrument is None else (instrument.zero_along, instrument.zero_across)
+    read: dict[str, Any] = {"slope_along": None, "slope_across": None}
     known: list[Budget] = []
-    values: list[tuple[float | None, ...]] = []
-    for slope, half_step, zero in zip(
-        parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True
-    ):
+    both = zip(parsed.slopes(height_mm), parsed.resolution_slope(height_mm), zeros, strict=True)
+    for way, (slope, half_step, zero) in zip(("along", "across"), both, strict=True):
         if slope is None or half_step is None:
-            values.append((None,) * 4)
             continue
         part = correct(slope, half_step, zero, instrument, over_mm, hand_mm=hand_mm)
         known.append(part.budget)
-        values.append((part.slope, part.budget.u, part.budget.only("repeat").u, part.step))
-    (slope_along, u_along, u_own_along, step_along), across = values
-    slope_across, u_across, u_own_across, step_across = across
+        values = part.slope, part.budget.u, part.budget.only("repeat").u, part.step
+        read |= {f"{of}_{way}": value for of, value in zip(OF_A_WAY, values, strict=True)}
     return Reading(
         text=parsed.text.strip(),
-        slope_along=slope_along,
-        slope_across=slope_across,
+        **read,
         height_mm=height_mm,
-        u_along=u_along,
-        u_across=u_across,
-        u_own_along=u_own_along,
-        u_own_across=u_own_across,
-        step_along=step_along,
-        step_across=step_across,
         largest_term=largest_of(known[0], known[-1]) if known else None,
         gauge_mm=parsed.over_mm,
     )

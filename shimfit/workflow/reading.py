@@ -8,20 +8,18 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 from __future__ import annotations
 
 from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
 from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
-from shimfit.entry.second_look import AS_BEFORE, UNLIKE, looks_like_a_slip
-from shimfit.entry.second_look import second_look as entry_looks
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
 from shimfit.settings import degrees, minutes_of
-from shimfit.standing import Here, PostRecord
+from shimfit.standing import Here, PostRecord, one_lean
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
 from shimfit.values import dataclass
@@ -61,6 +59,23 @@ class Asked:
 
 PLAIN = Asked()
 
+# ---------------------------------------------------------------- is it so?
+
+FAR: Final = 0.004
+"""A change of slope (4 mm per m) that tightening alone does not make. Common practice, no source."""
+FAR_SHARE: Final = 0.5
+"""… or half of the last reading when that is more."""
+WORSE: Final = 0.002
+"""After packing the lean gets smaller; a direction that grew by more than this is looked at again."""
+FLIP: Final = 0.001
+"""A lean under 1 mm per m has no side to speak of."""
+AS_BEFORE: Final = "it stands as it did before the packs"
+"""Packs were worked out, nobody said that they went in, and the top is where it was."""
+UNLIKE: Final = "that is not what the packs would do"
+"""The same, and it is neither where it was nor where they would bring it."""
+_SIDES: Final = {"along": (Face.NEXT, Face.PREV), "across": (Face.OUT, Face.HOUSE)}
+"""The side that a positive slope leans to, and the other."""
+
 
 @dataclass(frozen=True, slots=True)
 class Logged:
@@ -95,14 +110,47 @@ def second_look(
         same_instrument = now.instrument == last.instrument and last.method == "typed"
         # Where two contradict each other already, the third was asked for.
         repeat = now if same_instrument and not post.is_contradicted else None
-    by_itself = entry_looks(
-        understood,
-        last,
-        only_tightened=last is not None and not post.packs_in_place and post.state is PostState.TIGHTEN,
-        height_mm=post.height_mm,
-        repeat=repeat,
-    )
-    return by_itself or not_followed
+    tightened = not post.packs_in_place and post.state is PostState.TIGHTEN
+    return held_against(last, understood, post.height_mm, tightened=tightened, repeat=repeat) or not_followed
+
+
+def held_against(
+    last: Reading | None,
+    understood: Understood,
+    height_mm: float,
+    *,
+    tightened: bool,
+    repeat: Reading | None = None,
+) -> str | None:
+    """Why an entry can hardly follow a post's last reading, in a sentence; None when it can, or is the first.
+
+    tightened: since then only the nut was turned, no pack was moved. repeat: the entry as it would be logged,
+    where nothing at all was done: then the two can differ by their own uncertainty and by no more. Slopes are
+    compared, so the length that they were read over may differ.
+    """
+    now = understood.slopes(height_mm)
+    before = (None, None) if last is None else (last.slope_along, last.slope_across)
+    for old, new, way in zip(before, now, _SIDES, strict=True):
+        if last is None or old is None or new is None:
+            continue
+        flipped = new * old < 0 and min(abs(new), abs(old)) > FLIP
+        if repeat is not None:
+            if one_lean(last, repeat, (way,)):
+                continue
+            meanwhile = ", nothing was done since, and now"
+        elif tightened and (flipped or abs(new - old) > max(FAR, FAR_SHARE * abs(old))):
+            meanwhile = ", only the nut was turned, and now"
+        elif not tightened and abs(new) > abs(old) + max(WORSE, FAR_SHARE * abs(old)):
+            meanwhile = " before packing and now"
+        else:
+            continue
+        leaned, leans = (
+            f"{shown.fine(slope * height_mm, understood.settings.units)} towards "
+            + understood.settings.name(_SIDES[way][slope < 0])
+            for slope in (old, new)
+        )
+        return f"it leaned {leaned}{meanwhile} {leans}? Enter again if so"
+    return None
 
 
 def packs_question(
@@ -117,6 +165,19 @@ def packs_question(
 
 
 _QUESTIONS = {"as prescribed": None, "not packed": AS_BEFORE, "something else": UNLIKE}
+
+
+def looks_like_a_slip(question: str, *, again: str = "--again") -> EntryError:
+    """The refusal where nobody can press Enter twice: the same question, and how to say that it is so.
+
+    again: what says that it is read once more, no pack in yet.
+    """
+    if question in (AS_BEFORE, UNLIKE):
+        how = f"{again} where they are not in yet, --sure where they are in and the nut is tight"
+        return EntryError(f"{question}: add {how}", at=0)
+    if "Enter again" in question:
+        return EntryError(question.replace("Enter again", "add --sure"), at=0)
+    return EntryError(f"{question}: add --sure if it is so", at=0)
 
 
 def check_again(post: PostRecord, now: Reading, asked: Asked, *, in_turn: bool = False) -> None:

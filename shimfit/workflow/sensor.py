@@ -164,7 +164,7 @@ def listen_options(
             x, y = then.to_sensor(Lean(known.zero_along, known.zero_across))
             age = None if today is None else age_days(known, today)
             u_deg = math.degrees(known.u_zero)
-            zero = SensorZero(to_degrees(x), to_degrees(y), u_deg, age, known.zero_degc)
+            zero = SensorZero(to_degrees(x), to_degrees(y), u_deg, age)
         # What a long still record showed counts where the device's file has none.
         errors = replace(
             errors,

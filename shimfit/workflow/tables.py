@@ -16,12 +16,19 @@ from shimfit import csvfile
 from shimfit.codec import to_json
 from shimfit.csvfile import Row
 from shimfit.entry import parse_foot, parse_length, parse_reading
-from shimfit.entry.second_look import looks_like_a_slip
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
 from shimfit.standing import one_lean
 from shimfit.store.post import completed
-from shimfit.workflow.reading import Asked, Logged, check_again, log_all, second_look, typed_reading
+from shimfit.workflow.reading import (
+    Asked,
+    Logged,
+    check_again,
+    log_all,
+    looks_like_a_slip,
+    second_look,
+    typed_reading,
+)
 from shimfit.workflow.site import Place, Site, check_name
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ from fractions import Fraction
 import pytest
 
 from shimfit.entry import EntrySettings, Understood, parse_entry
-from shimfit.entry.second_look import second_look
 from shimfit.model import Reading
+from shimfit.workflow.reading import held_against
 
 HEIGHT_MM = 1000.0
 ROWS = (("`1234567890-=", 0.0), ("qwertyuiop[]\\", 1.5), ("asdfghjkl;'", 1.75), ("zxcvbnm,./", 2.25))
@@ -107,9 +107,10 @@ def count_slips(way):
             found.kinds[kind] += 1
             pairs = zip(wanted, parsed.slopes(HEIGHT_MM), strict=True)
             turned = any(b is not None and a * b < 0 for a, b in pairs)
-            asked = second_look(parsed, None, False, HEIGHT_MM) is not None
+            asked = parsed.second_look is not None
             found.asked += asked
-            found.asked_again += second_look(parsed, last, True, HEIGHT_MM) is not None
+            far = held_against(last, parsed, HEIGHT_MM, tightened=True) is not None
+            found.asked_again += asked or far
             found.opposite += turned and not asked
     return found
 

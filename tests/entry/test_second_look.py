@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from shimfit.entry import EntrySettings, Understood, parse_entry
-from shimfit.entry.second_look import second_look
 from shimfit.model import Reading
+from shimfit.workflow.reading import held_against
 
 MM = EntrySettings()
 INCH = EntrySettings(units="inch")
@@ -17,7 +17,7 @@ def look(text, previous=None, *, only_tightened=True, settings=MM, height=HEIGHT
     parsed = parse_entry(text, settings)
     assert isinstance(parsed, Understood), parsed
     last = None if previous is None else Reading("", previous[0], previous[1], HEIGHT)
-    return second_look(parsed, last, only_tightened, height)
+    return parsed.second_look or held_against(last, parsed, height, tightened=only_tightened)
 
 
 def test_the_first_reading_has_no_history():

@@ -116,7 +116,7 @@ def test_what_is_no_torque(text):
 def test_nothing_heavy_is_loaded_at_import():
     code = (
         "import sys, shimfit.quantities.typed, shimfit.quantities.shown, shimfit.entry;"
-        "import shimfit.entry.second_look, shimfit.core.instruments;"
+        "import shimfit.entry.grammar, shimfit.core.instruments;"
         "print([m for m in ('pint', 'numpy', 'scipy') if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -79,7 +79,7 @@ def test_torque_photo_and_rails_on_are_logged(session) -> None:
     assert session.do("rails_on").done
     assert session.enter(".3n.2o").done
     assert session.record.readings[-1].stage == "rails-on"
-    kinds = {event.kind: event.data for event in session.site.journal.events("heron", run="jetty")}
+    kinds = {event.kind: event.data for event in session.site.journal.events("heron")}
     assert kinds["tightened"]["torque_nm"] == 40.0
     assert kinds["photo"]["file"] == "p1.jpg"
 

@@ -171,8 +171,6 @@ class SensorZero:
     """Standard uncertainty of each direction."""
     age_days: int | None = None
     """Days since it was found; None = entered, or not known."""
-    at_degc: float | None = None
-    """Temperature at which it was found; None = not given."""
 
     def put_back(self, held: Held) -> Held:
         """What would have been held had this zero not been taken off."""
