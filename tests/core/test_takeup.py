@@ -265,3 +265,20 @@ def test_far_off_on_a_deck_hardly_known_is_as_likely_as_students_t_says():
             scipy.stats.multivariate_t.pdf(at, shape=shape, df=8.0)
         )
         assert _density(at, spread) == pytest.approx(scipy.stats.multivariate_normal.pdf(at, cov=shape))
+
+
+_WHERE = (2.0, 0.3, 2.0), (0.9, 0.2, 0.9)
+
+
+def test_a_site_that_scatters_more_is_given_more_room():
+    off = Left((8.0, 6.0), *_WHERE)
+    how = {"moved_mm": (-1.0, 13.0), "read_mm2": (0.35, 0.0, 0.35), "again_wanted": False}
+    assert off.done(factor=1.0, **how) == "something else"
+    assert off.done(factor=2.0, **how) == "as prescribed"
+
+
+def test_where_one_more_reading_was_asked_for_it_takes_less_to_be_that():
+    off = Left((1.4, 0.0), *_WHERE)
+    how = {"moved_mm": (-1.1, 0.0), "read_mm2": (0.35, 0.0, 0.35), "factor": 1.0}
+    assert off.done(again_wanted=False, **how) == "as prescribed"
+    assert off.done(again_wanted=True, **how) == "not packed"
