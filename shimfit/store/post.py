@@ -173,10 +173,10 @@ class PostBuilder:
         again = bool(data.get("again"))
         if self._half is None:
             self._before_half = self._group
-        elif again and self._before_half:  # so is the half that it completes: of the kind that it repeats
+        elif again and self._before_half:  # of the kind that it repeats, and so is a half that it completes
             self._group, at = self._before_half, self._half[1]
             of = self._group[-1][0].stage
-            for place in (at, here):
+            for place in (at, here) if reading.lean is None else (here,):
                 self.readings[place] = replace(self.readings[place], stage="stood" if of == "bed" else of)
             reading, self._half = self.readings[here], (self.readings[at], at)
         asked_for = self._answer_is_current or self._round_open or not self._verifies
