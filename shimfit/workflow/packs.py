@@ -37,6 +37,7 @@ from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
 from shimfit.quantities import shown
 from shimfit.settings import Settings, Units, degrees, minutes_of
+from shimfit.standing import one_lean
 from shimfit.store.events import Draft
 from shimfit.values import dataclass
 
@@ -320,7 +321,9 @@ def what_was_done(site: Site, place: Place, post: PostRecord, reading: Reading) 
     if (moved := _moved(site, place, post, stood, reading, after=post.implied)) is None:
         return "as prescribed"
     wanted = answer.chance is not None and answer.chance.again is not None
-    return moved.left.done(moved.measured_mm, moved.read_mm2, answer.scatter, again_wanted=wanted)
+    done = moved.left.done(moved.measured_mm, moved.read_mm2, answer.scatter, again_wanted=wanted)
+    # The likeliest of what is unlikely: a repeat that can't be of the lean that it repeats is none.
+    return "something else" if done == "not packed" and not one_lean(stood, reading) else done
 
 
 def observation(site: Site, place: Place, post: PostRecord, reading: Reading) -> list[Draft]:

@@ -254,6 +254,7 @@ def test_a_half_before_the_nut_was_turned_is_no_part_of_a_repeat_after_it(boxed:
         ("8n 6h", "not what the packs would do"),  # as far from where it stood as its readings never are
         ("6n 16h", "not what the packs would do|leaned"),
         ("6.5n 9.5h", "as it did before the packs"),
+        ("6n 12h", "not what the packs would do"),  # nearer to that, but no repeat
         ("1n 1h", None),
         ("1p 1.5o", None),  # packs that gave a little more than they usually do
     ],
