@@ -114,6 +114,7 @@ _HEX = re.compile(rb"[0-9A-Fa-f]{2}")
 _GROUP = rb",A,([+-]?[0-9]++\.[0-9]++),D,(\w++)"
 _USUAL = re.compile(rb"\$[A-Z]{2}XDR%b%b\*([0-9A-Fa-f]{2})" % (_GROUP, _GROUP))
 """The sentence that most inclinometers send; known at once, for thousands may come a second."""
+_BOTH = {(0, 1), (1, 0)}
 _WAIT_S, _LEAST_WAIT_S = 0.25, 0.05
 """How long one axis waits for the other while the period is not known, and at least: half a period of a fast
 sensor would be shorter than a link's own grain (USB adapters hand over every 16 ms)."""
@@ -153,6 +154,16 @@ class XdrReader:
 
     def read(self, line: bytes, time_s: float) -> Sample | None:
         """The sample that this line completes, or None; what it is instead is counted."""
+        if usual := _USUAL.fullmatch(line):
+            first, its_name, second, name, digits = usual.groups()
+            axes, most_deg = (self._axis(its_name), self._axis(name)), self._range_deg
+            one_deg, other_deg = float(first), float(second)
+            is_good = -most_deg <= one_deg <= most_deg and -most_deg <= other_deg <= most_deg
+            if is_good and axes in _BOTH and int(digits, 16) == checksum(line[1:-3]):
+                self.sentences += 1
+                self.with_angles += 1
+                self._last_digits = second
+                return self._both(time_s, *((other_deg, one_deg) if axes[0] else (one_deg, other_deg)))
         found = self._angles(line)
         if not found:
             self._tally.other += 1
@@ -165,11 +176,6 @@ class XdrReader:
 
     def _angles(self, line: bytes) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of each angle of ours, read from the last `$` on; none: it is no such sentence."""
-        if usual := _USUAL.fullmatch(line):
-            first, its_name, second, name, digits = usual.groups()
-            if int(digits, 16) == checksum(line[1:-3]):
-                self.sentences += 1
-                return self._of_ours(((first, its_name), (second, name)), are_numbers=True)
         start = line.rfind(b"$")
         if start > 0:
             self._tally.refuse(Refusal.TRUNCATED)
@@ -196,19 +202,17 @@ class XdrReader:
             [(value, name) for kind, value, unit, name in groups if (kind, unit) == (b"A", b"D") and value]
         )
 
-    def _of_ours(
-        self, angles: Iterable[tuple[bytes, bytes]], *, are_numbers: bool = False
-    ) -> list[tuple[int, float]] | Refusal:
+    def _of_ours(self, angles: Iterable[tuple[bytes, bytes]]) -> list[tuple[int, float]] | Refusal:
         """(axis, degrees) of those (value, name) that are x or y."""
-        ours, axis_of, range_deg = [], self._axis, self._range_deg
+        ours = []
         for value, name in angles:
-            axis = axis_of(name)
+            axis = self._axis(name)
             if axis is None:
                 continue
-            if not (are_numbers or NUMBER.fullmatch(value)):
+            if not NUMBER.fullmatch(value):
                 return Refusal.NOT_A_NUMBER
             degrees = float(value)
-            if not -range_deg <= degrees <= range_deg:
+            if not -self._range_deg <= degrees <= self._range_deg:
                 return Refusal.OUT_OF_RANGE
             self._last_digits = value
             ours.append((axis, degrees))
@@ -222,25 +226,30 @@ class XdrReader:
     def _paired(self, angles: list[tuple[int, float]], time_s: float) -> Sample | None:
         """The sample of x and y; an axis whose other does not come within half a period is counted."""
         if len(angles) == 2:
-            (axis, one_deg), (other, other_deg) = angles
-            if axis != other:  # both in one sentence
-                if self._waiting is not None:
-                    self._tally.refuse(Refusal.UNPAIRED)
-                    self._waiting = None
-                self._tally.good += 1
-                return Sample(time_s, other_deg, one_deg) if axis else Sample(time_s, one_deg, other_deg)
+            both = dict(angles)
+            if len(both) == 2:
+                return self._both(time_s, both[0], both[1])
         period_s, sample = self._pace.period_s, None
         patience_s = _WAIT_S if period_s is None else max(period_s / 2, _LEAST_WAIT_S)
         for axis, degrees in angles:
             waiting, self._waiting = self._waiting, None
             if waiting is not None and waiting[0] != axis and time_s - waiting[2] <= patience_s:
                 self._pace.tick(time_s)
-                sample = self._paired([(axis, degrees), waiting[:2]], time_s)
+                both = dict([(axis, degrees), waiting[:2]])
+                sample = self._both(time_s, both[0], both[1])
                 continue
             if waiting is not None:
                 self._tally.refuse(Refusal.UNPAIRED)
             self._waiting = (axis, degrees, time_s)
         return sample
+
+    def _both(self, time_s: float, x_deg: float, y_deg: float) -> Sample:
+        """The sample of x and y; one that waited for its other is alone."""
+        if self._waiting is not None:
+            self._tally.refuse(Refusal.UNPAIRED)
+            self._waiting = None
+        self._tally.good += 1
+        return Sample(time_s, x_deg, y_deg)
 
 
 _DEGREE_SIGN = re.compile(rb"\xc2?\xb0\Z")
