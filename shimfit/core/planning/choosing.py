@@ -2,8 +2,9 @@
 
 Rounds of prices and patterns (`rounds`), then the integer program (`whole`) over the patterns worth
 offering. Of a long run the patterns that the linear program is sure of are taken first, which leaves a small
-program. Where the gap stays wide, more patterns about the best prices are looked for and the choice is made
-again. Strips that the chosen wedges can't be sawn from are taken as shorter, and it is chosen again.
+program. Where posts are left out in parts, plans that leave out fewer and more are told apart
+(`_by_settings`). Where the gap stays wide, more patterns about the best prices are looked for and the choice
+is made again, as it is with shorter strips where the chosen wedges can't be sawn from them.
 
 A run planned again with a few posts changed keeps its proofs and most of its choice (`_again`). Only posts
 that changed are searched; of the others it is chosen anew for those that have what a new one wants, or that
@@ -62,8 +63,6 @@ MOSTLY_UNCHANGED = 0.75
 """Share of the posts that must be as they were for an earlier plan's proofs to be put right."""
 ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
-IN_PARTS = 0.01
-"""How far from a whole number of posts the linear program must leave out for them to be told apart."""
 DIVES = 6
 """Of one linear program."""
 CLOSER_LOOKS = 3
@@ -166,6 +165,7 @@ class _Choosing:
         of_the_bound = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
         self.rounds = Rounds(posts, tables, solver, rounds.at_an_end, of_the_bound, most=most)
+        self.rounds.splits = not (long or patience.quick)
 
     def done(self) -> Together:
         """What was planned before with the few posts that changed in their new places; else all anew."""
@@ -228,7 +228,7 @@ class _Choosing:
         self.prices = self.rounds.master.prices(root.price)
         begun = self._as_before(root) if chosen is None else chosen.patterns
         self.rounds.at_an_end = self.patience.part(SHARE_FOR_ROUNDS).at_an_end
-        if in_parts := self._in_parts(root):
+        if in_parts := self.rounds.splits and root.in_parts:
             dived = self._dived(root, self._as_begun(begun))
             chosen = self._choose(root, dived.patterns, quick=True)
         sure = self._sure(root) if self.long and chosen is None else ()
@@ -322,7 +322,7 @@ class _Choosing:
                 if node.out != wider.out and settled.bound + to_pay < chosen.objective:
                     chosen = self._dived(settled, chosen)
                 continue
-            if self._in_parts(wider):
+            if self.rounds.splits and wider.in_parts:
                 fewer = math.floor(wider.left_out)
                 for out in ((fewer + 1, node.out[1]), (node.out[0], fewer)):
                     number += 1
@@ -367,11 +367,6 @@ class _Choosing:
         return Proof(
             settled.allowed, settled.out, self._to_pay(node), prices, leaving, self._by_name(settled)
         )
-
-    def _in_parts(self, settled: Settled) -> bool:
-        """Whether the linear program leaves a post out in parts, of a run short enough to settle it."""
-        in_parts = abs(settled.left_out - round(settled.left_out)) > IN_PARTS
-        return in_parts and not self.long and not self.patience.quick
 
     def _dived(self, settled: Settled, chosen: Chosen) -> Chosen:
         """The best of some dives, or what was there: the dearer leaving a post out, the more are served."""

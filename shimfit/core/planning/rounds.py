@@ -105,6 +105,10 @@ def settled_gap(posts: int) -> float:
     return 1e-7 if posts <= FEW else 3e-4 if posts <= MOST_EXACT else 6e-4
 
 
+IN_PARTS = 0.01
+"""How far from a whole number of posts the linear program must leave out for them to be told apart."""
+SPLIT_GAP = 1e-2
+"""(program - bound) ÷ program at which rounds stop where these are told apart, which moves both anyhow."""
 CALM = 5e-3
 """(program - bound) ÷ program at which duals that are held are given more room."""
 
@@ -280,6 +284,11 @@ class Settled:
     left_out: float
     """How many posts the linear program leaves out, in parts."""
 
+    @property
+    def in_parts(self) -> bool:
+        """Whether these are no whole number."""
+        return abs(self.left_out - round(self.left_out)) > IN_PARTS
+
 
 @dataclass(frozen=True, slots=True)
 class Proof:
@@ -356,7 +365,8 @@ class Rounds:
         self.at_an_end, self.progress, self.most = at_an_end, progress, most
         self.master = Master(tables, len(posts), solver, share)
         self.count = 0
-        self.stopped = self.one_by_one = False
+        self.stopped = self.one_by_one = self.splits = False
+        """`splits`: where posts are left out in parts, it is asked again with their number told."""
         self.out = 0, len(posts)
         self.tables, self.allowed_options = tables, tables.options
         """Without prices; options with the settings that are allowed for now."""
@@ -444,12 +454,14 @@ class Rounds:
 
     def _settle(self, best_bound: float, best_price: Floats, *, lifts: bool, cutoff: float) -> Settled:
         master = self.master
-        enough = settled_gap(len(self.posts))
+        settled = settled_gap(len(self.posts))
         number, last, best_least = 0, np.inf, self.least
         # The duals of few patterns jump: they are held about the best prices until these are calm.
         master.hold(best_price, WIDTH)
         while True:
             objective, x, raw = master.solve()
+            in_parts = abs(master.left_out - round(master.left_out)) > IN_PARTS
+            enough = SPLIT_GAP if self.splits and in_parts else settled
             # Once the program hardly moves its duals are calm: lean on them.
             share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
             last = objective
@@ -512,11 +524,9 @@ class Rounds:
         self.count += number
         allowed = frozenset(self.allowed_options.saw.settings_deg)
         price = self.master.grown(best_price)
-        settled = Settled(
-            allowed, self.out, objective, best_bound, x, price, best_least, self.master.left_out
-        )
-        self.settled.append(settled)
-        return settled
+        done = Settled(allowed, self.out, objective, best_bound, x, price, best_least, master.left_out)
+        self.settled.append(done)
+        return done
 
     def _open(self, bound: float, best_price: Floats) -> tuple[float, Floats]:
         """A few steps up the bound before the first linear program: its raw duals would be wild.
