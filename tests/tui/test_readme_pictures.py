@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
 from pathlib import Path
+
+from tests import pictures
 
 ROOT = Path(__file__).parents[2]
 
 
-def test_the_pictures_are_current(tmp_path) -> None:
-    subprocess.run([sys.executable, str(ROOT / "tests" / "pictures.py"), str(tmp_path)], check=True)
+def test_the_pictures_are_current(tmp_path, wait_for) -> None:
+    wait_for(pictures.shoot(tmp_path))
     made = sorted(path.name for path in tmp_path.iterdir())
     kept = ROOT / "fixtures" / "pictures"
     assert made == sorted(path.name for path in kept.iterdir())
