@@ -305,7 +305,7 @@ class Session:
         record = self.record
         if self.answers_later is None or self.site.journal.read_only or record is None or not record.readings:
             return
-        from shimfit.workflow.reading import asks_again
+        from shimfit.workflow.packs import asks_again
 
         # A post that was read when the program was stopped before its answer came gets it now.
         if asks_again(self.site, record) and place not in self.working:

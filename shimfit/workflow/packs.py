@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.core.cutting import moved_packs
 from shimfit.core.foot import gap_plane
-from shimfit.core.objective import Scatter
+from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.takeup import (
     Book,
     Done,
@@ -37,7 +37,7 @@ from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
 from shimfit.quantities import shown
 from shimfit.settings import Settings, Units, degrees, minutes_of
-from shimfit.standing import one_lean
+from shimfit.standing import Here, one_lean
 from shimfit.store.events import Draft
 from shimfit.values import dataclass
 
@@ -200,6 +200,49 @@ def promised(site: Site, left_out: Callable[[Place, PostRecord], bool]) -> list[
 def promised_beside(site: Site, place: Place) -> list[Pack]:
     """Packs that all other posts wait for and that are still in the box."""
     return promised(site, lambda other, _: other == place)
+
+
+# ---------------------------------------------------------------- whether an answer still stands
+
+
+def here(site: Site) -> Here:
+    """Where answers are asked now, with the settings that have a say in them."""
+    settings = site.settings
+    crushes = settings.timber and [settings.timber, settings.torque_nm, settings.rod_mm, settings.nut]
+    prices = minutes_of(settings)
+    own = {
+        "saw_deg": list(degrees(settings.saw_deg)),
+        "foresight": settings.foresight,
+        "crushes": crushes or None,
+        "minutes": asdict(prices) if prices != Minutes() else None,
+    }
+    return Here(site.journal.log, own, site.box().lots)
+
+
+def asks_again(site: Site, post: PostRecord) -> bool:
+    """True when a post's answer is missing, is not what it would be here and now, or its pieces are gone."""
+    if post.asks_again(here(site)):
+        return True
+    asked = post.asked
+    if not post.implied or asked is None or asked.log != site.journal.log or asked.box == here(site).box:
+        return False
+    return wants_any(post, over_promised(site))
+
+
+def over_promised(site: Site) -> frozenset[str]:
+    """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
+    log = site.journal.log
+    waiting = (post for _, post in site.every_post() if post.implied and post.asked and post.asked.log == log)
+    return site.box().stock.lacking([pack for post in waiting for pack in awaited_packs(post)])
+
+
+def wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
+    """True where a post waits for pieces of one of these lots."""
+    wanted = awaited_packs(post) if lots and post.wants_answer else ()
+    return any(piece.lot in lots for pack in wanted for piece in pack.pieces)
+
+
+# ---------------------------------------------------------------- what goes in and comes out
 
 
 def implied_packing(site: Site, place: Place, post: PostRecord) -> list[Draft]:

@@ -31,7 +31,7 @@ from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import PLANNED, Cost, Foot, Lean, Prescription, Within
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.values import dataclass
-from shimfit.workflow.packs import promised
+from shimfit.workflow.packs import asks_again, here, promised
 from shimfit.workflow.site import in_one_turn
 from shimfit.workflow.solving import cautions_about, plan_post
 
@@ -343,8 +343,6 @@ def share_out(site: Site, job: str, run: str, names: Collection[str]) -> None:
     Whoever read them all at once has no first and last among them, and one plan of all is worked out sooner
     than an answer for each that leaves enough for the others.
     """
-    from shimfit.workflow.reading import asks_again
-
     posts = [post for post in site.run(job, run).posts if post.name in names and asks_again(site, post)]
     leans = [(post, lean) for post in posts if (lean := _lean_to_plan(post)) is not None]
     wanted = {post.name for post, lean in leans if not post.tolerance.holds(lean, post.height_mm)}
@@ -396,8 +394,6 @@ def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int | None:
 
     None, and nothing is logged: the posts, the box or what others wait for were changed while it was planned.
     """
-    from shimfit.workflow.reading import here
-
     if _basis(site, job, run, {name for name, _ in made.prescriptions}) != made.basis:
         return None
     state = site.run(job, run)

@@ -7,23 +7,30 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
-from shimfit.core.objective import Minutes
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
 from shimfit.quantities import shown
-from shimfit.settings import degrees, minutes_of
-from shimfit.standing import Here, PostRecord, one_lean
+from shimfit.standing import PostRecord, one_lean
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
 from shimfit.values import dataclass
-from shimfit.workflow.packs import awaited_packs, implied_packing, moving, observation, what_was_done
+from shimfit.workflow.packs import (
+    asks_again,
+    here,
+    implied_packing,
+    moving,
+    observation,
+    over_promised,
+    wants_any,
+    what_was_done,
+)
 from shimfit.workflow.site import Place, Site, in_one_turn
 
 if TYPE_CHECKING:
@@ -337,54 +344,18 @@ def answer_now(site: Site, place: Place) -> Prescription | None:
                 return answer
 
 
-def here(site: Site) -> Here:
-    """Where answers are asked now, with the settings that have a say in them."""
-    settings = site.settings
-    crushes = settings.timber and [settings.timber, settings.torque_nm, settings.rod_mm, settings.nut]
-    prices = minutes_of(settings)
-    own = {
-        "saw_deg": list(degrees(settings.saw_deg)),
-        "foresight": settings.foresight,
-        "crushes": crushes or None,
-        "minutes": asdict(prices) if prices != Minutes() else None,
-    }
-    return Here(site.journal.log, own, site.box().lots)
-
-
-def asks_again(site: Site, post: PostRecord) -> bool:
-    """True when a post's answer is missing, is not what it would be here and now, or its pieces are gone."""
-    if post.asks_again(here(site)):
-        return True
-    asked = post.asked
-    if not post.implied or asked is None or asked.log != site.journal.log or asked.box == here(site).box:
-        return False
-    return _wants_any(post, _over_promised(site))
-
-
-def _over_promised(site: Site) -> frozenset[str]:
-    """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    log = site.journal.log
-    waiting = (post for _, post in site.every_post() if post.implied and post.asked and post.asked.log == log)
-    return site.box().stock.lacking([pack for post in waiting for pack in awaited_packs(post)])
-
-
-def _wants_any(post: PostRecord, lots: frozenset[str]) -> bool:
-    wanted = awaited_packs(post) if lots and post.wants_answer else ()
-    return any(piece.lot in lots for pack in wanted for piece in pack.pieces)
-
-
 SETTLED = (PostState.PLUMB, PostState.TOO_CLOSE, PostState.SKIPPED)
 """No answer is wanted there."""
 
 
 def missing_answers(site: Site, job: str | None = None) -> list[Place]:
     """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
-    now, over = here(site), _over_promised(site)
+    now, over = here(site), over_promised(site)
     return [
         place
         for place, post in site.every_post(job)
         if post.prescription_event is not None
-        and ((post.state not in SETTLED and post.asks_again(now)) or _wants_any(post, over))
+        and ((post.state not in SETTLED and post.asks_again(now)) or wants_any(post, over))
     ]
 
 

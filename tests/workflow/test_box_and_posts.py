@@ -13,10 +13,10 @@ from shimfit.errors import UsageError
 from shimfit.model import Foot
 from shimfit.settings import Settings, minutes_of, parse_setting
 from shimfit.tui import setting_up
+from shimfit.workflow.packs import asks_again
 from shimfit.workflow.reading import (
     Asked,
     answer_now,
-    asks_again,
     log_packs,
     log_reading,
     log_tightened,
