@@ -86,7 +86,7 @@ OPENING_HOPE = 0.03
 SMOOTHING = 0.5
 """Share of the best prices in those of a round, the rest being the newest duals; a fifth of it once calm."""
 MOST_EXACT = 60
-"""Posts up to which pieces that two seats of a post want are counted exactly: the gap of small boxes."""
+"""Posts up to which pieces that two seats of a post want are counted exactly from the first."""
 LIFTS_AT_ONCE = 200
 """Lifted feet that are searched in one go."""
 GONE_THROUGH = 60
@@ -365,6 +365,8 @@ class Rounds:
         self.at_an_end, self.progress, self.most = at_an_end, progress, most
         self.master = Master(tables, len(posts), solver, share)
         self.count = 0
+        self.counted = len(posts) <= MOST_EXACT
+        """Pieces that two seats of a post want are counted exactly: at once, or where no more is found."""
         self.stopped = self.one_by_one = self.splits = False
         """`splits`: where posts are left out in parts, it is asked again with their number told."""
         self.out = 0, len(posts)
@@ -514,9 +516,9 @@ class Rounds:
                 best_bound, new = self._round(best_price, lifts=True, known=best_least)
                 best_least = self.least
             if not new:
-                if self.one_by_one or len(self.posts) > MOST_EXACT:
+                if self.one_by_one or (self.counted and len(self.posts) > MOST_EXACT):
                     break
-                self.one_by_one = True
+                self.counted, self.one_by_one = True, self.counted
         if not lifts:
             # Stopped before lifted feet were counted: the bound has to hold for them too.
             best_bound, _ = self._round(self.master.grown(best_price), lifts=True, known=best_least)
@@ -581,13 +583,15 @@ class Rounds:
         found, patterns = part.cheapest(tables, ceiling[some], keep)
         least[some], self.pricing.guess[some] = np.maximum(least[some], found), part.guess
         new = self.master.add(patterns)
-        have, small = self._ceiling(price), len(self.posts) <= MOST_EXACT
-        doubtful = np.flatnonzero((least < have - 1e-6) & (small | (have >= self.master.leaving(price))))
+        have = self._ceiling(price)
+        doubtful = np.flatnonzero(
+            (least < have - 1e-6) & (self.counted | (have >= self.master.leaving(price)))
+        )
         if doubtful.size:
             least[doubtful], more = self.pricing.some(doubtful).gone_through(tables, have[doubtful])
             new += self.master.add(more)
         if lifts:
-            least, more = self.pricing.lifted(tables, least, in_the_box=small)
+            least, more = self.pricing.lifted(tables, least, in_the_box=self.counted)
             new += self.master.add(more)
             if self.one_by_one:
                 new += self._true_to_the_box(tables, price, least)
