@@ -71,13 +71,10 @@ class Shape(NamedTuple):
     """The same as JSON Schema (draft 2020-12)."""
 
 
-def fault(type_: Any, value: Any, where: str = "") -> str | None:
-    """What is wrong with a value in JSON, and where: `posts[3].height_mm is missing`; None when nothing is.
-
-    where: how the value is called itself; empty where it has no name.
-    """
+def fault(type_: Any, value: Any) -> str | None:
+    """What is wrong with a value in JSON, and where: `posts[3].height_mm is missing`; None: nothing."""
     wrong = shape(type_).fault(value)
-    return None if wrong is None else f"{where}{wrong}".lstrip(". ")
+    return None if wrong is None else wrong.lstrip(". ")
 
 
 def from_json(type_: type[_Value], data: Any, **more: Any) -> _Value:

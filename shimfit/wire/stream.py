@@ -43,8 +43,6 @@ class ListenOptions:
     axis_map: AxisMap = field(default_factory=AxisMap)
     zero: SensorZero | None = None
     """What the sensor reads when plumb, taken off every sample; None = nobody has found it."""
-    due_days: int = 30
-    """A zero that was found longer ago is asked for again."""
 
     def sensor_errors_now(self, zero: SensorZero | None) -> SensorErrors:
         """The sensor's errors with what is known of its zero."""
@@ -349,7 +347,7 @@ class Stream:
     @property
     def zero_words(self) -> str | None:
         """What has to be done about the zero; None while it is known and fresh."""
-        words = zero_words(self.zero, self._options.due_days)
+        words = zero_words(self.zero)
         return f"the sensor fell; {words}" if self.fell and words is not None else words
 
     @property

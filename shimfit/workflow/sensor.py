@@ -14,7 +14,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.instruments import DUE_DAYS, age_days
+from shimfit.core.instruments import age_days
 from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, Zero, parse_axis_map
 from shimfit.core.sensing.statistics import robust_spread
@@ -177,7 +177,6 @@ def listen_options(
         axis_map=axes,
         sensor_errors=errors,
         zero=zero,
-        due_days=DUE_DAYS,
     )
 
 

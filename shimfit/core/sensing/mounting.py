@@ -24,6 +24,7 @@ import math
 from dataclasses import replace
 from typing import TYPE_CHECKING, Final, Literal
 
+from shimfit.core.instruments import DUE_DAYS
 from shimfit.errors import EntryError, finite
 from shimfit.model import Face, Lean
 from shimfit.quantities import shown
@@ -177,11 +178,11 @@ class SensorZero:
         return replace(held, x_deg=held.x_deg + self.x_deg, y_deg=held.y_deg + self.y_deg)
 
 
-def zero_words(zero: SensorZero | None, due_days: int) -> str | None:
+def zero_words(zero: SensorZero | None) -> str | None:
     """What has to be done about a sensor's zero; None while it is known and fresh enough."""
     if zero is None:
         return NOT_FOUND
-    if zero.age_days is None or 0 <= zero.age_days < due_days:
+    if zero.age_days is None or 0 <= zero.age_days < DUE_DAYS:
         return None
     if zero.age_days < 0:
         return "its zero was found on a day to come: look at this machine's date"
