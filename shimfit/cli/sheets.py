@@ -315,7 +315,7 @@ def _given(args: argparse.Namespace, made: BuildUp, beds: Mapping[str, float], u
         (says["washer_allows"], shown.stress(made.washer_allowable_mpa, units)),
         (says["foot_allows"], shown.stress(made.foot_allowable_mpa, units)),
     ]
-    return Section("Worked out from", columns(("what was given", "{}: "), ("is", "{}")), rows)
+    return Section("Worked out from", columns(("what", "{}: "), ("as given", "{}")), rows)
 
 
 def _makeup_sections(sheet: MakeUpSheet, shop: Sequence[ShopLine], units: Units) -> list[Section]:

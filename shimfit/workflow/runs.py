@@ -141,7 +141,8 @@ def kit_for_run(
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
     many = shown.counted(count, "post")
-    source = f"a usual fall of {fall:g}" if fall is not None else shown.counted(len(read), "reading")
+    steep = f" (1 in {1 / abs(fall):.3g})" if fall else ""
+    source = f"a usual fall of {fall:g}{steep}" if fall is not None else shown.counted(len(read), "reading")
     figures = ("served_share", "served_without", "asked_share", "reached")
     return {
         "job": job,
