@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any, TextIO
 from shimfit import csvfile, settings
 from shimfit.errors import EntryError, Exit, FileError, UsageError, escaped, printable
 from shimfit.outputs import PDF, check, fault, write_whole
-from shimfit.quantities.shown import refused_in
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -187,6 +186,7 @@ def open_site(
 @contextmanager
 def open_run(args: argparse.Namespace, io: Io) -> Iterator[tuple[Site, RunState]]:
     """The data file, only to be read, and the run that `path` names."""
+    from shimfit.quantities.shown import refused_in
     from shimfit.workflow.site import parse_run
 
     job, run = parse_run(args.path)
