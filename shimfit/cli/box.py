@@ -32,7 +32,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
         site.import_stock(lots, args.file)
         answered = answered_again(site, io)
     pieces = sum(lot.count for lot in lots)
-    words = f"{len(lots)} lots, {pieces} pieces are in the box"
+    words = f"{shown.counted(len(lots), 'lot')}, {shown.counted(pieces, 'piece')} put in the box"
     if rots := caution_of_material(lot.material or "" for lot in lots):
         io.talk(f"caution: {rots}")
     return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered})

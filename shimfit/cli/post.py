@@ -18,7 +18,7 @@ from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tole
 from shimfit.standing import PostRecord, RunState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator
 
     from shimfit.entry import EntrySettings
     from shimfit.model import Seat
@@ -138,6 +138,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
 
 def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
     """What kind of reading it is, as its options say."""
+    from shimfit.workflow.packs import parse_face
     from shimfit.workflow.reading import Asked
 
     return Asked(
@@ -148,7 +149,7 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
         rocks=tuple(_rock(text, typed) for text in args.rocks),
         instrument=args.instrument,
         by=args.by,
-        face=None if args.face is None else _face(args.face, typed.faces),
+        face=None if args.face is None else parse_face(args.face, typed.faces),
     )
 
 
@@ -340,14 +341,6 @@ def _rock(text: str, typed: EntrySettings) -> tuple[Seat, float]:
         )
     # Without a thickness the corner is only noted: it is known to hang, not by how much.
     return seat, parse_length(thickness, typed.units, what="feeler thickness") if thickness else 0.0
-
-
-def _face(text: str, faces: Mapping[str, str]) -> str:
-    """The face meant by its name or the run's own name for it."""
-    for face, own in faces.items():
-        if text.casefold() in (face, own.casefold()):
-            return face
-    raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
 
 
 def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:

@@ -544,8 +544,10 @@ def _method(record: RunRecord) -> str:
     typed = sum(one.method == "typed" for one in record.readings)
     counts = {"typed": typed, "from an inclinometer": len(record.readings) - typed}
     how = ", ".join(f"{count} {what}" for what, count in counts.items() if count)
+    # As an older log may name what is no face.
     faces = dict.fromkeys(one.face for one in record.readings if one.face)
-    held = f"; held to {', '.join(record.run.faces.get(Face(one), one) for one in faces)}" if faces else ""
+    names: dict[str, str] = {face.value: name for face, name in record.run.faces.items()}
+    held = f"; held to {', '.join(names.get(one, one) for one in faces)}" if faces else ""
     method = "lean of the top over the foot's middle, read in two directions, packed, tightened, read again"
     return f"{method}; readings: {how}{held}" if how else method
 

@@ -62,6 +62,14 @@ def parse_seat(text: str, at: int = 0, faces: Mapping[str, str] = MappingProxyTy
     return seat
 
 
+def parse_face(text: str, faces: Mapping[str, str]) -> str:
+    """A face by its name or by what the run calls it; UsageError naming them."""
+    for face, own in faces.items():
+        if text.strip().casefold() in (face, own.casefold()):
+            return face
+    raise UsageError(f"{text!r} isn't a face of this run; its faces are {', '.join(faces.values())}")
+
+
 def parse_seat_lengths(text: str, units: Units) -> dict[Seat, float]:
     """`next-out=1.5,prev-out=0.5` as mm per seat; EntryError with the bad spot."""
     found: dict[Seat, float] = {}

@@ -8,6 +8,7 @@ entry is what would be typed at the post, in the same grammar. Any `_mm` header 
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from decimal import Decimal
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
 from shimfit.standing import one_lean
 from shimfit.store.post import completed
+from shimfit.workflow.packs import parse_face
 from shimfit.workflow.reading import (
     Asked,
     Logged,
@@ -125,7 +127,7 @@ def _length(row: Row, column: str) -> float | None:
     zero_ok = column in ("station_mm", "rod_hole_mm")
     inches = column.replace("_mm", "_in")
     if column in row.cells:
-        if "," in row.cells[column]:
+        if not math.isfinite(decimal_number(row.cells[column])):
             raise row.refuse(column, csvfile.number_fault(row.cells[column]))
         return parse_length(f"{row.cells[column]}mm", "mm", what=column, zero_ok=zero_ok)
     if inches in row.cells:
@@ -154,8 +156,12 @@ def log_readings(site: Site, job: str, run: str, text: str, file: str, *, sure: 
         if stage not in ("", "bed", "again"):
             other = "or again, read once more with no pack in yet; leave it empty for a post that stands"
             raise row.refuse("stage", f"{stage!r} is not bed ({other})")
-        asked = Asked(stage == "bed", again=stage == "again", by=cell("by"), face=cell("face"))
-        asked = replace(asked, instrument=cell("instrument"))
+        try:
+            face = parse_face(cell("face", ""), settings.faces) if cell("face") else None
+        except UsageError as error:
+            raise row.refuse("face", error.message) from error
+        who = cell("by"), cell("instrument")
+        asked = Asked(stage == "bed", again=stage == "again", by=who[0], instrument=who[1], face=face)
         try:
             parsed = parse_reading(cell("entry", ""), settings)
             if half := halves.get(place):

@@ -347,3 +347,21 @@ def test_what_is_piped_in_is_called_that(lake, monkeypatch: pytest.MonkeyPatch) 
         monkeypatch.setattr(sys, "stdin", io.TextIOWrapper(io.BytesIO(text)))
         assert said in lake("stock import -").err
     assert "'' can't be the name of a file" in lake("stock import ''").err
+
+
+def test_a_table_takes_no_face_that_is_none(lake, tmp_path) -> None:
+    table = tmp_path / "faces.csv"
+    table.write_text("post,entry,face\n1,6n2o,roof\n")
+    said = lake(f"read lake/walk --table {table}")
+    assert said.code == 4
+    assert "line 2, column face: 'roof' isn't a face of this run; its faces are next, prev," in said.err
+    table.write_text("post,entry,face\n1,6n2o,Out\n")
+    assert lake(f"read lake/walk --table {table}").code == 0
+    assert "held to out" in lake("record lake/walk").out
+
+
+def test_a_station_that_is_no_number_is_quoted_as_it_stands(lake, tmp_path) -> None:
+    table = tmp_path / "posts.csv"
+    table.write_text("post,station_mm\n1,0\n2,abc\n")
+    said = lake(f"run new lake/x --table {table} --foot 90x90mm --height 1m").err
+    assert "line 3, column station_mm: 'abc' isn't a number" in said

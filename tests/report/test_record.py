@@ -217,3 +217,9 @@ def test_whole_sentences_of_why_no_pack_does_it_stand_by_themselves(boardwalk, m
     monkeypatch.setitem(WAITS, post.next_step, "packs not in yet")
     why = why_not_plumb(post, "mm")
     assert why.endswith(". Each corner has a pack that nearly fits. None is nearer; packs not in yet")
+
+
+def test_a_face_that_is_none_in_a_log_of_before_does_not_stop_the_record(boardwalk):
+    run = boardwalk(1)
+    held = replace(run.posts[0], after=replace(run.posts[0].after, face="roof"))
+    assert "held to roof" in "\n".join(record_lines(run_record(replace(run, posts=(held,)), LOG)))
