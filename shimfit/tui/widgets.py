@@ -398,14 +398,9 @@ class Taps(Drawn):
             super().__init__()
             self.tap = tap
 
-    def __init__(
-        self,
-        rows: Sequence[Sequence[Tap]] = (),
-        *,
-        id: str | None = None,  # noqa: A002 - the library's own name
-    ) -> None:
+    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - the library's own name
         super().__init__(id=id)
-        self._rows = rows
+        self._rows: Sequence[Sequence[Tap]] = ()
 
     def offer(self, rows: Sequence[Sequence[Tap]]) -> None:
         """Show other taps."""

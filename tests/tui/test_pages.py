@@ -13,6 +13,7 @@ from shimfit.settings import Settings
 from shimfit.settings.actions import ACTIONS, DEFAULT_KEYS, FREE, REFUSED, WITHOUT_KEY
 from shimfit.tui.screens.help import HelpScreen
 from shimfit.tui.screens.page import Column, laid_out
+from shimfit.tui.setting_up import add_run
 from shimfit.tui.widgets import EntryLine, Rows
 
 
@@ -549,3 +550,29 @@ def test_a_run_that_only_waits_for_tightening_is_not_told_to_be_read(app_on, run
             await hand.sees("0 posts wait for packs", "no post waits for packs")
 
     wait_for(job())
+
+
+def test_setup_begins_at_the_open_run_and_shows_what_was_answered_of_a_new_one(
+    app_on, running, wait_for
+) -> None:
+    """Enter by accident opens no other run; while one is laid out the settings are not in the way."""
+
+    async def story() -> None:
+        app = app_on()
+        answers = {"legs": "3.6m", "every": "1.2m", "foot": "90x90mm", "height": "1000mm", "tolerance": ""}
+        add_run(app.session.site, {"job": "alder", "run": "landing", **answers})
+        async with running(app, 80, 24) as hand:
+            await hand.press("f5")
+            await hand.sees("run  alder/", "run  heron/jetty")
+            assert app.page._entries[app.page.list.index].row.endswith("alder/landing")
+            assert app.page.list.index > 0
+            await hand.press("n")
+            await hand.enter("birch")
+            await hand.enter("steps")
+            listed = app.page.list.text
+            assert [row.split() for row in listed.splitlines()[:2]] == [["job", "birch"], ["run", "steps"]]
+            assert "theme" not in listed
+            await hand.press("escape", "escape", "escape")
+            assert "theme" in app.page.list.text
+
+    wait_for(story())

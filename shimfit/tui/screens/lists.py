@@ -621,8 +621,12 @@ class RecordScreen(PostList):
         facts = facts_reported(record)
         missing = ", ".join(name.lower() for name, text in facts if text == paper.NOT_GIVEN)
         yield [
-            (self.session.keys.spell("what the paper says besides; to change it: ^P, job set"), "label"),
-            *([(f"not given: {missing}", "")] if missing else []),
+            ("what the paper says besides", "label"),
+            *(
+                [(self.session.keys.spell(f"not given: {missing}; ^P, job set gives them"), "")]
+                if missing
+                else []
+            ),
             *_texts(f"{name}: {text}" if name else text for name, text in facts if text != paper.NOT_GIVEN),
         ]
         yield self._packs(below=True)

@@ -51,6 +51,7 @@ class SetupScreen(FormPage):
         self._ports_s = -PORTS_S
         self._answered: dict[str, str] | None = None
         """What was answered so far of a new run; None: none is being set up."""
+        self._is_filled = False
         self._marks: tuple[Mark, ...] = ()
         self._units: Units = session.settings.units
 
@@ -69,6 +70,13 @@ class SetupScreen(FormPage):
         outcome = move()
         self.show()
         self.say(outcome)
+
+    def _fill(self) -> None:
+        """The rows; to begin with the open run's is marked: Enter by accident opens no other."""
+        super()._fill()
+        if not self._is_filled:
+            self._is_filled = True
+            self.list.mark(next((at for at, row in enumerate(self._entries) if row.role == "strong"), 0))
 
     # ------------------------------------------------------------ a new run
 
