@@ -266,7 +266,7 @@ def test_the_palette_does_what_is_chosen(app_on, running, wait_for) -> None:
             await hand.type("skip")
             await hand.sees("Skip post")
             await hand.press("enter")
-            await hand.sees("why is this post skipped?")
+            await hand.sees("why is post 1 skipped?")
             await hand.enter("rotten")
             await hand.sees("skipped")
             assert app.session.record.state is PostState.SKIPPED
