@@ -444,7 +444,8 @@ class _Choosing:
         if every:
             patterns = list({one.key: one for one in (*every, *start)}.values())
         else:
-            patterns = [one for one in worth_offering(master, settled, most, start) if one.post not in done]
+            patterns = worth_offering(master, settled, most, start)
+        patterns = [one for one in patterns if one.post not in done]
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
@@ -470,6 +471,12 @@ class _Choosing:
             short = self._too_short(chosen.patterns)
             if not short:
                 break
+            if not sure:
+                # First only for the posts that take from these strips, all others served as they are.
+                kept = self._without_strips(chosen, short).patterns
+                mended = self._choose(settled, (), most, kept, every)
+                if mended is not None and mended.objective - bound <= gap * mended.objective:
+                    return replace(mended, bound=bound)
             for rank in short:
                 shares[rank] = shares.get(rank, 1.0) * STRIP_SHORTER
         if chosen is not None and short:
