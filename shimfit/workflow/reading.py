@@ -248,7 +248,7 @@ def log_sensor_reading(
 ) -> Logged:
     """Log a reading that the inclinometer has taken (in the post's directions), then answer it.
 
-    EntryError, nothing logged, when it stands as before the packs that were asked for and is not `sure`.
+    EntryError, nothing logged, when it does not read as if the packs had gone in and is not `sure`.
     """
     from shimfit.workflow.sensor import record_of
 
@@ -270,7 +270,7 @@ def log_turned(
 ) -> Logged:
     """Log one reading from two faces: its lean is free of the instrument's zero, which is kept beside it.
 
-    EntryError, nothing logged, when it stands as before the packs that were asked for and is not `sure`.
+    EntryError, nothing logged, when it does not read as if the packs had gone in and is not `sure`.
     """
     from shimfit.workflow.instruments import counted, keep_zero_of, named, reversal_of, with_zero
 
