@@ -280,6 +280,14 @@ def _area(a: Point, b: Point, c: Point) -> float:
     return (b[0] - a[0]) * (c[1] - a[1]) - (b[1] - a[1]) * (c[0] - a[0])
 
 
+def rock_vector(points: Sequence[Point]) -> tuple[float, ...]:
+    """The one combination of four errors that no plane can take up, of length 2."""
+    a, b, c, d = points
+    raw = (_area(b, c, d), -_area(a, c, d), _area(a, b, d), -_area(a, b, c))
+    size = math.sqrt(sum(value * value for value in raw)) / 2.0
+    return tuple(value / size for value in raw)
+
+
 def distance_to_nearest_side(points: Iterable[Point]) -> float:
     """Distance from the origin to the nearest side of the points' hull, in the points' unit.
 

@@ -16,7 +16,16 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
-from shimfit.core.resting import Support, rest, rest_packs, scaled, shares_of_pull, supports_of, tilts_per_mm
+from shimfit.core.resting import (
+    Support,
+    rest,
+    rest_packs,
+    rock_vector,
+    scaled,
+    shares_of_pull,
+    supports_of,
+    tilts_per_mm,
+)
 from shimfit.errors import EntryError, not_negative, positive
 from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
 from shimfit.values import dataclass
@@ -381,8 +390,6 @@ class Question:
         as the clamp presses them, one lifts, and the post tips to one side or the other. By the contact
         problem itself, at the nodes of the normal distribution (Gauss and Hermite).
         """
-        from shimfit.core.packing.rests import rock_vector
-
         assert resting.lean is not None
         at_rest = resting.lean.top_mm(self.height_mm)
         carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True, as_made=True)

@@ -24,6 +24,7 @@ import numpy as np
 from shimfit.core.chance import PROFILE, Chances, next_rounds
 from shimfit.core.foot import DUST_MM
 from shimfit.core.objective import LEAST_CHANCE
+from shimfit.core.resting import Point, rock_vector
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -41,7 +42,6 @@ _DUST = 1e-9
 _LEVELS = 6
 """Distances of a rest that the bound of a lift distinguishes."""
 
-Point = tuple[float, float]
 Windows = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
 
@@ -126,18 +126,6 @@ def four_supports(points: Sequence[Point], height_mm: float, pull_mm: float) -> 
         by_top=tuple((x, y) for x, y, _ in inverse),
         by_rock=tuple((q * middle - x * x0 - y * y0, abs(q) * half) for x, y, q in inverse),
     )
-
-
-def rock_vector(points: Sequence[Point]) -> tuple[float, ...]:
-    """The one combination of four errors that no plane can take up, of length 2."""
-    a, b, c, d = points
-    raw = (_area(b, c, d), -_area(a, c, d), _area(a, b, d), -_area(a, b, c))
-    size = math.sqrt(sum(value * value for value in raw)) / 2.0
-    return tuple(value / size for value in raw)
-
-
-def _area(p: Point, q: Point, r: Point) -> float:
-    return (q[0] - p[0]) * (r[1] - p[1]) - (q[1] - p[1]) * (r[0] - p[0])
 
 
 class Box(NamedTuple):
