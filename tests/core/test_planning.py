@@ -624,11 +624,13 @@ def test_rounds_prove_a_bound_below_their_own_program():
     assert settled.bound <= settled.objective + 1e-6
 
 
-def test_saw_settings_are_paid_for_in_the_bound():
-    """The plan against one plan for each set of settings, for which the saw is set beforehand."""
-    given, lots = posts(2, 3), box(4, 0, 1, 3, most=2)
+@pytest.mark.parametrize(("seed", "set_ups"), [(3, (0.5, 1.0)), (13, (1.0,))])
+def test_saw_settings_are_paid_for_in_the_bound(seed, set_ups):
+    """The plan against one plan for each set of settings, for which the saw is set beforehand. Of the second
+    two posts a second setting would save 1.77 minutes, and takes 2."""
+    given, lots = posts(2, seed), box(4, 0, 1, seed, most=2)
     whole = plan(given, lots, Options(saw=SAW), Highs())
-    assert whole.set_ups_deg == SAW.settings_deg
+    assert whole.set_ups_deg == set_ups
     each = []
     for settings in chain.from_iterable(combinations((0.5, 1.0), k) for k in range(3)):
         options = Options(saw=Saw(settings), minutes=Minutes(saw_set_up=0.0))
