@@ -318,6 +318,12 @@ def test_shaking_is_named_however_regular():
     assert watch.view.words.startswith("shaking")
 
 
+def test_a_reading_is_made_of_three_samples_at_least():
+    times_s, x_deg, y_deg = np.arange(3) / RATE, np.full(3, 0.3), np.full(3, 0.1)
+    assert hold(times_s[:2], x_deg[:2], y_deg[:2], SensorErrors(), 0.05) == "too few samples"
+    assert hold(times_s, x_deg, y_deg, SensorErrors(), 0.05).samples == 3
+
+
 def test_a_hold_goes_on_until_the_uncertainty_is_small_enough_or_for_the_longest_time():
     post = Post(target_u_deg=0.0008)
     post.go(5, sd=0.02)

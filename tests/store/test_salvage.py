@@ -70,6 +70,19 @@ def test_events_still_in_the_write_ahead_log_come_out_too(crew, tmp_path):
     assert done.saved == north.journal.head[0]
 
 
+def test_rows_that_just_fit_in_a_page_and_just_do_not_come_out(crew, tmp_path):
+    """SQLite keeps a record whole up to its page's size less 35 bytes (its file format, section 1.6): here a
+    row with a note of 3808 letters, by lengths on both sides of it."""
+    north = crew().lay_out()
+    for length in range(3790, 3830):
+        north.log("noted", {"text": "x" * length}, post="1")
+    events = list(north.journal.events())
+    north.journal.close()
+    assert salvage(tmp_path / "north.db", tmp_path / "new.db").complete
+    saved = saved_events(tmp_path / "new.db")[: len(events)]
+    assert [content(event) for event in saved] == [content(event) for event in events]
+
+
 @pytest.mark.parametrize("damage", ["header", "schema", "inner page", "half"])
 def test_damage_that_stops_sqlite_stops_nothing_that_is_whole(worn, tmp_path, damage):
     data, events = worn
