@@ -364,7 +364,7 @@ def _prescription(
         packs: tuple[Pack, ...] = ()
         resting = rest_packs(post.foot, post.lean, (), options.preload_mm, rocks_mm=dict(post.feelers))
         status: Status = "gave-up" if done.stopped else "impossible"
-        why, cost, within = f"Planned with the whole run: {one.why}.", Cost(0.0), False
+        why, cost, within = f"Planned with the others: {one.why}.", Cost(0.0), False
     else:
         packs, resting, why, cost = one.packs, one.resting, PLANNED, Cost(one.cost)
         status = "proven" if done.status == "proven" else "found"

@@ -277,10 +277,8 @@ def _step_of(reading: Reading) -> float:
 
 def _parts(reading: Reading) -> tuple[tuple[float, float], tuple[float, float]]:
     """All of a reading's uncertainty, along and across, and the part that is its own."""
-    u = reading.u_along or 0.0, reading.u_across or 0.0
-    own = (reading.u_own_along, reading.u_own_across)
-    along, across = (most if part is None else min(most, part) for most, part in zip(u, own, strict=True))
-    return u, (along, across)
+    own = reading.u_own("along") or 0.0, reading.u_own("across") or 0.0
+    return (reading.u_along or 0.0, reading.u_across or 0.0), own
 
 
 # ---------------------------------------------------------------- crushing
