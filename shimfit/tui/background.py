@@ -124,8 +124,8 @@ class Answering(Collection["Place"]):
             if before is not None:
                 before.join()
             if not stop():
-                here = next((k for k, (_, one) in enumerate(self._asked) if one is running), 0)
-                answer_all(self._site, [place, *(at for at, _ in self._asked[here:])], stop)
+                waiting = [at for at, one in self._asked if one is not before]
+                answer_all(self._site, [place, *waiting], stop)
             return 0
 
         running = Running(answer)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import threading
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -9,9 +11,11 @@ from pathlib import Path
 import pytest
 
 from shimfit.core.stock import lots_from_csv
-from shimfit.model import PLANNED, Foot
+from shimfit.model import PLANNED, Foot, Prescription
+from shimfit.standing import PostRecord
+from shimfit.tui.background import Answering
 from shimfit.workflow import plan, solving
-from shimfit.workflow.reading import answer_missing, log_packs, log_reading
+from shimfit.workflow.reading import Asked, answer_missing, log_packs, log_reading
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.solving import is_scarce
 from shimfit.workflow.tables import log_readings
@@ -84,6 +88,34 @@ def test_the_posts_of_a_table_share_the_box_out(tmp_path: Path) -> None:
         for one in logged:
             log_packs(site, one.place)
         assert all(post.packs_in_place for post in site.run("lake", "walk").posts)
+
+
+def test_posts_that_are_read_while_another_is_answered_share_the_box_out(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    let_go, work_out = threading.Event(), solving.prescription_for
+
+    def slow(site: Site, place: Place, post: PostRecord) -> Prescription | None:
+        assert let_go.wait(60.0)
+        return work_out(site, place, post)
+
+    with scarce(tmp_path, "no") as site:
+        monkeypatch.setattr(solving, "prescription_for", slow)
+        answering = Answering(site)
+        for k, text in enumerate(READINGS, 1):
+            at = Place("lake", "walk", str(k))
+            log_reading(site, at, text, Asked(answer_later=True))
+            assert not answering.ask(at)
+        let_go.set()
+        came: list[tuple[Place, str]] = []
+        for _ in range(6000):
+            came += answering.collect()
+            if len(came) == len(READINGS):
+                break
+            time.sleep(0.01)
+        assert [why for _, why in came] == [""] * 3
+        whys = [(post.answer and post.answer.why) or "" for post in site.run("lake", "walk").posts]
+        assert ["lanned with" in why for why in whys] == [False, True, True]
 
 
 def test_a_table_is_on_disk_before_the_first_of_it_is_answered(
