@@ -347,7 +347,7 @@ def share_out(site: Site, job: str, run: str, names: Collection[str]) -> None:
     leans = [(post, lean) for post in posts if (lean := _lean_to_plan(post)) is not None]
     wanted = {post.name for post, lean in leans if not post.tolerance.holds(lean, post.height_mm)}
     if len(wanted) > 1 and not site.journal.read_only:  # what was changed meanwhile keeps what it has
-        log_plan(site, job, run, plan_site_run(site, job, run, only=wanted))
+        log_plan(site, job, run, plan_site_run(site, job, run, only=wanted), here(site).own)
 
 
 def _chances(done: Plan, options: Options) -> Chances:
@@ -389,15 +389,18 @@ def _prescription(
 
 
 @in_one_turn
-def log_plan(site: Site, job: str, run: str, made: RunPlan) -> int | None:
+def log_plan(
+    site: Site, job: str, run: str, made: RunPlan, own: Collection[str] = ("saw_deg",)
+) -> int | None:
     """Make the plan's answers the posts' own (one transaction); returns how many posts got packs.
 
+    own: settings that a post is answered anew for where they change.
     None, and nothing is logged: the posts, the box or what others wait for were changed while it was planned.
     """
     if _basis(site, job, run, {name for name, _ in made.prescriptions}) != made.basis:
         return None
     state = site.run(job, run)
-    asked = here(site).asked(state.making, state.rule, ("saw_deg",))
+    asked = here(site).asked(state.making, state.rule, own)
     drafts = [
         site.draft((job, run, name), "prescribed", {"answer": prescription_to_json(answer), "asked": asked})
         for name, answer in made.prescriptions

@@ -15,7 +15,7 @@ from shimfit.model import PLANNED, Foot, Prescription
 from shimfit.standing import PostRecord
 from shimfit.tui.background import Answering
 from shimfit.workflow import plan, solving
-from shimfit.workflow.reading import Asked, answer_missing, log_packs, log_reading
+from shimfit.workflow.reading import Asked, answer_missing, log_packs, log_reading, missing_answers
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.solving import is_scarce
 from shimfit.workflow.tables import log_readings
@@ -83,8 +83,11 @@ def test_the_posts_of_a_table_share_the_box_out(tmp_path: Path) -> None:
         logged = log_readings(site, "lake", "walk", TABLE, "t.csv", sure=False)
         assert [one.message for one in logged] == ["logged, pack"] * 3
         assert {one.post.answer.why for one in logged if one.post.answer} == {PLANNED}
-        # Each of them is its post's own answer: nothing is asked again, and they can be followed.
+        # Each of them is its post's own answer: asked again for other prices and no sooner; to be followed.
         assert answer_missing(site) == []
+        site.set("minutes_round", "9")
+        assert missing_answers(site) == [one.place for one in logged]
+        site.set("minutes_round", "8")
         for one in logged:
             log_packs(site, one.place)
         assert all(post.packs_in_place for post in site.run("lake", "walk").posts)
