@@ -76,7 +76,11 @@ class GeneralSearch(Search):
         self._known: dict[tuple[object, ...], Chances] = {}
 
     def best(
-        self, groups: Sequence[Mapping[bool, Group]], keep: int = 1, limit: float = math.inf
+        self,
+        groups: Sequence[Mapping[bool, Group]],
+        keep: int = 1,
+        limit: float = math.inf,
+        least: float = -math.inf,  # noqa: ARG002 - it goes by what packs cost, not by what choices do
     ) -> list[Choice]:
         """The cheapest choices, best first (see `Search.best`).
 

@@ -208,7 +208,9 @@ def _reason(best: Draft, by_cost: Sequence[Draft]) -> str:
 _MOST_LIVE = 6
 """Lifts that are tried at sensor rate."""
 _FEW_NODES = 6
-"""Nodes that a lift gets before all others have had as many."""
+"""Nodes that a lift gets before all others have had as many; the first looks at its cheapest choices only."""
+_LATER = 1.0
+"""How much dearer others may be, in pieces, that are looked at before a lift is branched over."""
 _MOST_PAIRS = 400
 """Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
 
@@ -309,7 +311,8 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
     if down.place is None:  # the rod leaves no room there
         single, pairs = single[:0], pairs[:0]
     in_reach = single < tables.length // 2
-    hopes = [(low, -1, _FEW_NODES)] if low < limit and not asked.mode.relaxed else []
+    # (when it is its turn, number, nodes, what no answer is cheaper than).
+    hopes = [(low, -1, 1, low)] if low < limit and not asked.mode.relaxed else []
     hard: list[tuple[float, int]] = []
     # Thick flats apart: tables long enough for them may not be needed.
     ways = ((single[in_reach], 1), (single[~in_reach], 1), (pairs[:_MOST_PAIRS], 2))
@@ -324,35 +327,39 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         some = np.flatnonzero(beside + packs_and_rest < limit)
         each = on_four.every.least_lifted(lifts[some]) if len(some) else np.empty((0, 1))
         least = beside[some] + each.min(axis=1, initial=math.inf)
-        hopes += [(low, i, 0) for i, low in enumerate(least.tolist())]
+        hopes += [(low, i, 0, low) for i, low in enumerate(least.tolist())]
         heapq.heapify(hopes)
         told_closer = False
-        while hopes and hopes[0][0] < limit and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
-            low, i, nodes = heapq.heappop(hopes)
+        while hopes and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
+            _, i, nodes, low = heapq.heappop(hopes)
+            if low >= limit:
+                continue
             steps = int(lifts[some[i]]) if i >= 0 else 0
             tried += 1
             bound, stopped = settle(steps, min(nodes, left))
             low = max(low, bound)
             if low < limit and asked.mode.relaxed:
                 finished = False
-            elif stopped:
+            elif stopped and nodes > 1:
                 hard.append((low, steps))
             elif low < math.inf:
-                heapq.heappush(hopes, (low, i, _FEW_NODES))
+                # What has to be branched over waits for those that cost hardly more: one may be made at once.
+                more, later = (_FEW_NODES, _LATER * costs.piece) if stopped else (max(nodes, 1), 0.0)
+                heapq.heappush(hopes, (low + later, i, more, low))
             elif not (told_closer or (best is not None and best[2] == steps)):
                 # Nothing there: closer bounds are worth their trouble.
                 told_closer = True
-                these = np.array([j for _, j, had in hopes if not had], dtype=np.int64)
+                these = np.array([j for _, j, had, _ in hopes if not had], dtype=np.int64)
                 own = beside[some[these]]
                 each = on_four.every.closer_lifted(lifts[some[these]], each[these], limit - own)
                 fresh = zip((own + each.min(axis=1, initial=math.inf)).tolist(), these.tolist(), strict=True)
-                hopes = [*((low, j, 0) for low, j in fresh), *(one for one in hopes if one[2])]
+                hopes = [*((low, j, 0, low) for low, j in fresh), *(one for one in hopes if one[2])]
                 heapq.heapify(hopes)
         for bound, steps in sorted(hard):
             while bound < limit and left > 0:
                 bound = settle(steps, left)[0]  # noqa: PLW2901
             finished &= bound >= limit
-        finished &= not hopes or hopes[0][0] >= limit
+        finished &= all(low >= limit for _, _, _, low in hopes)
         hopes, hard = [], []
     return None if best is None else draft_of(asked, "corners", *best), finished
 

@@ -249,7 +249,7 @@ class _Settings:
     def _tree(self, limit: float, last: int, *, relaxed: bool) -> tuple[Answer | None, float, bool]:
         """The same of answers up to the limit."""
         known: Answer | None = None
-        heap = self.heap
+        heap, began = self.heap, self.nodes
         assert heap is not None
         while heap:
             low, ticket, node, answer = heapq.heappop(heap)
@@ -269,6 +269,9 @@ class _Settings:
                     if bound >= limit - TIE:
                         heap.clear()
                         return known, limit if known else math.inf, True
+                if last - began == 1:
+                    heapq.heappush(heap, (low, ticket, node, answer))
+                    return known, low, False
                 # Not all of what was in reach still pays.
                 under = self.under(NO_CAPS)
                 room = limit - (under.stack.cost if under else 0.0)
@@ -280,23 +283,27 @@ class _Settings:
             for caps, orders in children:
                 if (caps, orders) not in self.seen:
                     self.seen.add((caps, orders))
-                    self._wait(self._child(node, caps, orders), limit)
+                    self._wait(self._child(node, caps, orders), limit, answer.cost)
         return known, known.cost if known else math.inf, True
 
-    def _wait(self, node: _Node, limit: float) -> None:
+    def _wait(self, node: _Node, limit: float, least: float = -math.inf) -> None:
         """Put a node on the heap, if it may lead to an answer."""
-        answer = self._relaxed(node, limit)
+        answer = self._relaxed(node, limit, least)
         if answer is not None and self.heap is not None:
             heapq.heappush(self.heap, (round(answer.cost, 6), next(self.ticket), node, answer))
 
-    def _relaxed(self, node: _Node, limit: float) -> Answer | None:
-        """The node's optimum with its pieces; values of capped cells are corrected as they come up."""
+    def _relaxed(self, node: _Node, limit: float, least: float = -math.inf) -> Answer | None:
+        """The node's optimum with its pieces; values of capped cells are corrected as they come up.
+
+        least: no answer of it is cheaper (that of the node that it splits).
+        """
         under = self.under(node.caps[0])
         if under is None and self.lift:
             return None
         base = under.stack.cost if under else 0.0
         while True:
-            found = self.search.best(node.groups, 1, limit - base)
+            found = self.search.best(node.groups, 1, limit - base, least - base)
+            least = max(least, found[0].cost + base) if found else math.inf
             answers: list[Answer] = []
             raised = False
             for choice in found:
@@ -349,7 +356,7 @@ class _Settings:
             children = [self._child(node, *way) for way in self._ways_round(answer, node)]
             if not children:
                 return answer
-            found = [(one, child) for child in children if (one := self._relaxed(child, limit))]
+            found = [(one, child) for child in children if (one := self._relaxed(child, limit, answer.cost))]
             if not found:
                 return None
             answer, node = min(found, key=lambda one: one[0].cost)

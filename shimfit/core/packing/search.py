@@ -447,12 +447,13 @@ class Search:
     def _least_in(self, i: int, inner: bool, lifts: Ints, windows: Sequence[tuple[float, float]]) -> Floats:
         """Least cost of what may stand at a searched seat, for each lift and window of errors (N, W)."""
         seat, group, q = self.task.seats[1 + i], self.groups[i][inner], self.tables.options.quantum_mm
-        up, (lo, hi) = lifts[:, None], np.array(windows).T
-        cost = np.where((up * q + seat.bare_need_mm + lo <= _SLACK) & (not inner), 0.0, math.inf)
+        up, need_mm, bare_mm = lifts[:, None], group.need_mm, math.inf if inner else seat.bare_need_mm
+        # In steps, as far as a lift of no steps goes.
+        bare = [(_SLACK - bare_mm - lo) / q for lo, _ in windows]
+        cost = np.where(up <= bare, 0.0, math.inf)
         if seat.place is not None:
-            start = up + np.ceil((group.need_mm + lo) / q - _SLACK).astype(np.int64)
-            stop = up + np.floor((group.need_mm + hi) / q + _SLACK).astype(np.int64) + 1
-            start = np.maximum(start, 1)
+            start = np.maximum(up + [math.ceil((need_mm + lo) / q - _SLACK) for lo, _ in windows], 1)
+            stop = up + [math.floor((need_mm + hi) / q + _SLACK) + 1 for _, hi in windows]
             stop = np.maximum(stop, start + 1)
             first, last = int(start.min()), int(stop.max())
             tables = self.tables.grown(last)
@@ -468,6 +469,7 @@ class Search:
             cost = np.minimum(cost, 0.0)
         for offer in seat.offers:
             if offer.inner == inner:
+                lo, hi = np.array(windows).T
                 error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
                 near = (error >= lo - _SLACK) & (error <= hi + _SLACK)
                 cost = np.where(near, np.minimum(cost, offer.cost), cost)
@@ -476,12 +478,17 @@ class Search:
     # -------------------------------------------------------------- the relaxed optimum
 
     def best(
-        self, groups: Sequence[Mapping[bool, Group]], keep: int = 1, limit: float = math.inf
+        self,
+        groups: Sequence[Mapping[bool, Group]],
+        keep: int = 1,
+        limit: float = math.inf,
+        least: float = -math.inf,
     ) -> list[Choice]:
         """The cheapest choices, best first, at most `keep` of them and none dearer than the limit.
 
-        Looked for below a limit that grows from what no choice is cheaper than until enough are found: most
-        posts have one hardly above it. Ties within 1e-6 are all kept, so that the rule can decide.
+        least: none is cheaper, where more is known than the groups tell. Looked for below a limit that grows
+        from what no choice is cheaper than until enough are found: most posts have one hardly above it. Ties
+        within 1e-6 are all kept, so that the rule can decide.
         """
         bounds, combos = [], self.rests.combos
         cheapest = [{inside: one.cheapest for inside, one in group.items()} for group in groups]
@@ -490,7 +497,7 @@ class Search:
             bounds.append((packs + self.rests.floors[c], combo.inner, c))
         bounds.sort()
         lists: dict[int, list[Span]] = {}
-        least = bounds[0][0] if bounds else math.inf
+        least = max(least, bounds[0][0]) if bounds else math.inf
         levels = [least + step * self.costs.piece for step in _STEPS]
         if self.task.likely_cost > least:
             near = limit < least + _AT_ONCE * self.costs.piece
