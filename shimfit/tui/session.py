@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
 
     from shimfit.entry.result import ParseResult
-    from shimfit.model import Lot, Reading
+    from shimfit.model import Lot, Reading, Seat
     from shimfit.quantities.typed import Units
     from shimfit.report.due import DueRow
     from shimfit.settings import Settings
@@ -633,6 +633,12 @@ class Session:
                 f"the next reading can be {', '.join(filter(None, KINDS))} or rocks, not {word!r}"
             )
         return f"the next reading is: {text}" if word else "the next reading is a plain one"
+
+    @property
+    def rocks(self) -> tuple[tuple[Seat, float], ...]:
+        """Of the coming reading: feelers at corners that do not touch."""
+        found: tuple[tuple[Seat, float], ...] = self._asked.get("rocks", ())
+        return found
 
     def _how_asked(self, *, again: bool = False) -> Asked:
         from shimfit.workflow.reading import Asked

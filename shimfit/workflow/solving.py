@@ -375,8 +375,10 @@ class Advice:
 class LivePacking:
     """Answers for one post at sensor rate; build it anew when anything was logged."""
 
-    def __init__(self, site: Site, place: Place) -> None:
+    def __init__(self, site: Site, place: Place, rocks: tuple[tuple[Seat, float], ...] = ()) -> None:
+        """rocks: what the coming reading will say of corners that do not touch, as it is logged."""
         self._post = site.post(place)
+        self._feelers = {seat: feeler_mm for seat, feeler_mm in rocks if feeler_mm > 0.0}
         run, scatter = site.run(place.job, place.run), scatter_of(site, place.job)
         options = options_of(run, site.settings, self._post.torque_nm, scatter.factor)
         box = site.box()
@@ -404,7 +406,7 @@ class LivePacking:
     def _answer(self, lean: Lean) -> Prescription:
         post, known = self._post, self._known
         asked = (post.foot, post.height_mm, lean, post.tolerance, self._tables)
-        beside = packing.Known(self._reads, known.mean, known.u_next)
+        beside = packing.Known(self._reads, known.mean, known.u_next, feelers=self._feelers)
         mode = packing.Mode(relaxed=True, shown=self._shown)
         self._shown = found = packing.prescribe(*asked, known=beside, mode=mode)
         if not any(piece.lot in self._rests for pack in found.packs for piece in pack.pieces):

@@ -11,7 +11,7 @@ import pytest
 from shimfit.core.stock import lots_from_csv
 from shimfit.model import Foot, Lean, Seat
 from shimfit.workflow.packs import options_of
-from shimfit.workflow.reading import log_reading
+from shimfit.workflow.reading import Asked, log_reading
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.solving import LivePacking
 
@@ -53,6 +53,20 @@ def test_noise_does_not_make_the_answer_flicker(site: Site) -> None:
     ]
     assert len(marks) == 6
     assert len(set(marks)) == 1
+
+
+def test_a_corner_that_will_be_logged_as_hanging_is_packed_in_the_live_answer_too(site: Site) -> None:
+    """With the feeler counted: what is shown before Enter is for the post that the answer after it is for."""
+    rocks, lean = ((Seat.NEXT_HOUSE, 0.5),), Lean(0.012, 0.006)
+    wanted = {
+        hangs: {pack.seat: pack.need_mm for pack in found.packs}
+        for hangs in (False, True)
+        if (found := LivePacking(site, AT, rocks if hangs else ()).look(lean).answer)
+    }
+    assert wanted[True][Seat.NEXT_HOUSE] == pytest.approx(wanted[False][Seat.NEXT_HOUSE] + 0.5, abs=1e-6)
+    logged = log_reading(site, AT, "12mm n 6mm o", asked=Asked(rocks=rocks)).prescription
+    assert logged is not None
+    assert {pack.seat: pack.need_mm for pack in logged.packs} == pytest.approx(wanted[True], abs=1e-6)
 
 
 def test_a_lean_within_tolerance_asks_for_nothing(site: Site) -> None:

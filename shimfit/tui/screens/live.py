@@ -63,11 +63,11 @@ class LiveAdvice:
         if lean is None or record is None or place is None:
             self._asked, self._reported = None, None
             return None
-        stands_for = (place, session.site.journal.head)
+        stands_for = (place, session.site.journal.head, session.rocks)
         if stands_for != self._stands_for:
             from shimfit.workflow.solving import LivePacking
 
-            self._packing, self._stands_for = LivePacking(session.site, place), stands_for
+            self._packing, self._stands_for = LivePacking(session.site, place, session.rocks), stands_for
             self._asked = None
         if self._packing is not None and self._changed(lean, record):
             self._asked, self._reported = lean, self._packing.look(lean)
