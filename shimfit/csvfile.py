@@ -30,8 +30,8 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 
 def file_bytes(name: str | Path, *, called: str = "") -> bytes:
     """What is in a file; FileError (missing, unreadable). called: how it is called, else by its name."""
-    if not str(name):
-        raise FileError("'' can't be the name of a file", path="")
+    if not str(name) or "\0" in str(name):
+        raise FileError(f"{str(name)!r} can't be the name of a file", path=str(name))
     try:
         return Path(name).read_bytes()
     except OSError as error:

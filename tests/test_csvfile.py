@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from shimfit.core.stock import lots_from_csv
-from shimfit.csvfile import MOST_LINES, lines, text_of
+from shimfit.csvfile import MOST_LINES, file_bytes, lines, text_of
 from shimfit.entry import EntrySettings, Refused, parse_entry
 from shimfit.errors import FileError
 from shimfit.workflow.tables import posts_from_csv
@@ -95,3 +95,9 @@ def test_digits_of_other_scripts_are_refused_as_in_a_reading(header: str, row: s
     assert caught.value.column == column
     cell = next(cell for cell in row.split(",") if not cell.isascii())
     assert isinstance(parse_entry(f"{cell} next", EntrySettings()), Refused)
+
+
+@pytest.mark.parametrize("name", ["", "a\0b"])
+def test_what_can_not_be_a_files_name_is_refused(name: str) -> None:
+    with pytest.raises(FileError, match="can't be the name of a file"):
+        file_bytes(name)
