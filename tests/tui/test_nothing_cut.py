@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from shimfit.model import Lean, PostState
@@ -45,8 +47,8 @@ def test_packs_and_changes_end_where_they_end(make_site, lost, units, ascii_only
         for text in filter(None, (first, again)):
             if not session.enter(text).done:
                 assert session.enter(text).done, "the second Enter"
-            for shown in range(len(take_snapshot(session, 0, None, None).steps)):
-                snapshot = take_snapshot(session, shown, None, None)
+            for shown in range(len(take_snapshot(session, None, None).steps)):
+                snapshot = replace(take_snapshot(session, None, None), done=shown)
                 drawn.add((snapshot.record.state, bool(snapshot.pack.changed)))
                 for size in SIZES:
                     measure = ScreenSize(*size)
@@ -70,7 +72,7 @@ def test_what_is_better_done_first_stands_on_the_first_card_of_a_phone(make_site
     session.open_last()
     assert session.enter("9n5o").done
     first, second = (
-        [text for text, _ in sentence_rows(take_snapshot(session, done, None, None), phone)]
+        [text for text, _ in sentence_rows(replace(take_snapshot(session, None, None), done=done), phone)]
         for done in (0, 1)
     )
     assert first[0].startswith("First read again, turned: saves ")
@@ -83,7 +85,7 @@ def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, uni
     """`allowed 2.0 m` on a narrow target is another limit: shorter words, and a sign where none fit."""
     session = Session(make_site(units), glyphs_for(ascii_only=False))
     session.open_last()
-    snapshot = take_snapshot(session, 0, None, None)
+    snapshot = take_snapshot(session, None, None)
     assert snapshot.words is not None
     off, allowed = snapshot.words.off_by(LEAN, snapshot.record), snapshot.words.allowed(snapshot.record)
     whole = {f"{off} off, allowed {allowed}", f"{off} off"}

@@ -10,6 +10,7 @@ from shimfit.model import Instrument, PostState
 from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.session import Outcome, Session
+from tests.tui.conftest import LOTS
 
 
 @pytest.fixture
@@ -128,14 +129,14 @@ def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwards(
             await hand.sees("The box is empty: ")
             let_go.clear()
             await hand.press("f3", "a")
-            await hand.enter("1 x8, 2 x8, taper 0.5 6 200 x4")
+            await hand.enter(", ".join(LOTS))
             await hand.enter("PVC")
             await hand.sees("post 1: working…")
             assert "The box is empty" not in hand.screen(), "it was filled"
             await hand.press("escape", "tab")
             await hand.sees("✗ Tab ticks one pack after another")
             let_go.set()
-            await hand.sees("1 of 4", "NEXT-OUT")
+            await hand.sees("1 of 3", "under NEXT-OUT")
             assert "✗" not in hand.screen()
 
     wait_for(story())

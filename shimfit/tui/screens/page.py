@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from functools import partial
-from typing import TYPE_CHECKING, ClassVar, cast
+from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
 from textual.widgets import Label
@@ -26,9 +26,10 @@ if TYPE_CHECKING:
     from textual.geometry import Size
     from textual.widget import Widget
 
+    from shimfit.settings import Settings
     from shimfit.text.canvas import Run
-    from shimfit.tui.app import ShimfitApp
     from shimfit.tui.session import Session
+    from shimfit.tui.sound import Sound
 
 LEAST_COLUMNS, LEAST_ROWS = 30, 8
 KEYS_ON_TABS_FROM = 64
@@ -43,6 +44,18 @@ AT_ONCE_S = 0.1
 """What is over by then needs no word of working."""
 WORK_LOOK_S = 0.2
 TOO_SMALL = "Make the window larger: 30 x 8 at least"
+
+
+class _Program(Protocol):
+    """The part of the program (tui.app) that a page needs."""
+
+    sound: Sound
+
+    def do(self, name: str) -> None: ...
+    def go_to_post(self, name: str) -> None: ...
+    def take_settings(self, before: Settings) -> None: ...
+    def lend_sensor(self) -> None: ...
+    def command_ran(self, before: Settings) -> None: ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,9 +217,9 @@ class Page(RoleScreen):
         return self.size if self.size.width else self.app.size
 
     @property
-    def program(self) -> ShimfitApp:
-        """The program."""
-        return cast("ShimfitApp", self.app)
+    def program(self) -> _Program:
+        """The program, as far as a page needs it."""
+        return cast("_Program", self.app)
 
     @property
     def line(self) -> EntryLine:

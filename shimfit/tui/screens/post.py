@@ -58,7 +58,7 @@ class PostScreen(Page):
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self.snapshot = take_snapshot(session, 0, None, None)
+        self.snapshot = take_snapshot(session, None, None)
         self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
         self._pad = Taps(id="pad")
         self._side: Picture | None = None
@@ -276,14 +276,13 @@ class PostScreen(Page):
     def _look(self) -> None:
         """Look at the session; packs are ticked from the first on where another post or answer is in view."""
         text, before = "" if self.question else self.line.value, self.snapshot
-        now = take_snapshot(self.session, before.done, self.session.echo(text), before.live)
+        now = take_snapshot(self.session, self.session.echo(text), before.live)
+        answers = [look.record and look.record.going_in for look in (before, now)]
         if self.session.place != self._place:
-            self._place = self.session.place
             self._target.forget()
-            now = replace(now, done=0)
-        elif now.record is None or before.record is None or now.record.going_in != before.record.going_in:
-            now = replace(now, done=0)
-        self.snapshot = now
+        elif answers[0] == answers[1]:
+            now = replace(now, done=before.done)
+        self.snapshot, self._place = now, self.session.place
         if self.snapshot.live is not None:
             self._take_advice(self._advice.look(self.session, self.snapshot.live.believed))
 

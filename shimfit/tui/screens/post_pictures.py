@@ -112,14 +112,14 @@ class Snapshot:
         return replace(self, live=live, looks=self.looks + 1)
 
 
-def take_snapshot(session: Session, done: int, parsed: ParseResult | None, live: Live | None) -> Snapshot:
+def take_snapshot(session: Session, parsed: ParseResult | None, live: Live | None) -> Snapshot:
     """Take a look."""
     run, record = session.run, session.record
     look = Snapshot(session.glyphs, session.keys, parsed=parsed, live=live)
     if run is None or record is None:
         return look
     words, view, index = session.words, session.view, session.index
-    return replace(look, run=run, record=record, words=words, view=view, index=index, done=done)
+    return replace(look, run=run, record=record, words=words, view=view, index=index)
 
 
 @dataclass(frozen=True, slots=True)
@@ -149,11 +149,6 @@ class ScreenSize:
     def in_brief(self) -> bool:
         """A phone: the packs that come after the one in large figures share a row."""
         return self.slim and self.rows < TALL_FROM
-
-    @property
-    def shared_rows(self) -> int:
-        """Rows of what every page has besides echo and banner; a phone's are higher, to be tapped."""
-        return 3 if self.squat else 7 if self.slim and self.rows >= TALL_FROM else 5
 
     @property
     def stacks(self) -> bool:
@@ -200,7 +195,8 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
     packs, remarks = _pack_rows(snapshot, size), _remark_rows(snapshot, size)
     answer = len(packs) + sum(map(len, remarks))
     pad = (SQUAT_PAD_ROWS if size.squat else PAD_ROWS) if size.pad else 0
-    left = size.rows - size.shared_rows - size.echo - size.banner - pad - above - big
+    shared = 3 if size.squat else 7 if size.slim and size.rows >= TALL_FROM else 5  # to be tapped on a phone
+    left = size.rows - shared - size.echo - size.banner - pad - above - big
     least = 1 if size.in_brief else len(snapshot.packs)
     if size.slim and remarks and not size.in_brief:
         least += len(remarks[0])
