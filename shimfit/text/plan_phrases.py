@@ -67,7 +67,8 @@ def gap_words(answer: Json) -> str:
     if answer["gap"] < AS_GOOD:
         packs = (pack for post in answer.get("posts", ()) for pack in post["packs"])
         tips = any(piece.get("trim_tip_mm") for pack in packs for piece in pack["pieces"])
-        but = "but for tips cut off that two posts could share" if tips else "near enough"
+        apart = tips and not answer.get("knows_shared")
+        but = "but for tips cut off that two posts could share" if apart else "near enough"
         return f"{stopped}As good as any way to share out this box, {but}."
     return f"{stopped}A good plan; a better one could save {shown.share(answer['gap'])} of the work at most."
 

@@ -193,8 +193,33 @@ def real(seed):
     return run, [replace(lot, count=max(1, round(share * lot.count))) for lot in box], Options()
 
 
+FEW_FLATS = (0.5, 1.0, 2.0, 0.8, 1.6), ("bought", "bought", "bought", "offcut", "offcut")
+
+
+def short(seed):
+    """A run of 4 to 12 posts, and so little to pack them from that most of it is cut from a few tapers."""
+    rng = np.random.default_rng(seed)
+    slope = 1 / (500, 300)[seed % 2]
+    tol, run = Tolerance(f"1:{1 / slope:.0f}", "ratio", slope), []
+    while len(run) < 4 + seed % 9:
+        lean = Lean(*rng.normal((0.003, 0.005), 0.007))
+        if lean.magnitude > slope:
+            run.append(PlanPost(str(len(run) + 1), Foot(90, 90), 1000.0, lean, tol))
+    box = [
+        Lot(f"F{k}", "flat", int(n), thickness_mm=mm, origin=origin)
+        for k, (mm, origin, n) in enumerate(zip(*FEW_FLATS, rng.integers(0, 4, 5), strict=True), 1)
+        if n
+    ]
+    sizes = ((200.0, 0.5, 6.0), (160.0, 1.0, 7.0), (120.0, 0.8, 4.0))
+    for k, (length, thin, thick) in enumerate(sizes, 1):
+        count = 1 + int(rng.integers(0, 1 + len(run) // 4))
+        box.append(Lot(f"T{k}", "taper", count, length_mm=length, thin_mm=thin, thick_mm=thick))
+    return run, box, Options()
+
+
 GROWTH = (50, 100, 200, 400, 1000)
 FAMILIES = {
+    "short": (0, 0, 1),
     "few": (4, 8, 24),
     "eight": (8, 30, 70),
     "small": (20, 60, 130),
@@ -398,7 +423,7 @@ def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0
     if is_compact:
         run, box, options = instance(posts, lots, pieces, seed=seed)
     else:
-        run, box, options = drawn(posts, lots, pieces, seed) if posts else real(seed)
+        run, box, options = drawn(posts, lots, pieces, seed) if lots else (real, short)[pieces](seed)
     began, cpu = time.perf_counter(), time.process_time()
     left_out = ""
     if how == "shimfit":

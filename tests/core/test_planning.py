@@ -30,6 +30,7 @@ from shimfit.core.resting import Support, rest, rest_packs
 from shimfit.model import Foot, Lean, Lot, Seat, Tolerance
 from shimfit.solve.highs import Highs
 from tests.bench import planning as bench
+from tests.referee.shared_cuts import cheapest
 from tests.referee.weights import InWeights
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
@@ -339,17 +340,42 @@ def test_every_pattern_below_a_ceiling_is_plain_enumeration():
     assert ours == pytest.approx(theirs, abs=1e-6)
 
 
+def chosen_together(given, lots, options):
+    """Planned together, each stretch with a tip cut of its own: (cost, bound)."""
+    patience = Patience(math.inf, time.monotonic)
+    done = choose_together(given, build_tables(lots, options), Highs(), patience, long=False)
+    set_ups = len({deg for one in done.patterns for deg in one.needs})
+    return sum(one.cost for one in done.patterns) + options.costs.saw_set_up * set_ups, done.bound
+
+
 def test_a_small_run_is_settled_where_its_linear_bound_is_made_of_halves():
-    """A gap of 0.7 % was left before all patterns within it were put into the integer program; and a plan
-    that pays for a tip never says that none is better: another post might begin behind the tip's cut, which
-    the bound does not know."""
+    """A gap of 0.7 % was left before all patterns within it were put into the integer program."""
     given, lots, options = bench.drawn(4, 8, 24, 7)
-    done = plan(given, lots, options, Highs(), seconds=60)
-    rounds = Rounds(given, build_tables(lots, options), Highs())
-    assert rounds.first().bound < 0.99 * done.objective
-    assert done.gap < 1e-6
-    assert any(piece.trim_tip_mm for one in done.planned for pack in one.packs for piece in pack.pieces)
-    assert done.status == "found"
+    cost, bound = chosen_together(given, lots, options)
+    assert Rounds(given, build_tables(lots, options), Highs()).first().bound < 0.99 * cost
+    assert bound == pytest.approx(cost, rel=1e-6)
+
+
+@pytest.mark.parametrize("number", [0, 1, 4, 11])
+def test_the_bound_holds_of_plans_that_share_cuts(number):
+    """Two posts from one taper and a flat or two, every plan laid out: sharing saves a tip cut or a post."""
+    rng = np.random.default_rng(number)
+    limit = Tolerance("1:300", "ratio", 1 / 300)
+    given = [
+        PlanPost(str(k), Foot(90, 90), 1000.0, Lean(*rng.normal((0.006, 0.009), 0.003)), limit)
+        for k in range(2)
+    ]
+    flat = Lot("F1", "flat", int(rng.integers(1, 3)), thickness_mm=0.9)
+    taper = Lot("T1", "taper", 1, length_mm=200.0, thin_mm=0.5, thick_mm=6.0)
+    options = Options(
+        bearing_point="corner", max_pieces=2, quantum_mm=0.05, minutes=Minutes(lift=1e4, unsolved=650.0)
+    )
+    shared, apart = cheapest(given, flat, taper, options)
+    done = plan(given, [flat, taper], options, Highs(), seconds=60)
+    assert shared < apart - 0.7
+    assert done.knows_shared
+    assert done.bound <= shared + 1e-6
+    assert done.objective >= shared - 1e-6
 
 
 def test_a_bound_made_of_halves_hid_a_better_plan():
@@ -364,10 +390,9 @@ def test_a_bound_made_of_halves_hid_a_better_plan():
         PlanPost(str(k), Foot(90, 90), 1000.0, Lean(x / 900, y / 900), limit, reads=reads, u_take_up=0.17)
         for k, (x, y) in enumerate(((9, 5), (-4, 3), (2.5, -7), (-8, 2)))
     ]
-    done = plan(given, lots, Options(), Highs(), seconds=60)
-    check_box(lots, [pack for one in done.planned for pack in one.packs], Options())
-    assert done.objective < 63.3
-    assert done.gap < 1e-6
+    cost, bound = chosen_together(given, lots, Options())
+    assert cost < 63.3
+    assert bound == pytest.approx(cost, rel=1e-6)
 
 
 @pytest.mark.parametrize(

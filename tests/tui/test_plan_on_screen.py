@@ -306,6 +306,7 @@ def test_the_bar_and_the_gap_in_words() -> None:
     packs = [{"pieces": [{"lot": "T1", "trim_tip_mm": 12.0}]}]
     tips = proven | {"status": "found", "posts": [{"packs": packs}]}
     assert "but for tips cut off that two posts could share" in gap_words(tips)
+    assert gap_words(tips | {"knows_shared": True}).endswith("share out this box, near enough.")
     assert "could save 4 %" in gap_words(proven | {"gap": 0.04, "status": "found"})
 
 

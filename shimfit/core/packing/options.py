@@ -137,6 +137,8 @@ class Options:
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     quantum_mm: float = 0.01
     """Grid that thicknesses are kept on; all exactness is meant on it."""
+    tips_off: bool = False
+    """Stretches of tapers as if each began behind another's cut, as near as it may: for bounds."""
 
     @property
     def room_mm(self) -> float:
@@ -147,6 +149,10 @@ class Options:
     def costs(self) -> Costs:
         """What packs are chosen by."""
         return _of_minutes(self.minutes)
+
+    def takes_mm(self, inner_mm: float | None) -> float:
+        """Length of a taper that a stretch takes before its mark; inner_mm: how far in it bears."""
+        return max(self.min_inside_mm, inner_mm or 0.0) if self.tips_off else self.bearing_mm
 
     def without_set_ups(self) -> Options:
         """The same with set-ups of the saw that cost nothing."""

@@ -231,10 +231,10 @@ class Tapered:
         mark = np.clip(
             (np.arange(lo, hi + 1) * q - lot.thin_mm) / sigma + (inner_mm or 0.0), 0.0, lot.length_mm
         )
-        start = np.maximum(0.0, mark - options.bearing_mm)
+        start = np.maximum(0.0, mark - options.takes_mm(inner_mm))
         end = np.minimum(lot.length_mm, mark + options.saw.kerf_mm)
         # Where the stretch begins inside the taper, its tip is cut off.
-        cost[mark > options.bearing_mm + TIP_MM] += costs.tip_cut
+        cost[mark > options.bearing_mm + TIP_MM] += 0.0 if options.tips_off else costs.tip_cut
         points = [*self.prices.taper.get(lot.lot, ()), *((x, math.inf) for x in banned)]
         if points:
             at = np.array([x for x, _ in points])
@@ -284,7 +284,7 @@ class Tapered:
             assert lot.length_mm is not None
             mark = self.mark_mm(rank, thickness, inner_mm)
             end = min(lot.length_mm, mark + options.saw.kerf_mm)
-            self._stretches[key] = max(0.0, mark - options.bearing_mm), end
+            self._stretches[key] = max(0.0, mark - options.takes_mm(inner_mm)), end
         return self._stretches[key]
 
     def mark_mm(self, rank: int, thickness: int, inner_mm: float | None) -> float:
@@ -297,7 +297,7 @@ class Tapered:
 
     def trims_tip(self, mark_mm: float) -> bool:
         """True when a stretch to this mark leaves a tip that would foul the rod."""
-        return mark_mm > self.options.bearing_mm + TIP_MM
+        return mark_mm > self.options.bearing_mm + TIP_MM and not self.options.tips_off
 
     def usable_mm(self, lot: Lot) -> float:
         """Length of a strip that may be sawn up: what is held in the hand stays."""

@@ -5,7 +5,7 @@
    search does not cover (corners that hang, other layouts) are served one by one from what is left.
 3. Posts left out are asked once more, and `why` says what is missing. Of a short run each post is asked once
    more what it would take of what the others leave: shorter stretches behind theirs, whose tips are off, and
-   for a round foot fewer packs.
+   for a round foot fewer packs; and the bound is one of such plans too.
 
 Stopping early, by time or by the caller, keeps the best plan so far and says so.
 """
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
@@ -47,8 +47,10 @@ if TYPE_CHECKING:
 PlanStatus = Literal["proven", "found", "gave-up"]
 SHARE_TOGETHER = 0.9
 """Of the time; the rest is kept for the posts left out, and for why."""
+SHARE_FOR_SHARING = 0.5
+"""Of what is left then, for a bound of plans in which posts share cuts."""
 MOST_ONCE_MORE = 30
-"""Posts up to which each is asked once more alone: it takes about as long as a fifth of planning together."""
+"""Posts up to which there is such a bound, and each is asked once more alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,8 +70,9 @@ class Plan:
     """`proven` within 1e-6 of the bound; `found` otherwise; `gave-up`: stopped before any plan was there."""
     objective: float
     bound: float
-    """No plan of corner packs costs less whose stretches of tapers bear all their length (a shorter one that
-    begins where another's piece was cut off may); of a round foot none of three packs and more."""
+    """No plan of corner packs costs less (of a round foot none of three packs and more)."""
+    knows_shared: bool
+    """Nor one in which stretches of tapers are shorter and begin behind the cuts of others."""
     planned: tuple[Planned, ...]
     unsolved: tuple[Unsolved, ...]
     stopped: bool
@@ -137,9 +140,12 @@ class _Work:
         """By the post's number."""
         self.together: list[int] = []
         self.one_by_one: list[int] = []
-        self.stopped = self.beyond = False
-        """`beyond`: better than planning together knows, whose bound then is none of all plans."""
+        self.stopped = False
         self.bound, self.rounds = 0.0, 0
+        self.may_share = any(lot.is_marked and (lot.length_mm or 0.0) > options.bearing_mm for lot in lots)
+        """Stretches of tapers may begin behind the cuts of others, their tips off already."""
+        self.knows_shared = not self.may_share or len(posts) < 2
+        """The bound is one of such plans too."""
         for number, post in enumerate(posts):
             self._sort(number, post)
 
@@ -202,9 +208,7 @@ class _Work:
                 continue
             cost = self._cost(self._set_ups_deg())
             self.planned[number] = found
-            if self._cost(self._set_ups_deg()) <= cost - PROVEN:
-                self.beyond = True
-            else:
+            if self._cost(self._set_ups_deg()) > cost - PROVEN:
                 self.planned[number] = one
 
     def _serve_together(self) -> None:
@@ -219,6 +223,12 @@ class _Work:
             self.planned[self.together[pattern.post]] = Planned(
                 post, packs, resting_on(post, packs, self.options), pattern.cost
             )
+        if self.may_share and len(posts) <= MOST_ONCE_MORE and not (self.stopped or patience.quick):
+            # No stretch takes less, or costs less, than if every tip were off.
+            off = build_tables(self.lots, replace(self.options, tips_off=True))
+            time_for_it = self.patience.part(SHARE_FOR_SHARING)
+            self.bound = choose_together(posts, off, self.solver, time_for_it, long=long).bound
+            self.knows_shared = True
 
     def _serve_from_what_is_left(self, number: int) -> bool:
         found = from_what_is_left(self.posts[number], self.planned.values(), self.lots, self.options)
@@ -238,9 +248,10 @@ class _Work:
         bound = min(self.bound, objective)
         planned = with_copies(self.planned, self.lots, self.options)
         return Plan(
-            self._status(objective, bound),
+            self._status(objective),
             objective,
             bound,
+            self.knows_shared,
             tuple(planned[number] for number in sorted(planned)),
             tuple(
                 Unsolved(
@@ -255,22 +266,16 @@ class _Work:
             self.patience.clock() - began,
         )
 
-    def _status(self, objective: float, bound: float) -> PlanStatus:
+    def _status(self, objective: float) -> PlanStatus:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):
             return "gave-up"
         cut_short = self.stopped or self.patience.at_an_end()
         # A round foot may also roll on its rim, on fewer packs than are planned with.
         rolls = any(self.posts[number].foot.round for number in self.together)
-        looked_at_all = not (self.one_by_one or rolls or cut_short or self.beyond or self._pays_for_tips())
-        proven = objective - bound <= PROVEN * max(1.0, objective) and looked_at_all
+        looked_at_all = self.knows_shared and not (self.one_by_one or rolls or cut_short)
+        # Pieces shorter than asked for, of which the bound is none, may cost less.
+        proven = abs(objective - self.bound) <= PROVEN * max(1.0, objective) and looked_at_all
         return "proven" if proven else "found"
-
-    def _pays_for_tips(self) -> bool:
-        """True where a tip is cut off: another post might begin behind it, and the bound knows of no such."""
-        if not self.options.costs.tip_cut or len(self.posts) < 2:
-            return False
-        packs = (pack for one in self.planned.values() for pack in one.packs)
-        return any(piece.trim_tip_mm > 0.0 for pack in packs for piece in pack.pieces)
 
     def _set_ups_deg(self) -> tuple[float, ...]:
         pieces = (piece for one in self.planned.values() for pack in one.packs for piece in pack.pieces)
