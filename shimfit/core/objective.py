@@ -73,7 +73,7 @@ class Scatter:
     """What seats and packs scatter by, one standard deviation each, mm (common practice, no source)."""
 
     seat_mm: float = 0.08
-    """Roughness of a bearing point: grain, dirt, the cup of a board."""
+    """Roughness of a bearing point that was not in the reading packed by: grain, dirt, the cup of a board."""
     pack_mm: float = 0.04
     """Thickness of a pack against what is written on its pieces: a pack of one or two, each 0.03."""
     mark_mm: float = 0.8
