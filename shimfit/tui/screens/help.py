@@ -50,6 +50,7 @@ def entry_help(session: Session) -> list[tuple[str, str]]:
         (f"={session.example()}", "in the place of the last reading, which was wrong"),
         (f"+{session.example()}", "once more before packing: both count"),
         (f"4:{session.example()}", "a reading of post 4, from anywhere"),
+        (f"4, {session.example()}", "in pasted lines, each of another post: a table"),
     ]
 
 
