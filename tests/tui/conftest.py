@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import inspect
 import os
 import time
 from contextlib import asynccontextmanager
@@ -222,6 +223,16 @@ def golden():
         assert text == path.read_text("utf-8"), f"{name} changed: review it, then rewrite"
 
     return same
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """A test that is a coroutine runs to its end on a loop of its own (no plugin needed)."""
+    if not inspect.iscoroutinefunction(pyfuncitem.function):
+        return None
+    given = {name: pyfuncitem.funcargs[name] for name in pyfuncitem._fixtureinfo.argnames}
+    asyncio.run(pyfuncitem.function(**given))
+    return True
 
 
 @pytest.fixture

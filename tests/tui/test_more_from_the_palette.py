@@ -30,31 +30,28 @@ def names(session: Session) -> str:
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
-def test_a_post_is_inserted_moved_and_taken_out(app_on, running, wait_for, size) -> None:
-    async def job() -> None:
-        app = app_on()
-        async with running(app, *size) as hand:
-            await hand.press("f2", "i")
-            await hand.sees("where, from the run's start")
-            await hand.enter("9m")
-            await hand.sees("✗", "outside")
-            await hand.enter("1800mm")
-            await hand.sees("post 2a stands at 1800 mm", "8 of 8 left to do")
-            assert names(app.session) == "1 2 2a 3 4 5 6 7"
-            app.page.query_one("#list", Rows).mark(2)
-            await hand.press("m")
-            await hand.sees("new station of post 2a")
-            await hand.enter("2500mm")
-            await hand.sees("can't stand behind post 3")
-            await hand.enter("2m")
-            await hand.sees("post 2a stands at 2000 mm")
-            app.page.query_one("#list", Rows).mark(2)
-            app.do("remove_post")
-            await hand.sees("post 2a is out of the run", "7 of 7")
-            await hand.press("ctrl+z")
-            await hand.sees("taken back", "8 of 8")
-
-    wait_for(job())
+async def test_a_post_is_inserted_moved_and_taken_out(app_on, running, size) -> None:
+    app = app_on()
+    async with running(app, *size) as hand:
+        await hand.press("f2", "i")
+        await hand.sees("where, from the run's start")
+        await hand.enter("9m")
+        await hand.sees("✗", "outside")
+        await hand.enter("1800mm")
+        await hand.sees("post 2a stands at 1800 mm", "8 of 8 left to do")
+        assert names(app.session) == "1 2 2a 3 4 5 6 7"
+        app.page.query_one("#list", Rows).mark(2)
+        await hand.press("m")
+        await hand.sees("new station of post 2a")
+        await hand.enter("2500mm")
+        await hand.sees("can't stand behind post 3")
+        await hand.enter("2m")
+        await hand.sees("post 2a stands at 2000 mm")
+        app.page.query_one("#list", Rows).mark(2)
+        app.do("remove_post")
+        await hand.sees("post 2a is out of the run", "7 of 7")
+        await hand.press("ctrl+z")
+        await hand.sees("taken back", "8 of 8")
 
 
 def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(session) -> None:
@@ -110,21 +107,18 @@ def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
     assert not target.exists()
 
 
-def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, running, wait_for) -> None:
+async def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, running) -> None:
     site = make_site()
     other = Site.open(site.journal.path, environment={})
 
-    async def job() -> None:
-        app = ShimfitApp(site)
-        async with running(app, 80, 24) as hand:
-            await hand.sees("to read")
-            log_reading(other, app.session.place, "6n10h")
-            await hand.sees("▲ pack")
-            app.do("undo")
-            await hand.sees("taken back")
-            assert other.post(app.session.place).readings == ()
-
-    wait_for(job())
+    app = ShimfitApp(site)
+    async with running(app, 80, 24) as hand:
+        await hand.sees("to read")
+        log_reading(other, app.session.place, "6n10h")
+        await hand.sees("▲ pack")
+        app.do("undo")
+        await hand.sees("taken back")
+        assert other.post(app.session.place).readings == ()
     other.close()
 
 
@@ -138,54 +132,45 @@ BELONG_TO_A_PAGE = {
 }
 
 
-def test_what_belongs_to_one_page_is_reached_from_the_palette_too(app_on, running, wait_for) -> None:
-    async def job() -> None:
-        app = app_on()
-        async with running(app, 40, 20) as hand:
-            for name, asks in BELONG_TO_A_PAGE.items():  # what the palette does for a chosen title
-                app.do(name)
-                await hand.sees(*asks)
-                await hand.press("escape", "escape")
-
-    wait_for(job())
+async def test_what_belongs_to_one_page_is_reached_from_the_palette_too(app_on, running) -> None:
+    app = app_on()
+    async with running(app, 40, 20) as hand:
+        for name, asks in BELONG_TO_A_PAGE.items():  # what the palette does for a chosen title
+            app.do(name)
+            await hand.sees(*asks)
+            await hand.press("escape", "escape")
 
 
-def test_every_tap_at_the_foot_does_an_action(app_on, running, wait_for) -> None:
+async def test_every_tap_at_the_foot_does_an_action(app_on, running) -> None:
     """The palette names what the taps do: each is one of its actions, or means another thing on each page."""
     of_a_page = {"open", "enter", "leave", "palette", "sample"}
 
-    async def job() -> None:
-        app = app_on()
-        async with running(app, 40, 20) as hand:
-            for page in (*SCREENS, "plan"):
-                app.do(f"go_{page}")
-                await hand.pilot.pause()
-                assert page == app.page.NAME
-                taps = {tap.action for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
-                assert taps
-                assert taps - of_a_page <= set(BY_NAME)
-
-    wait_for(job())
+    app = app_on()
+    async with running(app, 40, 20) as hand:
+        for page in (*SCREENS, "plan"):
+            app.do(f"go_{page}")
+            await hand.pilot.pause()
+            assert page == app.page.NAME
+            taps = {tap.action for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
+            assert taps
+            assert taps - of_a_page <= set(BY_NAME)
 
 
-def test_turning_the_level_asks_which_level_it_is_first(app_on, running, wait_for) -> None:
-    async def job() -> None:
-        app = app_on()
-        async with running(app, 40, 20) as hand:
-            app.do("turn")
-            await hand.sees("which level do you turn?")
-            await hand.enter("level-A")
-            await hand.enter("fool")
-            await hand.sees("'fool' is no reading")
-            await hand.type("3n2o")
-            assert app.page.line.value == "3n2o", "it takes the place of what was refused"
-            await hand.press("enter")
-            await hand.sees("turned›")
-            await hand.enter("2n1o")
-            await hand.sees("post 1 logged")
-            assert app.session.record.readings[-1].instrument == "level-A"
-            app.do("photo")
-            await hand.press("enter", "escape")
-            assert "✗" not in await hand.settled(), "what was refused goes with its question"
-
-    wait_for(job())
+async def test_turning_the_level_asks_which_level_it_is_first(app_on, running) -> None:
+    app = app_on()
+    async with running(app, 40, 20) as hand:
+        app.do("turn")
+        await hand.sees("which level do you turn?")
+        await hand.enter("level-A")
+        await hand.enter("fool")
+        await hand.sees("'fool' is no reading")
+        await hand.type("3n2o")
+        assert app.page.line.value == "3n2o", "it takes the place of what was refused"
+        await hand.press("enter")
+        await hand.sees("turned›")
+        await hand.enter("2n1o")
+        await hand.sees("post 1 logged")
+        assert app.session.record.readings[-1].instrument == "level-A"
+        app.do("photo")
+        await hand.press("enter", "escape")
+        assert "✗" not in await hand.settled(), "what was refused goes with its question"

@@ -112,22 +112,19 @@ async def walk(hand, check) -> None:
         pytest.param((80, 24), "dark", True, False, id="dark, no colours"),
     ],
 )
-def test_every_painted_cell_can_be_read_in_the_sun(
-    app_on, running, wait_for, monkeypatch, *, size, theme, no_color, ascii_only
+async def test_every_painted_cell_can_be_read_in_the_sun(
+    app_on, running, monkeypatch, *, size, theme, no_color, ascii_only
 ) -> None:
     if no_color:
         monkeypatch.setenv("NO_COLOR", "1")
     found: dict[str, list[str]] = {}
 
-    async def go() -> None:
-        async with running(app_on(theme=theme, ascii=ascii_only), *size) as hand:
+    async with running(app_on(theme=theme, ascii=ascii_only), *size) as hand:
 
-            def check(where: str) -> None:
-                for name, terminal in (("dark", DARK_TERMINAL), ("light", LIGHT_TERMINAL)):
-                    if weak := weak_cells(hand, terminal):
-                        found[f"{where}, {name} terminal"] = weak[:5]
+        def check(where: str) -> None:
+            for name, terminal in (("dark", DARK_TERMINAL), ("light", LIGHT_TERMINAL)):
+                if weak := weak_cells(hand, terminal):
+                    found[f"{where}, {name} terminal"] = weak[:5]
 
-            await walk(hand, check)
-
-    wait_for(go())
+        await walk(hand, check)
     assert not found

@@ -30,134 +30,117 @@ def held_back(monkeypatch):
     let_go.set()
 
 
-def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, wait_for, held_back) -> None:
+async def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, held_back) -> None:
     let_go, asked = held_back
 
-    async def story() -> None:
-        app = app_on()
-        async with running(app, 80, 24) as hand:
-            await hand.enter("9n5o")
-            await hand.sees("post 1 logged: ", "working…")
-            assert [reading.text for reading in app.session.record.readings] == ["9n5o"], "on disk first"
-            assert app.session.record.prescription is None
-            await hand.press("down")
-            await hand.sees("post 2 (2/7)")
-            await hand.enter("3n8o")
-            await hand.sees("post 2 logged: ")
-            await hand.type("4n")
-            let_go.set()
-            await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
-            for _ in range(100):
-                if app.session.site.post(app.session.place).prescription:
-                    break
-                await hand.pilot.pause(0.05)
-            await hand.settled()
-            assert "working…" not in hand.screen()
-            assert app.session.record.state is PostState.PACK
-            assert app.session.record.prescription is not None
-            assert app.session.run.post("1").prescription is not None
-        assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
-
-    wait_for(story())
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        await hand.enter("9n5o")
+        await hand.sees("post 1 logged: ", "working…")
+        assert [reading.text for reading in app.session.record.readings] == ["9n5o"], "on disk first"
+        assert app.session.record.prescription is None
+        await hand.press("down")
+        await hand.sees("post 2 (2/7)")
+        await hand.enter("3n8o")
+        await hand.sees("post 2 logged: ")
+        await hand.type("4n")
+        let_go.set()
+        await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
+        for _ in range(100):
+            if app.session.site.post(app.session.place).prescription:
+                break
+            await hand.pilot.pause(0.05)
+        await hand.settled()
+        assert "working…" not in hand.screen()
+        assert app.session.record.state is PostState.PACK
+        assert app.session.record.prescription is not None
+        assert app.session.run.post("1").prescription is not None
+    assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
 
 
-def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
-    app_on, running, wait_for, held_back
-) -> None:
+async def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(app_on, running, held_back) -> None:
     """Packs that nobody has prescribed yet can't have gone in; a reading of both faces is logged at once."""
     let_go, _ = held_back
 
-    async def story() -> None:
-        app = app_on()
-        site = app.session.site
-        site.add_instrument(Instrument("L1", "level", 600.0, 0.0005))
-        site.set("instrument", "L1")
-        async with running(app, 80, 24) as hand:
-            await hand.enter("9n5o")
-            await hand.sees("working…")
-            app.do("packed")
-            await hand.sees("still being worked out")
-            assert app.session.record.packs_in_place == ()
-            app.tell(app.session.turned("9n5o", "9.4n5.2o"))
-            await hand.sees("post 1 logged: ", "working…")
-            let_go.set()
-            await hand.sees("NEXT-OUT")
-            app.do("packed")
-            await hand.sees("packed as prescribed")
-
-    wait_for(story())
+    app = app_on()
+    site = app.session.site
+    site.add_instrument(Instrument("L1", "level", 600.0, 0.0005))
+    site.set("instrument", "L1")
+    async with running(app, 80, 24) as hand:
+        await hand.enter("9n5o")
+        await hand.sees("working…")
+        app.do("packed")
+        await hand.sees("still being worked out")
+        assert app.session.record.packs_in_place == ()
+        app.tell(app.session.turned("9n5o", "9.4n5.2o"))
+        await hand.sees("post 1 logged: ", "working…")
+        let_go.set()
+        await hand.sees("NEXT-OUT")
+        app.do("packed")
+        await hand.sees("packed as prescribed")
 
 
-def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, wait_for, held_back) -> None:
+async def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, held_back) -> None:
     let_go, _ = held_back
 
-    async def story() -> None:
-        app = app_on()
-        async with running(app, 80, 24) as hand:
-            await hand.enter("9n5o")
-            await hand.sees("working…")
-            await hand.press("ctrl+z")
-            await hand.enter("3n8o")
-            let_go.set()
-            for _ in range(100):
-                await hand.pilot.pause(0.05)
-                if not app.session.working:
-                    break
-            await hand.settled()
-            assert [reading.text for reading in app.session.record.readings] == ["3n8o"]
-            lean = app.session.record.prescription.lean
-            assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
-            kinds = [event.kind for event in app.session.site.journal.events() if event.post == "1"]
-            assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
-
-    wait_for(story())
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        await hand.enter("9n5o")
+        await hand.sees("working…")
+        await hand.press("ctrl+z")
+        await hand.enter("3n8o")
+        let_go.set()
+        for _ in range(100):
+            await hand.pilot.pause(0.05)
+            if not app.session.working:
+                break
+        await hand.settled()
+        assert [reading.text for reading in app.session.record.readings] == ["3n8o"]
+        lean = app.session.record.prescription.lean
+        assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
+        kinds = [event.kind for event in app.session.site.journal.events() if event.post == "1"]
+        assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
 
 
-def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwards(
-    app_on, running, wait_for, held_back
+async def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwards(
+    app_on, running, held_back
 ) -> None:
     """The box was empty and was filled; Tab was pressed too early."""
     let_go, _ = held_back
 
-    async def story() -> None:
-        app = app_on()
-        for lot in app.session.site.box().lots:
-            app.session.site.out_of(lot.lot)
-        async with running(app, 80, 24) as hand:
-            let_go.set()
-            await hand.enter("9n5o")
-            await hand.sees("The box is empty: ")
-            let_go.clear()
-            await hand.press("f3", "a")
-            await hand.enter(", ".join(LOTS))
-            await hand.enter("PVC")
-            await hand.sees("post 1: working…")
-            assert "The box is empty" not in hand.screen(), "it was filled"
-            await hand.press("escape", "tab")
-            await hand.sees("✗ Tab ticks one pack after another")
-            let_go.set()
-            await hand.sees("1 of 3", "under NEXT-OUT")
-            assert "✗" not in hand.screen()
-
-    wait_for(story())
+    app = app_on()
+    for lot in app.session.site.box().lots:
+        app.session.site.out_of(lot.lot)
+    async with running(app, 80, 24) as hand:
+        let_go.set()
+        await hand.enter("9n5o")
+        await hand.sees("The box is empty: ")
+        let_go.clear()
+        await hand.press("f3", "a")
+        await hand.enter(", ".join(LOTS))
+        await hand.enter("PVC")
+        await hand.sees("post 1: working…")
+        assert "The box is empty" not in hand.screen(), "it was filled"
+        await hand.press("escape", "tab")
+        await hand.sees("✗ Tab ticks one pack after another")
+        let_go.set()
+        await hand.sees("1 of 3", "under NEXT-OUT")
+        assert "✗" not in hand.screen()
 
 
-def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(app_on, running, wait_for) -> None:
-    async def story() -> None:
-        app = app_on()
-        async with running(app, 80, 24) as hand:
-            await hand.enter("9n5o")
-            await hand.sees("NEXT-OUT")
-            await hand.enter("9n5o")
-            await hand.sees("as before the packs. Not in yet")
-            await hand.type("8n")
-            assert app.home.line.value == "8n"
-            await hand.sees("top leans 8 mm towards next; across")
-
-    wait_for(story())
+async def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(app_on, running) -> None:
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        await hand.enter("9n5o")
+        await hand.sees("NEXT-OUT")
+        await hand.enter("9n5o")
+        await hand.sees("as before the packs. Not in yet")
+        await hand.type("8n")
+        assert app.home.line.value == "8n"
+        await hand.sees("top leans 8 mm towards next; across")
 
 
-def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running, wait_for) -> None:
+async def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running) -> None:
     """The program was killed between the reading and its answer."""
     site = make_site()
     session = Session(site, UNICODE)
@@ -166,37 +149,30 @@ def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, 
     assert session.enter("9n5o").done
     assert site.post(session.place).prescription is None
 
-    async def story() -> None:
-        app = ShimfitApp(site)
-        async with running(app, 80, 24) as hand:
-            await hand.sees("NEXT-OUT corner", "after this; allowed")
-            assert app.session.record.prescription is not None
-
-    wait_for(story())
+    app = ShimfitApp(site)
+    async with running(app, 80, 24) as hand:
+        await hand.sees("NEXT-OUT corner", "after this; allowed")
+        assert app.session.record.prescription is not None
 
 
-def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(app_on, running, wait_for) -> None:
+async def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(app_on, running) -> None:
     """Answers come by the clock: also between asking for a page and having it, and on the way out."""
-
-    async def story() -> None:
-        app = app_on()
-        async with running(app, 80, 24) as hand:
-            for name in ("plan", "run", "stock", "record", "setup"):
-                app.go(name)
-                assert name == app.page.NAME
-                assert not app.page.is_up, "the library mounts it a moment later"
-                app.tell(Outcome(f"came before the {name} page", done=False))
-                app.warn(f"trouble before the {name} page")
-                await hand.sees(f"came before the {name} page")
-            app.go("post")
-            app.built.pop("plan")
-            app.uninstall_screen("plan")
-            app.go("plan")
-            app.page.cut_sheet()
-            await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
-        for page in app.built.values():
-            page.show()
-            page.say(Outcome("said on the way out"))
-            page.stop_asking()
-
-    wait_for(story())
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        for name in ("plan", "run", "stock", "record", "setup"):
+            app.go(name)
+            assert name == app.page.NAME
+            assert not app.page.is_up, "the library mounts it a moment later"
+            app.tell(Outcome(f"came before the {name} page", done=False))
+            app.warn(f"trouble before the {name} page")
+            await hand.sees(f"came before the {name} page")
+        app.go("post")
+        app.built.pop("plan")
+        app.uninstall_screen("plan")
+        app.go("plan")
+        app.page.cut_sheet()
+        await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+    for page in app.built.values():
+        page.show()
+        page.say(Outcome("said on the way out"))
+        page.stop_asking()
