@@ -75,7 +75,8 @@ said, minutes; 32 mm before, 20 mm after): rich 8.1, 7.7, 11.99 and 7.4, 7.7, 12
 and 1.6, 1.5, 7.16. Boardwalk 8.5, 9.3, 14.54 and 8.5, 9.7, **13.05**, of these lifts 2.0 and 1.0; at 1:300
 1.4, 2.5, 7.73 and 1.4, 1.6, **7.05**, plumb 81.3 and 83.5. By 25 mm (rich): 7.9, 7.7, 12.07. Everything by 20
 mm, tapers too: more tips to cut off, 12.73 minutes. It bears on five eighths of the length, which crushing
-must be asked about, and a worked example in inches holds 1 1/4 in.
+must be asked about; a worked example in inches holds 1 1/4 in; tips that a taper flatter than the gap then
+loses between 20 and 32 mm were not paid for here.
 
 What makes 84.4 of 92.2 at 1:300, and 8.8 out of 5.6 at 1:500 (rich, 1,000 posts, bare posts on smooth seats;
 taken away one by one: plumb at 1:300, out at 1:500): pieces 85.9, 7.1; marks and places 84.8, 7.5; flats
