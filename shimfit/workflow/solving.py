@@ -91,11 +91,8 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
                 now=post.packs_in_place,
                 options=options,
                 lots=lots,
-                reads=reads,
-                take_up=known.mean,
-                u_take_up=known.u_next,
+                known=packing.Known(reads, known.mean, known.u_next, feelers=feelers),
                 low_mm=packed,
-                feelers_mm=feelers,
                 trimmed=post.trimmed,
             )
             return replace(changed, take_up=known.mean)

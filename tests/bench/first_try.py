@@ -210,9 +210,7 @@ class Shimfit:
                 now=packs,
                 options=OPTIONS,
                 lots=BOX,
-                reads=self.reads,
-                take_up=known.mean,
-                u_take_up=known.u,
+                known=Known(self.reads, known.mean, known.u),
             )
         return prescribe(
             FOOT,

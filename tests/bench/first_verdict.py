@@ -370,9 +370,10 @@ def play(
                 break
             if now is not usual:
                 now = replace(usual, before=(now.own_along, now.own_across), turned=True)
-            known_by = {"reads": now, "take_up": mean, "u_take_up": u}
             asked = FOOT, HEIGHT_MM, lean, tolerance
-            answer = correct(*asked, now=answer.packs, options=options, lots=lots, **known_by)
+            answer = correct(
+                *asked, now=answer.packs, options=options, lots=lots, known=packing.Known(now, mean, u)
+            )
         if advised and said.finer is not None and GROUP * (said.finer - said.plumb) >= WORTH_TURNING:
             step_mm, usual = step_mm / 2.0, usual.finer
         if not learning or len(known.lessons) > LEARN_UP_TO:

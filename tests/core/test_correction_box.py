@@ -315,7 +315,7 @@ def test_a_feeler_at_a_corner_goes_into_its_total():
     box = (*TRIPOD_BOX, Lot("F9", "flat", 2, "ply", thickness_mm=0.9))
     answer = front_door(
         FOOT, HEIGHT, Lean(0.0005, 0.0), TOLERANCE,
-        now=packs, options=OPTIONS, lots=box, feelers_mm={Seat.PREV_OUT: 0.9},
+        now=packs, options=OPTIONS, lots=box, known=Known(feelers={Seat.PREV_OUT: 0.9}),
     )  # fmt: skip
     filled = next(pack for pack in answer.packs if pack.seat is Seat.PREV_OUT)
     assert filled.made_mm == pytest.approx(0.9, abs=0.3)

@@ -17,10 +17,11 @@ from shimfit.core.correction.standing import (
     predicted_shift_mm,
     standing_on,
 )
+from shimfit.core.packing.question import NOTHING
 
 if TYPE_CHECKING:
-    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Options
+    from shimfit.core.packing.question import Known
     from shimfit.model import Foot, Lean, Lot, Pack, Prescription, Seat, Tolerance
 
 
@@ -33,11 +34,8 @@ def correct(
     now: Mapping[Seat, float] | Sequence[Pack],
     options: Options,
     lots: Sequence[Lot] | None = None,
-    reads: Reads | None = None,
-    take_up: float = 1.0,
-    u_take_up: float = 0.0,
+    known: Known = NOTHING,
     low_mm: Mapping[Seat, float] | None = None,
-    feelers_mm: Mapping[Seat, float] | None = None,
     trimmed: bool = False,
 ) -> Prescription:
     """What to change under a post that stands on packs and still leans.
@@ -45,13 +43,13 @@ def correct(
     lean: the reading on those packs. now: the packs, or their totals in mm where the pieces are not known.
     lots: the box without the packs in place (their pieces are put back here), those that are used up with
     count 0, or a taper of theirs has no slope and is never pushed; None = exact thicknesses.
-    reads: how the next reading is taken. take_up: measured ÷ predicted change, with its uncertainty.
-    low_mm: feelers that are in the packs' totals already; feelers_mm: corners that do not touch at this
-    reading. trimmed: cut flush.
+    known: how the next reading is taken, what packs give, corners that do not touch at this reading.
+    low_mm: feelers that are in the packs' totals already. trimmed: cut flush.
     The answer's `lean` is the reading, `packs` the new totals, `change` what to touch in the seats' order.
     EntryError and UsageError for what can't be asked.
     """
     packs = packs_now(foot, now) if isinstance(now, Mapping) else tuple(now)
+    feelers_mm, take_up = known.feelers, known.take_up
     standing = standing_on(
         foot, lean, packs, options.preload_mm, take_up=take_up, low_mm=low_mm, feelers_mm=feelers_mm
     )
@@ -68,8 +66,7 @@ def correct(
         tolerance,
         lots=lots,
         options=options,
-        reads=reads,
-        u_take_up=u_take_up,
+        known=known,
         trimmed=trimmed,
     )
 

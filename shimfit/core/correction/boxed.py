@@ -16,17 +16,15 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
-from shimfit.core.objective import usual_reads
 from shimfit.core.packing import Known, Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.question import over_take_up
+from shimfit.core.packing.question import NOTHING, over_take_up
 from shimfit.errors import positive
 from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.correction.standing import Standing
-    from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Layout
     from shimfit.core.packing.question import Place
 
@@ -64,17 +62,16 @@ def change_from_box(
     *,
     lots: Sequence[Lot],
     options: Options,
-    reads: Reads | None = None,
-    u_take_up: float = 0.0,
+    known: Known = NOTHING,
     trimmed: bool = False,
 ) -> Prescription:
     """The cheapest change that brings the post within the tolerance.
 
     lots: the box as it is, the packs in place not in it; what is used up with count 0, so that the slopes
-    of packs made of it are known. trimmed: the packs are cut flush, so no taper can
-    be pushed any more. A reading within the tolerance changes nothing. `lean` of the answer is the reading,
-    `packs` are the new totals and `change` what to touch; `resting` counts the take-up in. `status` is that
-    of the search over everything that was tried; errors as for `prescribe`.
+    of packs made of it are known. known: the next reading, and how sure the take-up is. trimmed: the packs
+    are cut flush, so no taper can be pushed any more. A reading within the tolerance changes nothing. `lean`
+    of the answer is the reading, `packs` are the new totals and `change` what to touch; `resting` counts the
+    take-up in. `status` is that of the search over everything that was tried; errors as for `prescribe`.
     """
     positive(height_mm, "height")
     there = {pack.seat: pack for pack in packs if pack.made_mm > 0.0}
@@ -90,10 +87,10 @@ def change_from_box(
     made_of = {seat: tuple(box[_like(lot, q)].lot for lot in some) for seat, some in pieces.items()}
     tables = build_tables(tuple(box.values()), options)
     asked = _Correction(standing, there, made_of, height_mm, tolerance, tables, trimmed)
-    known = Known(
-        reads or usual_reads(),
+    asked_by = Known(
+        known.reads,
         standing.take_up,
-        u_take_up,
+        known.u_take_up,
         shift_mm=standing.reading.top_mm(height_mm),
         feelers=standing.low_mm,
         offers={seat: partial(_offers, asked) for seat in there},
@@ -105,7 +102,7 @@ def change_from_box(
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
             over_take_up(tolerance, standing.take_up),
             tables,
-            known=known,
+            known=asked_by,
             mode=Mode(layout),
         )
         for layout in _layouts(asked)
