@@ -135,3 +135,10 @@ def test_posts_that_leave_no_room_between_their_feet_are_refused_on_every_front(
     setting_up.add_run(site, answers | {"every": "1m"})
     small = [row | {"foot": {"along_mm": 40.0, "across_mm": 40.0}} for row in rows]
     assert site.add_run("lake", "two", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=small).posts
+
+
+def test_a_lot_is_taken_out_to_its_last_piece_and_no_further(site: Site) -> None:
+    with pytest.raises(UsageError, match="only 12 of F1 are in the box, not 13"):
+        site.out_of("F1", 13)
+    assert site.out_of("F1", 12) == "F1: 0 left"
+    assert [lot.count for lot in site.box().lots if lot.lot == "F1"] in ([], [0])

@@ -11,11 +11,12 @@ from shimfit.cli import main
 from shimfit.cli.io import Io
 from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import SiteScatter
-from shimfit.model import Foot, Instrument
+from shimfit.model import Foot, Instrument, Reading
 from shimfit.report.record import LogStamp, run_record
 from shimfit.report.statistics import statistics, statistics_json, statistics_lines
 from shimfit.standing import Score
 from shimfit.store.merge import export_text, import_text
+from shimfit.workflow import solving
 from shimfit.workflow.packs import parse_packs, reset, scatter_of
 from shimfit.workflow.plan import plan_site_run
 from shimfit.workflow.reading import Asked, log_packs, log_reading, log_tightened, log_turned
@@ -170,6 +171,13 @@ def test_only_first_packs_teach_it_and_the_command_says_what_is_known(
 
 
 # ---------------------------------------------------------------- how the next reading is taken
+
+
+@pytest.mark.parametrize(("u", "step"), [(0.0005, 12**0.5 * 0.0004), (0.01, 25.4 / 8 / 1000)])
+def test_of_a_reading_without_its_marks_they_are_told_from_its_uncertainty(u: float, step: float) -> None:
+    """Logged before marks were kept: 0.5 mm is 0.3 of a hand, 0.4 of steps; at most an eighth of an inch."""
+    old = Reading("9mm n 5mm o", 0.009, 0.005, 1000.0, "stood", u_along=u, u_across=u)
+    assert solving._step_of(old) == pytest.approx(step)
 
 
 def test_the_next_reading_is_as_fine_as_the_crew_reads(site: Site) -> None:
