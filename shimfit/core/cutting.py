@@ -27,6 +27,7 @@ from dataclasses import field, replace
 from itertools import count as numbers
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.foot import clean
 from shimfit.errors import UsageError
 from shimfit.model import FORMS, Lot, Name, NotNegative
 from shimfit.values import dataclass
@@ -235,9 +236,9 @@ class Copies:
         end_mm = self.length_mm if to_the_end else rest.end / STEPS_PER_MM
         return replace(
             lot,
-            length_mm=round(end_mm - rest.start_mm, 9),
-            thin_mm=lot.thin_mm + lot.taper_slope * rest.start_mm,
-            thick_mm=lot.thick_mm if to_the_end else lot.thin_mm + lot.taper_slope * end_mm,
+            length_mm=clean(end_mm - rest.start_mm),
+            thin_mm=clean(lot.thin_mm + lot.taper_slope * rest.start_mm),
+            thick_mm=lot.thick_mm if to_the_end else clean(lot.thin_mm + lot.taper_slope * end_mm),
         )
 
 
@@ -296,9 +297,9 @@ def returned(packs: Iterable[Pack], lots: Sequence[Lot], asked_for: Collection[s
             thin, thick = piece.thin_mm, piece.thick_mm
             length = origin.width_mm if origin else None
         else:
-            length = (piece.mark_mm or 0.0) - piece.trim_tip_mm
+            length = clean((piece.mark_mm or 0.0) - piece.trim_tip_mm)
             thick = piece.thickness_mm
-            thin = thick - (origin.taper_slope if origin else 0.0) * length
+            thin = clean(thick - (origin.taper_slope if origin else 0.0) * length)
         if length and thin is not None and thick is not None and 0.0 <= thin < thick:
             start_mm = None if piece.is_sawn else piece.trim_tip_mm
             name = f"{piece.lot} from {seat}"
@@ -374,8 +375,8 @@ def taken_twice_words(one: TakenTwice) -> str:
 
 def shifted(piece: Piece, by_mm: float) -> Piece:
     """A piece of a taper as measured from another thin end."""
-    mark_mm = None if piece.mark_mm is None else round(piece.mark_mm + by_mm, 9)
-    return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, round(piece.trim_tip_mm + by_mm, 9)))
+    mark_mm = None if piece.mark_mm is None else clean(piece.mark_mm + by_mm)
+    return replace(piece, mark_mm=mark_mm, trim_tip_mm=max(0.0, clean(piece.trim_tip_mm + by_mm)))
 
 
 # ---------------------------------------------------------------- the cut sheet

@@ -41,6 +41,7 @@ from shimfit.core.cutting import (
     steps,
     takes_mm,
 )
+from shimfit.core.foot import clean
 from shimfit.core.stock import lot_to_row
 from shimfit.errors import UsageError
 from shimfit.model import Lot
@@ -314,7 +315,7 @@ class Ledger:
         if self._kinds[key].lot.is_sawn:
             edges_mm = piece.thin_mm or 0.0, piece.thick_mm or 0.0
             return replace(cut, saw_deg=piece.saw_deg or 0.0, thin_mm=edges_mm[0], thick_mm=edges_mm[1])
-        from_mm, to_mm = (round(start_mm + mm, 9) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
+        from_mm, to_mm = (clean(start_mm + mm) for mm in (piece.trim_tip_mm, piece.mark_mm or 0.0))
         return replace(cut, from_mm=from_mm, to_mm=to_mm)
 
     def _cut(self, cut: Cut) -> None:

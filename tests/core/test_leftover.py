@@ -35,6 +35,15 @@ def test_a_taper_leaves_its_tip_and_its_rest_less_the_kerfs():
     assert (rest.length_mm, rest.thin_mm, rest.thick_mm) == pytest.approx((97.5, 5.1, 9.0))
 
 
+def test_what_is_left_is_written_without_the_dust_of_binary_fractions():
+    lots = [
+        lot for mark in range(70, 150) for lot in left_of([TAPER], [pack(taper(mark + 0.3, mark - 31.7))])
+    ]
+    sizes = [mm for lot in lots for mm in (lot.length_mm, lot.thin_mm, lot.thick_mm)]
+    assert len(lots) == 160
+    assert max(len(f"{mm!r}".partition(".")[2]) for mm in sizes) <= 9
+
+
 def test_pieces_of_remainders_are_given_from_the_original_thin_end():
     box = box_after([TAPER], [pack(taper(60.0, 28.0))], OPTIONS)
     rest = box.lots()[-1]
