@@ -21,6 +21,13 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     dropped  indices of 32 bits: numpy's look-ups take 1.3 to 1.6 times as long
     dropped  pairs that fit the cache: 10,000 at a time 36, 20, 41 % slower, 20,000 12, 12, 15 %
     dropped  costs compared before tie keys: keys are 1.2 % of the work
+    kept     posts left out in parts told apart by their count, dives (real; at most 20 CPU s, before -> now,
+             posts served and minutes): 0: 32 3213 -> 32 3220 (busy); 1: 24 433 -> 24 432; 2: 32 2371 -> 33
+             1720; 3: 35 393 in 23 s, 659 MB -> 35 393 in 17 s, 161 MB; 6: 22 1021 -> 23 383; 9: 17 4372 -> 17
+             4311. Gap of 4, 5, 7: 6.0, 7.3, 3.4 -> .7, .7, .4 %; of 9 53 -> 13: its rounds do not end in 20 s
+    dropped  opening steps with lifts (real): they do not climb; a price for each piece to begin from: 7.8 s,
+             7.9 without; duals never held: 7.1 s, 7.9 held; smoothing .8: 7.6 and 8.8 s (16 to 18 at .5), .9
+             with none held 19: which is better goes by the draw
     left     the second enrichment: not reached in ten large, four tight and four medium draws
 
 Growth (--growth, three draws, a busy machine): 50, 100, 200, 400, 1,000 posts take 1.1, 2.3, 4.0, 16.9 and

@@ -33,6 +33,8 @@ if TYPE_CHECKING:
 
 MOST_FOUND, MOST_LAID = 20_000, 200_000
 """Thicknesses at three seats, and ways to make them, beyond which not every pattern is looked at."""
+AT_ONCE = 2
+"""Lifted feet whose thicknesses are counted in one go."""
 
 
 def every_pattern(pricing: Pricing, tables: Tables, ceiling: Floats, most: int) -> list[Pattern] | None:
@@ -45,6 +47,8 @@ def every_pattern(pricing: Pricing, tables: Tables, ceiling: Floats, most: int) 
     post, under_pivot, _ = pricing.lifts(tables, ceiling)
     laid = [_lay_out(pricing, tables, ceiling, ways)]
     if post.size and laid[0] is not None:
+        if _too_many(pricing, tables, ceiling, post, under_pivot):
+            return None
         laid.append(_lay_out(pricing.some(post, under_pivot), tables, ceiling[post], ways))
     if None in laid:
         return None
@@ -79,6 +83,19 @@ class _Laid(NamedTuple):
     """(M, 4) what the seats A, B, F and the pivot are given, as places in a list of ways."""
     cost: Floats
     """Without prices."""
+
+
+def _too_many(pricing: Pricing, tables: Tables, ceiling: Floats, post: Ints, under_pivot: Ints) -> bool:
+    """Whether lifted feet can be given more than is looked at; a few at a time, as it may be millions."""
+    found = 0
+    for first in range(0, post.size, AT_ONCE):
+        some = post[first : first + AT_ONCE]
+        part = pricing.some(some, under_pivot[first : first + AT_ONCE])
+        room, lists = ceiling[some] - part.beneath(tables, part.under_pivot), part.maker.make(tables)
+        found += search.cheapest(lists, room, MOST_FOUND, part.rest, room.copy())[1].post.size
+        if found >= MOST_FOUND:
+            return True
+    return False
 
 
 def _lay_out(pricing: Pricing, tables: Tables, ceiling: Floats, ways: list[_Way]) -> _Laid | None:
