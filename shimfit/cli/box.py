@@ -136,7 +136,8 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
 
     units = units_of(args, io)
     length_mm = parse_length(args.length, units, what="length") if args.length else None
-    if length_mm is not None and not SHORTEST_MM <= length_mm <= LONGEST_MM:
+    least_mm = SHORTEST_MM if str(args.length)[-1:].isdigit() else 0.0  # a unit is no slip of it
+    if length_mm is not None and not least_mm <= length_mm <= LONGEST_MM:
         than = "longer" if length_mm > LONGEST_MM else "shorter"
         long = f"{length_mm / 1000:g} m" if units == "mm" else shown.distance(length_mm, units)
         raise UsageError(f"a level of {long} is {than} than levels are: a wrong unit?")

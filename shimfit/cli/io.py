@@ -239,18 +239,16 @@ def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
     return settings.load({}).units
 
 
-def lengths_in(args: argparse.Namespace, units: settings.Units) -> Callable[..., list[float]]:
-    """What reads an option's length in mm, by its dest, or several (`many`); none where it was not said.
+def lengths_in(args: argparse.Namespace, units: settings.Units) -> Callable[..., float]:
+    """What reads an option's length in mm, by its dest, or a `part` of it.
 
     units: what a bare number is in, the run's as in its readings. EntryError names the option.
     """
     from shimfit.entry import parse_length
 
-    def read(option: str, *, many: bool = False) -> list[float]:
-        text = getattr(args, option)
-        parts = [] if text is None else text.split(",") if many else [text]
+    def read(option: str, part: str | None = None) -> float:
         try:
-            return [parse_length(part, units, zero_ok=True) for part in parts]
+            return parse_length(getattr(args, option) if part is None else part, units, zero_ok=True)
         except EntryError as error:
             raise EntryError(f"--{option.replace('_', '-')}: {error.message}", at=error.at) from None
 

@@ -61,8 +61,7 @@ class Option:
 
     def add_to(self, parser: argparse._ActionsContainer, **how: Any) -> None:
         """Declare it on a parser; how: what a parser has otherwise."""
-        forms = {"metavar": "|".join(self.how["choices"])} if "choices" in self.how else {}
-        parser.add_argument(self.name, **{**forms, **self.how, **how})
+        parser.add_argument(self.name, **{**self.how, **how})
         if self.once:
             kept = {key: self.how[key] for key in ("type", "action") if key in self.how}
             kept |= {"help": argparse.SUPPRESS, "default": argparse.SUPPRESS}
@@ -117,8 +116,9 @@ class Command:
     def _lengths(self) -> Iterator[str]:
         """How a length is typed, where the command takes one."""
         forms = {one.name: str(one.how.get("metavar", "")) for one in self.takes}
-        if any("LENGTH" in form for form in forms.values()):
-            of_run = "the run's unit" if "JOB/RUN" in forms.values() else "mm"
+        every = " ".join(forms.values())
+        if re.search("LENGTH|THICKNESS", every):
+            of_run = "the run's unit" if "JOB/RUN" in every else "mm"
             unit = "--units" if "--units" in forms else of_run
             yield f"A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in {unit}."
 
@@ -199,7 +199,7 @@ def read_page(text: str, wanted: Collection[str] | None = None) -> Page:
 
 
 def _word(one: Option) -> str:
-    form = "|".join(one.how.get("choices", ())) or str(one.how.get("metavar", one.name))
+    form = str(one.how.get("metavar", one.name))
     return {"?": f"[{form}]", "*": f"[{form} …]"}.get(one.how.get("nargs", ""), form)
 
 
@@ -264,7 +264,7 @@ def _option(spec: str, text: str) -> Option:
         elif word.startswith("("):
             once = word[1:-1]
         elif "|" in word and word.islower():
-            how["choices"] = tuple(word.split("|"))
+            how |= {"choices": tuple(word.split("|")), "metavar": word}
         else:
             how["metavar"] = word
     if how.get("nargs") == 2:
@@ -371,8 +371,8 @@ def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
     if of in ("COMMAND", "WHAT"):
         return f"there is no command {word!r}{_close(word, parser.commands)}"
     known = re.findall(r"[\w-]+", choices)
-    what = f"{of} can't be {word!r}: it" if of.startswith("-") else f"{word!r} can't be: it"
-    return f"{what} is {', '.join(known[:-1])} or {known[-1]}{_close(word, known)}"
+    what = f"{of} is" if of.startswith("-") else "say"
+    return f"{what} {', '.join(known[:-1])} or {known[-1]}, not {word!r}{_close(word, known)}"
 
 
 def _needed(parser: Parser, what: str) -> str:

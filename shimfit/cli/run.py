@@ -172,8 +172,9 @@ def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
         return from_stations(listed(args.stations), listed(args.corners))
     if not args.length or not args.every:
         raise UsageError("give --length and --every (and --turn for each further leg), or --stations")
-    turns = [parse_leg(text, units) for text in args.turn]
-    legs_mm = [parse_spacing(args.length, units, "leg"), *(mm for mm, _ in turns)]
+    said = args.units is not None
+    turns = [parse_leg(text, units, said=said) for text in args.turn]
+    legs_mm = [parse_spacing(args.length, units, "leg", said=said), *(mm for mm, _ in turns)]
     return lay_out(legs_mm, parse_spacing(args.every, units), [deg for _, deg in turns])
 
 

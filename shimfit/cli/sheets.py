@@ -42,11 +42,10 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
     one_to_stdout(args, RAILS_CSV)
     with open_run(args, io) as (site, state):
         facts, lengths = sheet_facts(site, state), lengths_in(args, state.units)
-        limit = next(iter(lengths("opening")), None)
-        (depth,), (thick,) = lengths("rail_depth"), lengths("rail_thick")
-        found = runs.rails_of(
-            state, lengths("at", many=True), depth, limit, turn_deg=args.corner_deg, thick_mm=thick
-        )
+        heights = [lengths("at", part) for part in args.at.split(",")]
+        limit = None if args.opening is None else lengths("opening")
+        depth, thick = lengths("rail_depth"), lengths("rail_thick")
+        found = runs.rails_of(state, heights, depth, limit, turn_deg=args.corner_deg, thick_mm=thick)
     data = rails_json(state.job, state.name, found)
     if args.csv is not None:  # neighbours between which nothing is known have a line without figures
         rows = [row | {"to_verify": " ".join(row["to_verify"])} for row in data["rails"] + data["unknown"]]
@@ -279,7 +278,7 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         beds = parse_pairs(args.bed_height, state.units)
         beds_typed = dict(beds)
         build_up = makeup.BuildUp(
-            **{field: sum(lengths(option)) for field, option in _BUILD_UP.items()},
+            **{field: lengths(option) for field, option in _BUILD_UP.items()},
             below=tuple(parse_pairs(args.below, state.units).items()),
             clamp_newton=to_unit(args.clamp, "N", "force"),
             washer_allowable_mpa=to_unit(args.washer_allows, "MPa", "pressure"),
@@ -289,8 +288,8 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
         if beds:
             raise UsageError(f"{args.path} has no post {', '.join(beds)}")
         sheet = makeup.make_up(posts, build_up)
-        (step_mm,) = lengths("step") or [1.0 if state.units == "mm" else 25.4 / 16]
-        shop = makeup.shop_list(sheet, step_mm)
+        usual_mm = 1.0 if state.units == "mm" else 25.4 / 16
+        shop = makeup.shop_list(sheet, usual_mm if args.step is None else lengths("step"))
     pressures = [asdict(one) | {"share": one.share} for one in sheet.pressures]
     data = {"job": state.job, "run": state.name} | asdict(sheet)
     data |= {"pressures": pressures, "shop": list(map(asdict, shop))}

@@ -371,11 +371,17 @@ _LEAST_BARE_MM: Final[dict[Units, dict[str, float]]] = {
 """A bare number of less is a slip of the unit: 2.4 is meant in metres, 12 in feet."""
 
 
-def parse_spacing(text: str, units: Units = "mm", what: Literal["leg", "spacing"] = "spacing") -> float:
-    """How far posts stand apart, or how long a leg is, in mm; EntryError also for a doubtful bare number."""
+def parse_spacing(
+    text: str, units: Units = "mm", what: Literal["leg", "spacing"] = "spacing", *, said: bool = False
+) -> float:
+    """How far posts stand apart, or how long a leg is, in mm; EntryError also for a doubtful bare number.
+
+    said: the unit was named with it, so that a leg need be no longer than posts stand apart.
+    """
     bare = text.strip()
     length_mm = parse_length(text, units, what=what)
-    if length_mm < _LEAST_BARE_MM[units][what] and bare[-1:].isdigit():
+    least_mm = _LEAST_BARE_MM[units]["spacing" if said else what]
+    if length_mm < least_mm and bare[-1:].isdigit() and "/" not in bare:
         meant = f"{bare}{'m' if units == 'mm' else 'ft'} or {bare}{'mm' if units == 'mm' else 'in'}"
         raise EntryError(f"a {what} of {bare} in what unit? Type it like {meant}", at=0)
     return length_mm
@@ -393,13 +399,13 @@ def parse_kerf(text: str, units: Units = "mm") -> float:
     return kerf_mm
 
 
-def parse_leg(text: str, units: Units = "mm") -> tuple[float, float | None]:
+def parse_leg(text: str, units: Units = "mm", *, said: bool = False) -> tuple[float, float | None]:
     """Length of a leg in mm, and how far the run turns before it: `3.6m@45`, `12ft@-30`; None: not said.
 
     Degrees, + towards out, - towards house, under 180. Raises EntryError with the bad spot.
     """
     length, sign, angle = text.partition("@")
-    length_mm = parse_spacing(length, units, "leg")
+    length_mm = parse_spacing(length, units, "leg", said=said)
     if not sign:
         return length_mm, None
     turn_deg = decimal_number(re.sub(r"(deg|°)\s*$", "", angle))

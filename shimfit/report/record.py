@@ -401,14 +401,16 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
         notes.append("packed with something else than prescribed")
     if post.skipped is not None:
         notes.append(f"skipped: {post.skipped}")
-    notes += post.said_of_readings
+    first = post.before
+    from_several = first is not None and first.is_mean
+    # What counts is what was read before packing: the sentence below says it with the readings.
+    notes += post.said_of_readings[from_several and post.counts == first :]
     notes += [note.text for note in post.notes]
     if post.conflict is not None:
         notes.append(post.conflict)
     if post.bow is not None:
         notes.append(bow_words(post.bow, faces, lambda mm: shown.recorded(mm, units)))
-    first = post.before
-    if first is not None and first.is_mean:
+    if first is not None and from_several:
         notes.append(f"before packing, the mean of what was read: {first.text}")
     for read in post.readings:
         for seat, mm in read.rocks:

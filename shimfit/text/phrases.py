@@ -306,7 +306,11 @@ def post_view(record: PostRecord, words: Words) -> PostView:
     packs = record.packs_in_place if going_in is None else going_in.packs
     result, briefly = _results(record, lean, words)
     chance = going_in.chance if going_in is not None and going_in.packs else None
-    first = "" if chance is None else read_first(chance)
+    first = ""
+    until_packed: tuple[str, ...] = ()
+    if chance is not None and going_in is not None:
+        first = read_first(chance)
+        until_packed = first, odds(chance), words.sentence(going_in.why or "")
     return PostView(
         state=record.state,
         word=record.state.value,
@@ -316,9 +320,7 @@ def post_view(record: PostRecord, words: Words) -> PostView:
         result=result,
         result_briefly=briefly,
         first=first,
-        until_packed=()
-        if chance is None or going_in is None
-        else (first, odds(chance), words.sentence(going_in.why or "")),
+        until_packed=until_packed,
         then=f"Tighten, {FLUSH if packs else ''}then read again",
         remarks=_remarks(record, words),
         briefly=dict(_briefly(going_in)) if going_in is not None else {},
@@ -469,14 +471,9 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
         reported.append(f"{sure} sure that it is within")
     said = record.said_of_readings
     reported += said[1:] if _says_mean(record) else said
-    if (
-        answer is not None and record.answer is None
-    ):  # the packs are in: too late for what was said of the choice
+    if answer is not None and record.answer is None:  # packs are in: too late for what was said of the choice
         if record.prescription is not None and record.prescription.packs == record.packs_in_place:
-            reported += (
-                *answer.cautions,
-                *(filter(None, [verify_by(answer.chance)]) if answer.chance else ()),
-            )
+            reported += [*answer.cautions, *filter(None, [answer.chance and verify_by(answer.chance)])]
     elif answer is not None:
         reported += answer.cautions
         if answer.packs and answer.chance is not None:  # a window that is short cuts what comes last

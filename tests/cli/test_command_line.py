@@ -157,8 +157,8 @@ def test_help_of_a_command_that_is_no_topic_is_its_own(capsys: pytest.CaptureFix
         ("plan lake/walk --seconds", "--seconds wants a value; see shimfit plan --help"),
         ("run new lake/walk", "`shimfit run new` needs --foot and --height"),
         ("stock", "`shimfit stock` needs one of import, list, export, out, add"),
-        ("stock add T9 flatt", "'flatt' can't be: it is flat, taper or strip; did you mean flat?"),
-        ("run set lake/walk --rule 2", "--rule can't be '2': it is 95, 2u or simple; did you mean 2u?"),
+        ("stock add T9 flatt", "say flat, taper or strip, not 'flatt'; did you mean flat?"),
+        ("run set lake/walk --rule 2", "--rule is 95, 2u or simple, not '2'; did you mean 2u?"),
         ("run show lake/walk --json=yes", "--json takes no value: not 'yes'"),
         ("solve 1n1o --he 1", "--he can be --height, --help: say which"),
     ],
@@ -174,3 +174,9 @@ def test_help_begins_with_what_a_command_can_not_do_without(capsys) -> None:
     reported = capsys.readouterr().out
     assert reported.startswith("usage: shimfit run new JOB/RUN --foot ALONGxACROSS --height LENGTH [options]")
     assert "A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in --units." in reported
+
+
+def test_a_bare_length_at_a_post_is_said_to_be_in_its_runs_unit(capsys) -> None:
+    with pytest.raises(SystemExit):
+        main(["run", "move", "--help"], Io())
+    assert "a bare number is in the run's unit" in " ".join(capsys.readouterr().out.split())

@@ -121,6 +121,10 @@ def test_a_record_says_what_was_repeated_what_rocked_and_what_was_cut_flush(shim
     for step in (
         "read lake/walk/1 '6mm n 4mm h' --rocks next-out=0.4mm",
         "read lake/walk/1 '7mm n 4mm h' --again",
+    ):
+        shimfit(step)
+    assert shimfit("record lake/walk").out.count("mean of") == 1
+    for step in (
         "pack lake/walk/1",
         "tighten lake/walk/1 --torque 40Nm",
         "trim lake/walk/1",

@@ -223,7 +223,7 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("run insert lake/walk --at 1800mm --name ' 2 '", "there is a post 2 already"),
         ("run insert lake/walk --at 1800mm --name a/b", "has no slash in it"),
         ("run move lake/walk/2 --at 2390mm", "leave no room between their feet"),
-        ("run new lake/x --length 12 --every 4 --units inch --foot 3.5x3.5 --height 44", "12ft or 12in"),
+        ("run new lake/x --length 12 --every 4 --units inch --foot 3.5x3.5 --height 44", "4ft or 4in"),
         ("run new lake/x --length 12ft --every 4 --units inch --foot 3.5x3.5 --height 44", "4ft or 4in"),
         ("run new lake/x --length 2.4 --every 1m --foot 90x90mm --height 1m", "2.4m or 2.4mm"),
         (
@@ -258,6 +258,16 @@ def test_what_is_odd_is_asked_about_and_taken(lake) -> None:
     assert "there is no file nosuch.jpg here" in lake("photo lake/walk/1 nosuch.jpg").err
     assert lake("photo lake/walk/1 README.md").err == ""
     assert "'my job/RUN'" in lake("job new 'my job'").out
+    assert lake("instrument add cube --kind inclinometer --length 60mm").code == 0, "a unit is no slip of it"
+
+
+def test_a_bare_length_is_in_the_unit_that_was_said_with_it(lake) -> None:
+    """A short return of 30 in is asked about where only the job says inches; what names the unit is taken."""
+    lake("job new porch --units inch")
+    new = "run new porch/{} --length {} --every 48 --foot 3.5x3.5in --height 44in"
+    assert "30ft or 30in" in lake(new.format("a", "30")).err
+    assert [lake(new.format("b", "30in")).code, lake(new.format("c", "30 --units inch")).code] == [0, 0]
+    assert [lake(new.format("d", "240")).code, lake(new.format("e", "'60 1/2' --turn 30in")).code] == [0, 0]
     assert lake("read lake/walk/2 '9mm n 4mm o' --face OUT").code == 0
     assert '"face":"out"' in lake("export -").out
 
