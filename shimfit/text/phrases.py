@@ -473,7 +473,7 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     reported += said[1:] if _says_mean(record) else said
     if answer is not None and record.answer is None:  # packs are in: too late for what was said of the choice
         if record.prescription is not None and record.prescription.packs == record.packs_in_place:
-            reported += [*answer.cautions, *filter(None, [answer.chance and verify_by(answer.chance)])]
+            reported += (*answer.cautions, *filter(None, [verify_by(answer.chance) if answer.chance else ""]))
     elif answer is not None:
         reported += answer.cautions
         if answer.packs and answer.chance is not None:  # a window that is short cuts what comes last
