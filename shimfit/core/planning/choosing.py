@@ -228,7 +228,7 @@ class _Choosing:
         self.prices = self.rounds.master.prices(root.price)
         begun = self._as_before(root) if chosen is None else chosen.patterns
         self.rounds.at_an_end = self.patience.part(SHARE_FOR_ROUNDS).at_an_end
-        if in_parts := self.rounds.splits and root.in_parts:
+        if in_parts := root.in_parts and not self.long:
             dived = self._dived(root, self._as_begun(begun))
             chosen = self._choose(root, dived.patterns, quick=True)
         sure = self._sure(root) if self.long and chosen is None else ()

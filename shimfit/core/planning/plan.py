@@ -182,6 +182,8 @@ class _Work:
                 )
         if len(self.together) <= (1 if self.patience.quick else MOST_ONCE_MORE):
             self._serve_from_remainders()
+        if self.may_share and 2 <= len(self.together) <= MOST_ONCE_MORE:
+            self._bound_with_shared_cuts()
 
     def _serve_the_only_one(self, number: int) -> None:
         """One post that wants packs has the box to itself: the single search, where it proves its answer."""
@@ -223,12 +225,20 @@ class _Work:
             self.planned[self.together[pattern.post]] = Planned(
                 post, packs, resting_on(post, packs, self.options), pattern.cost
             )
-        if self.may_share and len(posts) <= MOST_ONCE_MORE and not (self.stopped or patience.quick):
-            # No stretch takes less, or costs less, than if every tip were off.
-            off = build_tables(self.lots, replace(self.options, tips_off=True))
-            time_for_it = self.patience.part(SHARE_FOR_SHARING)
-            self.bound = choose_together(posts, off, self.solver, time_for_it, long=long).bound
-            self.knows_shared = True
+
+    def _bound_with_shared_cuts(self) -> None:
+        """What the time that is left proves of plans in which posts share cuts; the plan is made by then.
+
+        No stretch takes less, or costs less, than if every tip were off.
+        """
+        if self.stopped or self.patience.quick:
+            return
+        posts = [self.posts[number] for number in self.together]
+        off = build_tables(self.lots, replace(self.options, tips_off=True))
+        time_for_it = self.patience.part(SHARE_FOR_SHARING)
+        shared = choose_together(posts, off, self.solver, time_for_it, long=len(posts) > MOST_EXACT)
+        if not shared.stopped:
+            self.bound, self.knows_shared = shared.bound, True
 
     def _serve_from_what_is_left(self, number: int) -> bool:
         found = from_what_is_left(self.posts[number], self.planned.values(), self.lots, self.options)
