@@ -481,7 +481,7 @@ def test_the_time_holds_and_the_plan_to_begin_from_is_kept():
 
 
 def test_a_plan_whose_time_was_used_up_never_says_proven():
-    given, lots, options = posts(2, 3), box(12, 1, 0, 3), Options(minutes=Minutes(tip_cut=0.0))
+    given, lots, options = posts(2, 3), box(12, 0, 0, 3), Options()
     assert plan(given, lots, options, Highs()).status == "proven"
     clock = Clock()
 
