@@ -510,11 +510,13 @@ def odds(chance: Chance) -> str:
 
 
 def odds_briefly(chance: Chance) -> str:
-    """`About 17 of 20 read plumb at once`, `About 2 of 20 read plumb, 10 if turned`: one row of a phone."""
+    """`About 17 of 20 read plumb at once`, `About 2 of 20 plumb, 10 if level turned`: one row of a phone."""
     plumb = _counts((chance.plumb, chance.too_close, chance.out))[0]
-    reported, better = f"About {plumb} of" if plumb else "None of", _read_better(chance)
-    reported = f"{reported} {GROUP} read{'s' if plumb == 1 else ''} plumb"
-    return f"{reported} at once" if better is None else f"{reported}, {better[1]} if {better[0]}"
+    reported, better = f"{f'About {plumb}' if plumb else 'None'} of {GROUP}", _read_better(chance)
+    if better is None:
+        return f"{reported} read{'s' if plumb == 1 else ''} plumb at once"
+    how = {"turned": "if level turned", "finer": "with strong/shy"}[better[0]]
+    return f"{reported} plumb, {better[1]} {how}"
 
 
 def _read_better(chance: Chance) -> tuple[str, int] | None:

@@ -73,8 +73,17 @@ def gap_words(answer: Json) -> str:
     return f"{stopped}A good plan; a better one could save {shown.share(answer['gap'])} of the work at most."
 
 
-def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
-    """Posts not served first, then the pack labels and the cut sheet. whole: name those that stand as is."""
+NOT_PLANNED = (
+    "ALTERNATIVES, NO CUT SHEET: these answers were given one by one, so what they cut was not fitted "
+    "together. One sheet for all"
+)
+
+
+def plan_lines(answer: Json, words: Words, *, whole: bool = True, plans: str = "") -> list[Line]:
+    """Posts not served first, then the pack labels and the cut sheet.
+
+    whole: name those that stand as they are. plans: what plans the run here; empty: the command.
+    """
     why = answer.get("why", {})
     lines: list[Line] = [
         (f"{name}  NOT SERVED: {words.sentence(why.get(name) or 'no pack can do it')}", "strong")
@@ -88,7 +97,8 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True) -> list[Line]:
     if cuts := cut_lines(answer, words):
         lines += [("", ""), *cuts]
     if answer.get("alternatives"):  # what each answer that was not planned with others takes by itself
-        lines += [("", ""), (f"ALTERNATIVES, NO CUT SHEET: {not_planned_words(answer)}", "strong")]
+        plans = plans or f"shimfit plan {answer['job']}/{answer['run']}"
+        lines += [("", ""), (f"{NOT_PLANNED}: {plans}", "strong")]
     for one in answer.get("alternatives", ()):
         cuts = cut_lines({**one, "unsolved": [], "unsawn": []}, words)[1:]
         lines.append((f"post {one['post']} by itself{'' if cuts else ': flats only'}", "label"))
@@ -157,14 +167,6 @@ def cut_lines(answer: Json, words: Words) -> list[Line]:
     for row in answer["unsawn"] if answer["cuts"] or answer["unsolved"] else ():
         lines.append((f"not sawn: {row['strip']}, {words.sentence(row['why'] or 'no pack can do it')}", ""))
     return [("CUT SHEET", "label"), *lines] if lines else []
-
-
-def not_planned_words(answer: Json) -> str:
-    """Why some posts are on no cut sheet, and what makes one."""
-    return (
-        "these answers were given one by one, so what they cut was not fitted together. "
-        f"One sheet for all: shimfit plan {answer['job']}/{answer['run']}"
-    )
 
 
 def remainder(row: Mapping[str, Any], size: Callable[[float], str]) -> str:

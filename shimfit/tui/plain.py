@@ -74,7 +74,7 @@ class _Conversation:
     ) -> None:
         self.session, self.stdin, self.stdout = session, stdin, stdout
         self.listening, self.was_lost = listening, False
-        self._asked_about = ""
+        self._asked_about, self._sure = "", False
         """The line that was asked about: Enter alone says yes to it."""
         own: dict[str, Does] = {
             "hand_over": self._write,
@@ -140,7 +140,10 @@ class _Conversation:
             typed = self._ask(f"post {self.session.place.post}> " if self.session.place else "> ")
             if typed is None:
                 return Exit.DONE
-            typed = typed.strip() or self._asked_about
+            typed = typed.strip()
+            if self._asked_about and typed.lower() in ("", "yes"):
+                typed = self._asked_about
+            self._sure = typed == self._asked_about
             try:
                 came = self._do(typed)
             except ShimfitError as error:
@@ -316,13 +319,13 @@ class _Conversation:
 
     def _write(self, name: str) -> str | Outcome:
         """Write the record; over what is there where the same was asked for, and asked about, just before."""
-        run, again = self.session.run, f"write {name}".strip() == self._asked_about
+        run = self.session.run
         if run is None:
             return "refused: no run is open"
         self.session.refresh()
         name = name or suggested_name(run, "record")
         try:
-            return f"written: {export(self.session.site, run, 'record', name, overwrite=again)}"
+            return f"written: {export(self.session.site, run, 'record', name, overwrite=self._sure)}"
         except FileError as error:
             if not error.message.endswith("exists already"):
                 raise

@@ -243,6 +243,8 @@ def _counted(text: str, units: Units) -> list[str]:
                 )
             size, count = counts.get(last, (part, 0))
             counts[last] = size, count + 1
+        elif part.lower() in FORMS:  # `12 flat 1mm`: no flat of 12 mm that is made of flat
+            raise EntryError(f"a {part.lower()} is typed like {lot_hint(units)}", at=0)
         else:
             material.append(part)
     return [f"flat {size} x{count} {' '.join(material)}" for size, count in counts.values()]

@@ -16,6 +16,7 @@ from textual.scroll_view import ScrollView
 from textual.strip import Strip
 from textual.widget import Widget
 from textual.widgets import Input
+from textual.widgets.input import Selection
 
 from shimfit.errors import one_line
 from shimfit.settings.actions import EMPTY_LINE_KEYS
@@ -499,6 +500,12 @@ class EntryLine(Input):
         """Text that was offered before the line had a width would stay scrolled out of sight."""
         if self.cursor_position < self.size.width:
             self.scroll_to(0, 0, animate=False)
+
+    def _watch_selection(self, selection: Selection) -> None:
+        """The library leaves a line scrolled that was longer: its first letters would not be seen."""
+        super()._watch_selection(selection)
+        if self.scroll_x and len(self.value) < self.size.width:
+            self.scroll_to(0, 0, animate=False, immediate=True)
 
     def _on_paste(self, event: events.Paste) -> None:
         """Lines of a table are readings, one after another; where something else is asked, one text."""

@@ -21,7 +21,7 @@ def test_counts_name_the_group_and_add_up_to_it():
     assert odds(chance(0.02, 0.9)).startswith("Of 20 posts packed like this none reads plumb at once, 18 are")
     assert odds_briefly(chance(0.87, 0.1)) == "About 17 of 20 read plumb at once"
     assert odds_briefly(chance(0.02, 0.9)) == "None of 20 read plumb at once"
-    assert odds_briefly(chance(0.1, 0.85, 0.5)) == "About 2 of 20 read plumb, 10 if turned"
+    assert odds_briefly(chance(0.1, 0.85, 0.5)) == "About 2 of 20 plumb, 10 if level turned"
     assert odds(chance(1.0, 0.0)) == "Of 20 posts packed like this about 20 read plumb at once"
 
 
@@ -53,7 +53,7 @@ def test_a_better_level_is_named_where_turning_this_one_does_not_show_it():
 
 def test_reading_finer_costs_nothing_and_is_named_before_turning():
     found = chance(0.1, 0.85, 0.5, 0.55, finer=0.44)
-    assert odds_briefly(found) == "About 2 of 20 read plumb, 9 if finer"
+    assert odds_briefly(found) == "About 2 of 20 plumb, 9 with strong/shy"
     finer = "Read it between the marks too (strong, shy) after this: then about 9 of 20 read plumb"
     assert verify_by(found) == finer
     assert verify_by(found, briefly=True) == "Read it between the marks too after this", "one row of a phone"

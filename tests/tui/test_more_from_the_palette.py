@@ -174,3 +174,23 @@ async def test_turning_the_level_asks_which_level_it_is_first(app_on, running) -
         app.do("photo")
         await hand.press("enter", "escape")
         assert "✗" not in await hand.settled(), "what was refused goes with its question"
+
+
+async def test_after_a_line_that_was_too_long_the_next_is_seen_from_its_first_letter(app_on, running) -> None:
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        await hand.press("f3", "a")
+        await hand.enter("junk " * 30)
+        await hand.type("2mm x4")
+        await hand.sees("lot› 2mm x4")
+
+
+async def test_a_lot_begun_by_its_count_is_refused(app_on, running) -> None:
+    """`12 flat 1mm` would be a flat of 12 mm, and one of 1 mm, both made of `flat`."""
+    app = app_on()
+    async with running(app, 80, 24) as hand:
+        await hand.press("f3", "a")
+        before = app.session.site.box().lots
+        await hand.enter("12 flat 1mm")
+        await hand.sees("a flat is typed like")
+        assert app.session.site.box().lots == before

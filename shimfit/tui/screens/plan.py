@@ -256,7 +256,7 @@ class PlanScreen(PostList):
         together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
         how = "As planned; what was logged since is not in it:"
         how = how if together and self._answer["planned"] else "As each post was answered when it was read:"
-        self._lines = [(how, ""), *plan_lines(self._answer, words)]
+        self._lines = [(how, ""), *plan_lines(self._answer, words, plans="p, here")]
 
     # ------------------------------------------------------------ drawing
 

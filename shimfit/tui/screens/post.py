@@ -135,11 +135,15 @@ class PostScreen(Page):
     def entered(self, text: str) -> None:
         """Enter: log the reading; on the empty line walk on, or begin with the sample job."""
         if not text.strip():
+            self.clear_line()
             self.program.do("next_post" if self.session.run is not None else "sample")
             return
         line = self.line
         line.remember(text)
         outcome = self.session.enter(text)
+        while outcome.done and self._to_come:
+            line.value = text = self._to_come.pop(0)
+            outcome = self.session.enter(text)
         if outcome.done:
             self.take_off_line(text)
         elif outcome.at is None:
@@ -148,10 +152,6 @@ class PostScreen(Page):
             line.cursor_position = min(outcome.at, len(line.value))
             if not isinstance(self.snapshot.parsed, Incomplete):  # else what is missing goes there
                 line.refused_at_spot = text
-        if outcome.done and self._to_come:
-            line.value = self._to_come.pop(0)
-            self.entered(line.value)
-            return
         if self._to_come:
             wait = f"; {shown.counted(len(self._to_come), 'line')} behind it: Esc drops them"
             outcome = replace(outcome, message=outcome.message + wait)
