@@ -633,6 +633,33 @@ def test_of_posts_left_out_in_parts_the_bound_knows_that_they_are_left_out_whole
     assert answers[0, 0][0] > 2 * unsolved
 
 
+def test_a_count_that_even_the_program_cannot_keep_is_not_asked_again(monkeypatch):
+    """At this price the program leaves a post out in part beyond the most, and costs less than the plan."""
+    monkeypatch.setattr("shimfit.core.planning.master.ONE_TOO_MANY", 0.3)
+    rng = np.random.default_rng(1)
+    count, limit = int(rng.integers(2, 7)), Tolerance("1:300", "ratio", 1 / 300)
+    leans = [Lean(*rng.normal((0.006, 0.009), 0.003)) for _ in range(count)]
+    given = [PlanPost(str(k), Foot(90, 90), 1000.0, lean, limit) for k, lean in enumerate(leans)]
+    lots = [
+        Lot(f"F{k}", "flat", int(rng.integers(1, 3)), thickness_mm=round(float(rng.uniform(0.3, 2)), 2))
+        for k in range(int(rng.integers(2, 2 + 2 * count)))
+    ]
+    done = plan(given, lots, Options(), Highs(), seconds=20)
+    assert (done.status, len(done.unsolved)) == ("proven", 3)
+
+
+def test_posts_that_stand_take_no_proof_from_the_one_that_does_not():
+    lots = [
+        Lot("T1", "taper", 2, length_mm=220.0, thin_mm=0.4, thick_mm=7.0),
+        Lot("F1", "flat", 4, thickness_mm=0.5),
+    ]
+    leans = Lean(0.008, 0.003), Lean(0.0, 0.0)
+    given = [PlanPost(str(k), Foot(90, 90), 1000.0, lean, TOLERANCE) for k, lean in enumerate(leans)]
+    done = plan(given, lots, Options(), Highs())
+    assert (done.status, done.knows_shared) == ("proven", True)
+    assert done.objective == plan(given[:1], lots, Options(), Highs()).objective
+
+
 def test_a_dive_takes_what_the_box_holds_and_leaves_the_program_as_it_was():
     master = three_for_two_posts()
     objective, x, price = master.solve()

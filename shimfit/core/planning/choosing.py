@@ -322,8 +322,9 @@ class _Choosing:
                 if node.out != wider.out and settled.bound + to_pay < chosen.objective:
                     chosen = self._dived(settled, chosen)
                 continue
-            if self.rounds.splits and wider.in_parts:
-                fewer = math.floor(wider.left_out)
+            fewer = math.floor(wider.left_out)
+            # Where even so many are too few for the program, to ask again would tell nothing new.
+            if self.rounds.splits and wider.in_parts and fewer < node.out[1]:
                 for out in ((fewer + 1, node.out[1]), (node.out[0], fewer)):
                     number += 1
                     heappush(heap, replace(node, number=number, out=out))

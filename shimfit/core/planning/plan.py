@@ -144,10 +144,10 @@ class _Work:
         self.bound, self.rounds = 0.0, 0
         self.may_share = any(lot.is_marked and (lot.length_mm or 0.0) > options.bearing_mm for lot in lots)
         """Stretches of tapers may begin behind the cuts of others, their tips off already."""
-        self.knows_shared = not self.may_share or len(posts) < 2
-        """The bound is one of such plans too."""
         for number, post in enumerate(posts):
             self._sort(number, post)
+        self.knows_shared = not self.may_share or len(self.together) < 2
+        """The bound is one of such plans too."""
 
     def _sort(self, number: int, post: PlanPost) -> None:
         """Plumb as it is, for the batch search, or for one by one."""
