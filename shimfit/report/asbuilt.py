@@ -14,7 +14,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.core.cautions import cautions_of
+from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
@@ -61,7 +61,7 @@ _ONLY = (
 )
 _SHORT = (
     *("Record number", "Date of issue", "Firm", "Customer", "Site", "Read", "Read by", "Program"),
-    *("Weather", "Temperature", "Timber's moisture"),
+    *("Weather", "Temperature", "Timber's moisture", "Packs are of"),
 )
 """Facts that have room beside each other."""
 _NAMED = 8
@@ -111,6 +111,8 @@ class _Record(Paper):
     def draw(self, *, all_readings: bool) -> None:
         """Draw the whole record."""
         record, facts = self.record, facts_reported(self.record)
+        if record.materials:
+            facts.append(("Packs are of", ", ".join(record.materials)))
         self.say(result_words(record.run) + ".", 12.0, bold=True)
         self.y += 1.6
         self.facts([one for one in facts if one[0] in _SHORT])
@@ -178,6 +180,7 @@ class _Record(Paper):
         packs = " · ".join(one.replace(" ", "\u00a0") for one in row.packs)
         done = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
         done += ["cut flush"] * (post.trimmed and bool(post.packs_in_place))
+        packed = [packs, ", ".join(done)] if done else [packs]
         rounds = [shown.counted(post.rounds, "round").replace(" ", "\u00a0")] if post.rounds else []
         decision = [_DECIDED[post.stands], row.waits or " · ".join([row.chance, *rounds])]
         reading, read = post.after or post.before, ["–"]
@@ -198,15 +201,7 @@ class _Record(Paper):
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
         name = [post.name, *([post.kind] if post.kind == "corner" else [])]
-        cells = (
-            name,
-            row.before,
-            row.after,
-            self._off(row),
-            decision,
-            [packs, *([", ".join(done)] if done else [])],
-            read,
-        )
+        cells = name, row.before, row.after, self._off(row), decision, packed, read
         return Row(cells, [*notes, *missing], list(at_hand.values()))
 
     def _off(self, row: PostRow) -> list[str | Drawn]:
@@ -228,10 +223,10 @@ class _Record(Paper):
         """How sure it is, figures, cautions, charts, checking, signatures: all on the last page."""
         record, sheet = self.record, self.sheet
         wide = (self.wide - _GAP_MM) / 2
-        figures = statistics_lines(statistics(record), record)
+        figures, rots = statistics_lines(statistics(record), record), caution_of_material(record.materials)
         below = {
             "How sure": (_HOW_SURE.format(unit=words.recorded_in(self.units)), _ONLY),
-            "Cautions": (" ".join(cautions_of("record")),),
+            "Cautions": (" ".join(filter(None, (*cautions_of("record"), rots))),),
         }
         # How signs and packs are meant, on the post that shows them best: both ways off, and packed.
         packed = [

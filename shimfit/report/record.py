@@ -76,6 +76,8 @@ class RunRecord:
     """Those instruments as they were each time that their zero was found, in time order."""
     issued: bool = False
     """Nothing was logged since the run's last record was given out."""
+    materials: tuple[str, ...] = ()
+    """What the packs in place are made of, as the box has it; empty: none in place, or no box at hand."""
 
     @property
     def issue(self) -> Issue | None:
@@ -149,7 +151,12 @@ def run_record(
     history = box.instrument_history if box else ()
     # What else was entered of an instrument since is no other check of its zero.
     found = {(one.name, one.checked): one for one in history if one.name in names and one.checked}
-    return RunRecord(run, log, known, tuple(found.values()), issued=issued and bool(run.issues))
+    packed = (pack for post in run.posts for pack in post.packs_in_place)
+    lots = {piece.lot for pack in packed for piece in pack.pieces}
+    of_lot = {lot.lot: lot.material for lot in (*box.used_up, *box.lots)} if box else {}
+    materials = tuple(sorted({of_lot.get(lot) or words.NOT_GIVEN for lot in lots})) if box else ()
+    issued = issued and bool(run.issues)
+    return RunRecord(run, log, known, tuple(found.values()), issued=issued, materials=materials)
 
 
 # ---------------------------------------------------------------- as JSON, CSV, text
@@ -373,7 +380,7 @@ def row_of(post: PostRecord, run: RunState) -> PostRow:
         allowed=shown.recorded(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
         decision=words.DECISION_WORDS[post.stands],
         chance=shown.percent(post.probability),
-        waits="" if post.verdict else WAITS[post.next_step] or _BY_STATE.get(post.next_step, str(post.state)),
+        waits="" if post.verdict else _waits(post),
         packs=[words.pack(pack, faces, units) for pack in post.packs_in_place],
         notes=notes_of(post, faces, units),
     )
@@ -450,8 +457,12 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     return said
 
 
-_BY_STATE = {"no pack": "no packs serve it"}
-"""What a row says where `WAITS` leaves it to a sentence; else the state."""
+def _waits(post: PostRecord) -> str:
+    """What a post waits for, in a row, which has no room for why."""
+    by_state = "no packs serve it" if post.next_step == "no pack" else str(post.state)
+    return WAITS[post.next_step] or by_state
+
+
 WAITS = {
     "read": "not read yet",
     "read other way": "read in one direction only",

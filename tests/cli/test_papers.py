@@ -136,6 +136,8 @@ def test_a_record_says_what_was_repeated_what_rocked_and_what_was_cut_flush(shim
     assert shimfit("record lake/walk --json").json["posts"][0]["trimmed"] is True
     paper = tmp_path / "record.pdf"
     assert shimfit("record", "lake/walk", "--pdf", str(paper)).code == 0
-    assert "tightened to 40 N m, cut flush" in " ".join(text_of(paper).split())
+    reported = " ".join(text_of(paper).split())
+    assert "tightened to 40 N m, cut flush" in reported
+    assert re.search("Packs are of ((HDPE|PVC|aluminium|ipe),? )+Replaces", reported)
     assert shimfit("undo lake").code == 0
     assert shimfit("record lake/walk --json").json["posts"][0]["trimmed"] is False
