@@ -216,7 +216,8 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
         logged = log_readings(site, job, run, text, called, sure=args.sure)
     rows = [{"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged]
     lines = [f"{one.place}: {one.message}" for one in logged]
-    if given := sum(one.post.answer is not None and one.post.answer.why == PLANNED for one in logged):
+    planned = (one.place for one in logged if one.post.answer and one.post.answer.why == PLANNED)
+    if given := len(set(planned)):  # a post may stand in several lines
         lines.append(f"{shown.counted(given, 'post')} of these get packs; one plan shares the box out")
     io.tell(lines, {"readings": rows, "shared_out": given})
     return Exit.OVER if any(map(_is_over, logged)) else Exit.DONE

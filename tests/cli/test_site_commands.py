@@ -375,3 +375,12 @@ def test_a_station_that_is_no_number_is_quoted_as_it_stands(lake, tmp_path) -> N
     table.write_text("post,station_mm\n1,0\n2,abc\n")
     said = lake(f"run new lake/x --table {table} --foot 90x90mm --height 1m").err
     assert "line 3, column station_mm: 'abc' isn't a number" in said
+
+
+def test_a_post_in_two_lines_of_a_table_is_served_once(lake, tmp_path) -> None:
+    box, table = tmp_path / "box.csv", tmp_path / "walk.csv"
+    box.write_text("lot,form,count,thickness_mm\nF1,flat,40,0.5\nF2,flat,40,1.5\n")
+    table.write_text("post,entry\n1,6n2o\n2,5n7h\n2,5n6h\n")
+    lake(f"stock import {box}")
+    said = json.loads(lake(f"read lake/walk --table {table} --json").out)
+    assert ([row["post"] for row in said["readings"]], said["shared_out"]) == (["1", "2", "2"], 2)
