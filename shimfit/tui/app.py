@@ -618,7 +618,10 @@ class ShimfitApp(App[None]):
         page.ask(Question(action.label, asks, answer, stands, does=action.does))
 
     def _ask_for_two(self) -> None:
-        """Ask for two readings, the second once the first was understood; before them which level it is."""
+        """Ask for two readings, the second once the first was understood; before them which level it is.
+
+        The first is not asked for where one was just logged that turning the level settles.
+        """
         session = self.session
         if not session.settings.instrument:
             self.page.ask(Question("level", LEVEL_HINT, self._name_level))
@@ -627,11 +630,14 @@ class ShimfitApp(App[None]):
         def second(first: str) -> Outcome:
             if not isinstance(session.echo(first), Understood):
                 return refused(f"{first!r} is no reading")
-            hint = "turn the level end for end, read again"
+            hint = f"first: {first}. Turn the level end for end, read again"
             self.page.ask(Question("turned", hint, partial(session.turned, first), does="log"))
             return Outcome("")
 
-        self.page.ask(Question("first", f"read as always, like {session.example()}", second))
+        if logged := session.to_turn_after:
+            second(logged)
+        else:
+            self.page.ask(Question("first", f"read as always, like {session.example()}", second))
 
     def _name_level(self, name: str) -> Outcome:
         outcome = self.session.use_level(name)

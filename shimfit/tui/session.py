@@ -516,9 +516,8 @@ class Session:
 
         Where it completes a half, read while packs are waited for, that is the last whole one.
         """
-        found = self.site.journal.to_undo(place.job)
-        here = ("reading", place.run, place.post)
-        if found is None or here not in ((event.kind, event.run, event.post) for event in found[0].events):
+        if not self._was_read_last(place):
+            found = self.site.journal.to_undo(place.job)
             last = f"; {self._asked_by('^Z', 'undo')} takes back {found[1]}" if found is not None else ""
             message = f"a reading of post {place.post} is not what was logged last: = can't correct it{last}"
             return replace(refused(message), at=0)
@@ -530,17 +529,27 @@ class Session:
             if not outcome.done:
                 self.site.redo(place.job)
             return outcome
-        was, again = record.readings[-1], any(one.data.get("again") for one in found[0].events)
+        outcome = self._in_place_of_last(place, lambda at, asked: self._log(at, entry, asked, sure=True))
+        return replace(outcome, message=f"corrected: {outcome.message}") if outcome.done else outcome
+
+    def _was_read_last(self, place: Place) -> bool:
+        """True where a reading of the post is what was logged last in its job."""
+        found, here = self.site.journal.to_undo(place.job), ("reading", place.run, place.post)
+        return found is not None and here in ((one.kind, one.run, one.post) for one in found[0].events)
+
+    def _in_place_of_last(self, place: Place, log: Callable[[Place, Asked], Outcome]) -> Outcome:
+        """Take the reading that was logged last back and log another; where that fails it is back."""
+        found, was = self.site.journal.to_undo(place.job), self.site.post(place).readings[-1]
+        again = found is not None and any(one.data.get("again") for one in found[0].events)
         kind = "" if was.stage in ("stood", "verify") else was.stage
         self.site.undo(place.job)
         self.go(place)
         # What kind of reading it is stays as it was: of the bed, say, or once more with no pack in yet.
         self._asked = {**KINDS[kind], "rocks": was.rocks}
-        outcome = self.attempt(lambda at: self._log(at, entry, self._how_asked(again=again), sure=True))
-        if outcome.done:
-            return replace(outcome, message=f"corrected: {outcome.message}")
-        self.site.redo(place.job)
-        self.go(place)
+        outcome = self.attempt(lambda at: log(at, self._how_asked(again=again)))
+        if not outcome.done:
+            self.site.redo(place.job)
+            self.go(place)
         return outcome
 
     def _log(self, place: Place, text: str, asked: Asked, *, sure: bool) -> Outcome:
@@ -568,12 +577,33 @@ class Session:
 
         return self._once_more("Space", partial(log_sensor_reading, reading=reading))
 
+    @property
+    def to_turn_after(self) -> str:
+        """The reading that was just typed here: the first of two, where the level turned settles it."""
+        place, record = self.place, self.record
+        if place is None or record is None or not record.is_settled_by_turning:
+            return ""
+        last = record.readings[-1] if record.readings else None
+        if last is None or last.lean is None or last.method != "typed" or last.stage == "mid":
+            return ""
+        return last.text if self._was_read_last(place) and not (last.turned or "; " in last.text) else ""
+
     def turned(self, first: str, second: str) -> Outcome:
-        """Log two readings of one post, the level turned end for end between them."""
+        """Log two readings of one post, the level turned end for end between them.
+
+        Where the first is the one that was logged last the two take its place, or it would count twice.
+        """
         from shimfit.workflow.reading import log_turned
 
         log = partial(log_turned, first_text=first, second_text=second)
-        return self._once_more(f"{first} / {second}", log)
+        if self.place is None or first != self.to_turn_after:
+            return self._once_more(f"{first} / {second}", log)
+
+        def instead(place: Place, asked: Asked) -> Outcome:
+            log(self.site, place, asked=asked, sure=True)
+            return self._after_reading(place, asked)
+
+        return self._in_place_of_last(self.place, instead)
 
     def _once_more(self, what: str, log: Callable[..., object]) -> Outcome:
         """Log a reading; where it isn't as if its packs had gone in, ask: the second time it is as said."""

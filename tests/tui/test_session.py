@@ -67,6 +67,25 @@ def test_a_turned_level_needs_a_name_and_then_gives_one_reading(session) -> None
     ]
 
 
+def test_what_turning_settles_is_the_first_of_the_two_and_counts_once(session) -> None:
+    session.site.set("instrument", "blue level")
+    session.site.add_instrument(Instrument("blue level", "level"))
+    session.enter("1n1h")
+    assert session.to_turn_after == "", "it is to be tightened, not turned"
+    session.do("tightened")
+    session.enter("1n1h")
+    assert session.record.state is PostState.TOO_CLOSE
+    assert session.to_turn_after == "1n1h"
+    refused = session.turned("1n1h", "0n")
+    assert not refused.done
+    assert session.to_turn_after == "1n1h", "it is back"
+    assert session.turned("1n1h", "0n0h").done
+    record = session.record
+    assert record.mean_of == 1
+    assert record.reading.lean.top_mm(record.height_mm) == pytest.approx((0.5, -0.5))
+    assert session.to_turn_after == "", "it was turned"
+
+
 def test_told_back_in_the_unit_that_was_typed(session) -> None:
     session.enter("1/4n3/8h")
     assert session.view.lean == 'TOP leans 1/4" → next, 3/8" ↓ house'
