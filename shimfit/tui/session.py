@@ -237,10 +237,10 @@ class Session:
             from shimfit.workflow.instruments import due
 
             remarks += due(self.site, self.site.journal.now().date())
-        if any(reading.stage == "mid" for reading in record.readings):
-            from shimfit.workflow.reading import bow_words
+        if any(reading.stage == "mid" for reading in record.readings) and (bow := record.bow):
+            from shimfit.core.lean import bow_words
 
-            remarks.append(bow_words(record) or "")
+            remarks.append(bow_words(bow, words.names))
         return [remark for remark in remarks if remark]
 
     def _is_to_tighten(self, record: PostRecord) -> bool:

@@ -464,18 +464,13 @@ def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
     return Logged(place, nothing, post, post.answer, post.verdict, said)
 
 
-def bow_words(post: PostRecord) -> str | None:
-    """The bow in a sentence, kept and never packed for; None when nothing was read at half height."""
-    from shimfit.core.lean import bow_words as words_of
-
-    return None if post.bow is None else words_of(post.bow)
-
-
 def _message(reading: Reading, post: PostRecord, faces: Mapping[Face, str]) -> str:
     """What was logged, and how the post stands by it."""
     if reading.stage == "mid":
-        reported = bow_words(post)
-        return "logged at half height" + (f": {reported}" if reported else "")
+        from shimfit.core.lean import bow_words
+
+        bow = post.bow
+        return "logged at half height" + ("" if bow is None else f": {bow_words(bow, faces)}")
     if post.half is not None:
         missing = (Face.OUT, Face.HOUSE) if post.half.slope_across is None else (Face.NEXT, Face.PREV)
         return f"logged as half: {'/'.join(faces[face] for face in missing)} is still to be read"

@@ -384,3 +384,10 @@ def test_a_post_in_two_lines_of_a_table_is_served_once(lake, tmp_path) -> None:
     lake(f"stock import {box}")
     said = json.loads(lake(f"read lake/walk --table {table} --json").out)
     assert ([row["post"] for row in said["readings"]], said["shared_out"]) == (["1", "2", "2"], 2)
+
+
+def test_a_bow_is_said_in_the_runs_own_names(lake) -> None:
+    new = "run new lake/quay --length 3m --every 1m --foot 90x90mm --height 1m --names street,hill,water,yard"
+    lake(new)
+    said = lake("read lake/quay/2 '5 street 6 water' --mid '9 street 1 water'")
+    assert "its middle stands 6.5 mm street and 2.0 mm yard off the line" in said.out
