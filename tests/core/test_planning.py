@@ -16,12 +16,13 @@ from shimfit.core.chance import next_rounds
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes, Reads
 from shimfit.core.packing import Known, Options, Saw, build_tables, prescribe
-from shimfit.core.planning import Earlier, PlanPost, plan, planned, search
+from shimfit.core.planning import Earlier, PlanPost, choosing, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.every import every_pattern
 from shimfit.core.planning.master import Master
 from shimfit.core.planning.patterns import Pattern, SeatPack, Uses
+from shimfit.core.planning.plan import _Work
 from shimfit.core.planning.program import IntegerAnswer, Patience
 from shimfit.core.planning.rounds import Pricing, Rounds, Settled
 from shimfit.core.planning.search import ListMaker
@@ -154,8 +155,9 @@ def test_posts_served_by_swapping_share_no_wood():
         )
         assert len(swapped) == 2
         served |= swapped
-    served = planned.with_copies(served, lots, options)
-    check_box(lots, [pack for one in served.values() for pack in one.packs], options)
+    made, no_room = planned.made_together(served, lots, options)
+    assert not no_room
+    check_box(lots, [pack for one in made.values() for pack in one.packs], options)
 
 
 # ---------------------------------------------------------------- the parts
@@ -413,6 +415,41 @@ def test_a_second_stretch_needs_no_tip_cut_in_the_plan_as_in_the_ledger_and_alon
     alone = prescribe(post.foot, post.height_mm, post.lean, post.tolerance, tables)
     assert done.planned[1].cost == pytest.approx(alone.cost.total, abs=1e-6)
     assert dict(alone.cost.parts)["cuts"] == options.costs.cut
+
+
+def test_a_tip_is_paid_for_where_the_cut_that_it_was_off_behind_has_moved():
+    """The second post's stretch begins where the first's was cut off; once more with flats beside it, the
+    first takes nothing of the taper, and the second has a tip to cut off."""
+    taper = Lot("T1", "taper", 1, length_mm=200.0, thin_mm=0.5, thick_mm=6.0)
+    few = [taper, *(Lot(f"{mm} mm", "flat", 9, thickness_mm=mm) for mm in (0.3, 1.0))]
+    lots = (*few, *(Lot(f"{mm} mm", "flat", 2, thickness_mm=mm) for mm in (0.15, 0.55, 0.7)))
+    leans, options = ((0.0062, 0.0015), (-0.013, -0.0096)), Options()
+    given = tuple(
+        PlanPost(str(k), Foot(90, 90), 1000.0, Lean(*lean), TOLERANCE) for k, lean in enumerate(leans)
+    )
+    work = _Work(given, lots, options, Highs(), Patience(math.inf, time.monotonic), None)
+    first = planned.serve_alone(given[0], Ledger(few), options)
+    second = planned.from_what_is_left(given[1], [first], few, options)
+    work.planned = {0: first, 1: second}
+    work._serve_from_remainders()
+    assert work.planned[0].cost < first.cost
+    assert not work.planned[0].cuts
+    assert work.planned[1].packs == second.packs
+    assert work.planned[1].cost == pytest.approx(second.cost + options.costs.tip_cut)
+
+
+def test_a_long_run_stopped_early_takes_no_more_than_the_box_holds(monkeypatch):
+    """Stopped while duals are held about the best prices, the linear program has stock lent to it: of one
+    lot 8 pieces of 3 were taken as sure."""
+    monkeypatch.setattr(choosing, "QUICK_ROUNDS", 1)
+    given, lots, options = bench.drawn(15, 12, 30, 10)
+    patience = Patience(math.inf, time.monotonic, quick=True)
+    done = choose_together(given, build_tables(lots, options), Highs(), patience, long=True)
+    used = Counter[int]()
+    for pattern in done.patterns:
+        used.update(dict(pattern.uses.flats))
+    assert len(done.patterns) > 5
+    assert all(pieces <= lots[rank].count for rank, pieces in used.items())
 
 
 def test_same_run_same_plan():

@@ -246,7 +246,12 @@ class _Choosing:
         return {post.name: cost for post, cost in zip(self.posts, settled.least.tolist(), strict=True)}
 
     def _sure(self, settled: Settled) -> tuple[Pattern, ...]:
-        """Patterns that the linear program takes whole: most of a long run, which leaves a small program."""
+        """Patterns that the linear program takes whole: most of a long run, which leaves a small program.
+
+        None where it was stopped while stock was on credit, of which it takes more than there is.
+        """
+        if self.rounds.master.pulls:
+            return ()
         return tuple(self.rounds.master.patterns[k] for k in np.flatnonzero(settled.x > SURE))
 
     def _as_before(self, settled: Settled) -> tuple[Pattern, ...]:

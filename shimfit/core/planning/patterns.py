@@ -248,10 +248,16 @@ def pieces_cost(tables: Tables, pack: SeatPack) -> float:
     return cost
 
 
+def tips_cut(tables: Tables, pattern: Pattern) -> int:
+    """Tips of tapers that are cut off for a pattern."""
+    tails = [(*one.tail, one.inner_mm) for one in pattern.packs if one.tail and one.saw_deg is None]
+    return sum(tables.trims_tip(tables.mark_mm(*tail)) for tail in tails)
+
+
 def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack, ...]:
     """Packs of a post's pattern; `tables` are those that the pattern was made from (prices don't matter).
 
-    Which copies they are cut from is left open: the posts share them (`with_copies`).
+    Which copies they are cut from is left open: the posts share them (`made_together`).
     InternalError when a pack has no room at its seat.
     """
     options = tables.options

@@ -21,23 +21,24 @@ from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.choosing import PROVEN, choose_together
-from shimfit.core.planning.patterns import packs_behind
+from shimfit.core.planning.patterns import packs_behind, tips_cut
 from shimfit.core.planning.planned import (
     NOT_ASKED,
     Planned,
     by_swapping,
     from_what_is_left,
+    made_together,
     resting_on,
     serve_alone,
     why_left_out,
-    with_copies,
 )
 from shimfit.core.planning.program import Patience
 from shimfit.core.planning.rounds import MOST_EXACT, Earlier
+from shimfit.errors import InternalError
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.geometry import PlanPost
@@ -190,7 +191,7 @@ class _Work:
         found = serve_alone(self.posts[number], Ledger(self.lots), self.options)
         if found is not None and found.proven:
             self.planned[number] = found
-            self.bound = self._cost(self._set_ups_deg())
+            self.bound = self._cost(self.planned)
 
     def _serve_from_remainders(self) -> None:
         """Each post once more from what the others leave: the single search knows two cheaper ways.
@@ -199,6 +200,7 @@ class _Work:
         cut anyway the tip is off: a shorter one that begins there saves a cut. A round foot may stand on its
         rim, on fewer packs.
         """
+        self.planned, _ = self._made(self.planned)
         for number, one in list(self.planned.items()):
             others = [theirs for other, theirs in self.planned.items() if other != number]
             if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others)):
@@ -208,10 +210,18 @@ class _Work:
             found = from_what_is_left(self.posts[number], others, self.lots, self.options)
             if found is None:
                 continue
-            cost = self._cost(self._set_ups_deg())
-            self.planned[number] = found
-            if self._cost(self._set_ups_deg()) > cost - PROVEN:
-                self.planned[number] = one
+            # What began behind this post's cuts pays for a cut of its own where these have moved.
+            trial, fits = self._made({**self.planned, number: found})
+            if fits and self._cost(trial) < self._cost(self.planned) - PROVEN:
+                self.planned = trial
+
+    def _made(self, planned: Mapping[int, Planned]) -> tuple[dict[int, Planned], bool]:
+        """The posts at what they cost made together; which copies they are cut from stays open.
+
+        False where the box has no room for that.
+        """
+        made, no_room = made_together(planned, self.lots, self.options)
+        return {n: replace(one, packs=planned[n].packs) for n, one in made.items()}, not no_room
 
     def _serve_together(self) -> None:
         posts = [self.posts[number] for number in self.together]
@@ -222,9 +232,8 @@ class _Work:
         for pattern in chosen.patterns or ():
             post = posts[pattern.post]
             packs = packs_behind(post, pattern, self.tables)
-            self.planned[self.together[pattern.post]] = Planned(
-                post, packs, resting_on(post, packs, self.options), pattern.cost
-            )
+            resting, tips = resting_on(post, packs, self.options), tips_cut(self.tables, pattern)
+            self.planned[self.together[pattern.post]] = Planned(post, packs, resting, pattern.cost, tips)
 
     def _bound_with_shared_cuts(self) -> None:
         """What the time that is left proves of plans in which posts share cuts; the plan is made by then.
@@ -253,10 +262,14 @@ class _Work:
 
     def plan(self, began: float, *, why: bool) -> Plan:
         """What was served as a plan; why the others are not."""
-        set_ups = self._set_ups_deg()
-        objective = self._cost(set_ups)
+        planned, no_room = made_together(self.planned, self.lots, self.options)
+        for lot in self.lots:
+            if lot.is_sawn and lot.lot in no_room:
+                raise InternalError(
+                    f"the plan saws more from strip {lot.lot} than there is; please report the run"
+                )
+        objective = self._cost(planned)
         bound = min(self.bound, objective)
-        planned = with_copies(self.planned, self.lots, self.options)
         return Plan(
             self._status(objective),
             objective,
@@ -271,7 +284,7 @@ class _Work:
                 for number in self._left_out()
             ),
             self.stopped,
-            set_ups,
+            self._set_ups_deg(planned),
             self.rounds,
             self.patience.clock() - began,
         )
@@ -287,13 +300,13 @@ class _Work:
         proven = abs(objective - self.bound) <= PROVEN * max(1.0, objective) and looked_at_all
         return "proven" if proven else "found"
 
-    def _set_ups_deg(self) -> tuple[float, ...]:
-        pieces = (piece for one in self.planned.values() for pack in one.packs for piece in pack.pieces)
+    def _set_ups_deg(self, planned: Mapping[int, Planned]) -> tuple[float, ...]:
+        pieces = (piece for one in planned.values() for pack in one.packs for piece in pack.pieces)
         return tuple(sorted({piece.saw_deg for piece in pieces if piece.saw_deg is not None}))
 
-    def _cost(self, set_ups_deg: Sequence[float]) -> float:
+    def _cost(self, planned: Mapping[int, Planned]) -> float:
         """Of the served posts, of those left out, and of the settings that the saw is not at already."""
         costs = self.options.costs
-        paid = [deg for deg in set_ups_deg if deg != self.options.saw.stands_at_deg]
-        served = sum(one.cost for one in self.planned.values())
-        return served + costs.unsolved * len(self._left_out()) + costs.saw_set_up * len(paid)
+        paid = [deg for deg in self._set_ups_deg(planned) if deg != self.options.saw.stands_at_deg]
+        served = sum(one.cost for one in planned.values())
+        return served + costs.unsolved * (len(self.posts) - len(planned)) + costs.saw_set_up * len(paid)

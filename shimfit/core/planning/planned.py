@@ -11,14 +11,16 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
 
+from shimfit.core.cutting import steps
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing.layouts import prescribe
+from shimfit.core.packing.pieces import TIP_MM
 from shimfit.core.packing.question import Known, ask
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.patterns import copies_open
 from shimfit.core.resting import rest_packs
-from shimfit.errors import EntryError, InternalError
+from shimfit.errors import EntryError
 from shimfit.model import BESIDE_THE_OTHERS, CORNERS, Lean
 
 if TYPE_CHECKING:
@@ -45,6 +47,8 @@ class Planned:
     """As predicted, about plumb (an aim is part of it)."""
     cost: float
     """Without set-ups."""
+    tips: int = 0
+    """Tips of tapers that the cost has cut off."""
     proven: bool = False
     """By the single search: nothing in the box that it was given is better for this post alone."""
 
@@ -95,23 +99,34 @@ def box_after(lots: Sequence[Lot], packs: Iterable[Pack], options: Options) -> L
     return Ledger(lots).after(packs, options.saw.kerf_mm, options.saw.hold_mm)
 
 
-def with_copies(planned: Mapping[int, Planned], lots: Sequence[Lot], options: Options) -> dict[int, Planned]:
-    """The same posts, each piece of a lot of several tapers or strips with the copy it is cut from.
+def made_together(
+    planned: Mapping[int, Planned], lots: Sequence[Lot], options: Options
+) -> tuple[dict[int, Planned], frozenset[str]]:
+    """The same posts, all made from one box; and lots that have no room for it.
 
-    InternalError when more is sawn from a strip than there is.
+    Each piece of a lot of several tapers or strips says which copy it is cut from. What posts cost is put
+    right: the tip is off where a stretch begins at another's cut, and nowhere else.
     """
     packs = [("", pack) for one in planned.values() for pack in one.packs]
     made = Ledger(lots).take(packs, options.saw.kerf_mm, hold_mm=options.saw.hold_mm)
-    for lot in lots:
-        if lot.is_sawn and lot.lot in made.no_room:
-            raise InternalError(
-                f"the plan saws more from strip {lot.lot} than there is; please report the run"
-            )
-    numbered = iter(made.packs)
-    return {
-        number: replace(one, packs=tuple(next(numbered) for _ in one.packs))
-        for number, one in planned.items()
-    }
+    numbered, cuts = iter(made.packs), iter(made.cuts)
+    ends = {(cut.lot, cut.copy, steps(cut.to_mm + cut.kerf_mm)) for cut in made.cuts}
+    done = {}
+    for number, one in planned.items():
+        own = [next(cuts) for pack in one.packs for piece in pack.pieces if not piece.is_whole]
+        tips = sum(
+            cut.saw_deg is None
+            and cut.to_mm > options.bearing_mm + TIP_MM
+            and not any((cut.lot, cut.copy, steps(cut.from_mm) + k) in ends for k in (-1, 0, 1))
+            for cut in own
+        )
+        done[number] = replace(
+            one,
+            packs=tuple(next(numbered) for _ in one.packs),
+            cost=one.cost + options.costs.tip_cut * (tips - one.tips),
+            tips=tips,
+        )
+    return done, made.no_room
 
 
 # ---------------------------------------------------------------- one at a time
@@ -136,7 +151,8 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
     What is cut from a remainder is given as a stretch of the copy that it is of. The cost is the plan's:
     set-ups not counted. EntryError for lots that are none.
     """
-    answer = _answer(post, build_tables(box.lots(), options))
+    tables = build_tables(box.lots(), options)
+    answer = _answer(post, tables)
     if answer.status in ("impossible", "gave-up") or not answer.within:
         return None
     packs = copies_open(replace(pack, pieces=tuple(map(box.in_whole, pack.pieces))) for pack in answer.packs)
@@ -144,7 +160,9 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
     if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
         return None
     set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
-    return Planned(post, packs, resting, answer.cost.total - set_up, answer.status == "proven")
+    marked = (piece for pack in answer.packs for piece in pack.pieces if piece.is_marked)
+    tips = sum(tables.trims_tip(piece.mark_mm or 0.0) for piece in marked)
+    return Planned(post, packs, resting, answer.cost.total - set_up, tips, answer.status == "proven")
 
 
 NEIGHBOURS = 8
