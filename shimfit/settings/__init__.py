@@ -136,7 +136,7 @@ class Settings:
         label="saw",
     )
     foresight: bool = _declared(
-        True, "where the box is scarce, leave what the posts to come will likely need: yes or no"
+        True, "where the box is scarce, leave what the last 8 posts to come will likely need: yes or no"
     )
     minutes_round: float = _declared(8.0, "one more round: loosen, set, tighten, read", unit="min")
     minutes_piece: float = _declared(0.5, "one piece to find, carry and slide in", unit="min")

@@ -74,7 +74,7 @@ ENRICH_MOST = 12_000
 SHARE_FOR_ROUNDS = 0.7
 """Of the time; the rest is kept for choosing."""
 QUICK_ROUNDS = 12
-"""Rounds of prices for posts that are only likely to come."""
+"""Rounds of prices where work is counted instead of timed."""
 STRIP_TRIES = 6
 """Times that a choice is made anew for strips that its wedges can't be sawn from."""
 STRIP_SHORTER = 0.93

@@ -71,7 +71,7 @@ class Plan:
     """`proven` within 1e-6 of the bound; `found` otherwise; `gave-up`: stopped before any plan was there."""
     objective: float
     bound: float
-    """No plan of corner packs costs less (of a round foot none of three packs and more)."""
+    """No plan costs less in which all four corners carry (of a round foot none of three packs and more)."""
     knows_shared: bool
     """Nor one in which stretches of tapers are shorter and begin behind the cuts of others."""
     planned: tuple[Planned, ...]

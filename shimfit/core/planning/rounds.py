@@ -105,8 +105,11 @@ def settled_gap(posts: int) -> float:
     return 1e-7 if posts <= FEW else 3e-4 if posts <= MOST_EXACT else 6e-4
 
 
-IN_PARTS = 0.01
-"""How far from a whole number of posts the linear program must leave out for them to be told apart."""
+def in_parts(posts: float) -> bool:
+    """Whether a linear program leaves out so many as are no whole number, which are then told apart."""
+    return abs(posts - round(posts)) > 0.01
+
+
 SPLIT_GAP = 1e-2
 """(program - bound) ÷ program at which rounds stop where these are told apart, which moves both anyhow."""
 CALM = 5e-3
@@ -287,7 +290,7 @@ class Settled:
     @property
     def in_parts(self) -> bool:
         """Whether these are no whole number."""
-        return abs(self.left_out - round(self.left_out)) > IN_PARTS
+        return in_parts(self.left_out)
 
 
 @dataclass(frozen=True, slots=True)
@@ -462,8 +465,7 @@ class Rounds:
         master.hold(best_price, WIDTH)
         while True:
             objective, x, raw = master.solve()
-            in_parts = abs(master.left_out - round(master.left_out)) > IN_PARTS
-            enough = SPLIT_GAP if self.splits and in_parts else settled
+            enough = SPLIT_GAP if self.splits and in_parts(master.left_out) else settled
             # Once the program hardly moves its duals are calm: lean on them.
             share = SMOOTHING if last - objective > enough * objective else SMOOTHING / 5
             last = objective

@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 NOTHING = 1e-6
 """Share of a pattern in a linear program's answer that is none."""
 QUICK_NODES = 20
-"""Nodes of the program for posts that are only likely to come."""
+"""Nodes of the program where work is counted instead of timed."""
 
 
 @dataclass(frozen=True, slots=True)
