@@ -335,9 +335,12 @@ def _moved(
     lean, before = reading.lean, post.packs_when_read
     if stood.lean is None or lean is None:
         return None
-    foot, height_mm = post.foot, post.height_mm
+    foot, height_mm, hollow_mm = post.foot, post.height_mm, dict(stood.rocks)
     preload_mm = options_of(site.run(place.job, place.run), site.settings).preload_mm
-    predicted = predicted_shift_mm(foot, before, after, height_mm, preload_mm)
+    # What fills the hollow under a corner that does not touch lifts nothing.
+    lifting = [replace(one, made_mm=one.made_mm - hollow_mm.get(one.seat, 0.0)) for one in after]
+    lifting = [one for one in lifting if one.made_mm > 0.0]
+    predicted = predicted_shift_mm(foot, before, lifting, height_mm, preload_mm)
     old, new = stood.lean.top_mm(height_mm), lean.top_mm(height_mm)
     measured = new[0] - old[0], new[1] - old[1]
     box = site.box()

@@ -11,7 +11,7 @@ import pytest
 
 from shimfit.codec import to_json
 from shimfit.errors import EntryError, FileError
-from shimfit.model import Foot, Lot, PostState, Reading
+from shimfit.model import Foot, Lot, PostState, Reading, Seat
 from shimfit.quantities.typed import parse_tolerance
 from shimfit.standing import TWO_MUST_AGREE
 from shimfit.workflow.reading import Asked, log_packs, log_reading, log_sensor_reading, log_tightened
@@ -388,3 +388,12 @@ def test_a_reading_of_another_kind_is_not_held_against_the_one_before(boxed: Sit
     held = Reading("held", 0.005, -0.007, 1000.0, method="sensor", u_along=5e-4, u_across=5e-4)
     log_sensor_reading(boxed, AT, held, Asked(**{kind: True}))
     assert len(boxed.post(AT).readings) == 2
+
+
+def test_what_fills_a_hollow_lifts_nothing(boxed: Site) -> None:
+    """A foot that rocks, packed as asked: nobody asks, and the deck is not taught that packs give less."""
+    log_reading(boxed, AT, "8p 6o", Asked(rocks=((Seat.NEXT_OUT, 0.8),)))
+    assert Seat.NEXT_OUT in {pack.seat for pack in boxed.post(AT).implied or ()}
+    log_reading(boxed, AT, "0 1o")
+    (taught,) = boxed.journal.standing(("observed",), "lake")
+    assert taught.data["predicted_mm"] == pytest.approx([8.0, -6.0], abs=2.0)
