@@ -238,7 +238,8 @@ class ShimfitApp(App[None]):
             self._answer_looks = None
         self.session.refresh()
         page = self.page
-        if page.outcome is not None and not (page.outcome.done or page.line.value or page.question):
+        said = page.outcome
+        if said is not None and not (said.done or said.asks or page.line.value or page.question):
             page.outcome = None  # what could not be done before the answer came
         page.show()
         self._tell_troubles(came)
