@@ -215,7 +215,7 @@ def _read_table(args: argparse.Namespace, io: Io) -> int:
         job, run = parse_run(args.place)
         logged = log_readings(site, job, run, text, called, sure=args.sure)
     rows = [{"post": one.place.post, "state": str(one.post.state), "message": one.message} for one in logged]
-    lines = [f"{one.place}: {one.message}" for one in logged]
+    lines = [f"{one.place}: {one.message}" for one in logged] or [f"{called} holds no reading"]
     planned = (one.place for one in logged if one.post.answer and one.post.answer.why == PLANNED)
     if given := len(set(planned)):  # a post may stand in several lines
         lines.append(f"{shown.counted(given, 'post')} of these get packs; one plan shares the box out")

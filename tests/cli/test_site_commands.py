@@ -384,6 +384,8 @@ def test_a_post_in_two_lines_of_a_table_is_served_once(lake, tmp_path) -> None:
     lake(f"stock import {box}")
     said = json.loads(lake(f"read lake/walk --table {table} --json").out)
     assert ([row["post"] for row in said["readings"]], said["shared_out"]) == (["1", "2", "2"], 2)
+    table.write_text("post,entry\n")
+    assert "walk.csv holds no reading\n" in lake(f"read lake/walk --table {table}").out
 
 
 def test_a_bow_is_said_in_the_runs_own_names(lake) -> None:
