@@ -186,18 +186,19 @@ def choices_of(key: str) -> tuple[str, ...]:
 
 
 def shown(key: str, value: Any) -> str:
-    """A value as it is typed, with its unit: `yes`, `6.0 min`, `x=next y=out`; empty for none."""
+    """A value as it is typed, with the unit that its name does not say: `yes`, `6.0 min`; empty for none."""
     text = {True: "yes", False: "no"}[value] if isinstance(value, bool) else str(value)
-    return f"{text} {_DECLARED[key].metadata.get('unit', '')}".rstrip()
+    unit = _DECLARED[key].metadata.get("unit", "")
+    return text if key.endswith(f"_{unit.replace(' ', '').lower()}") else f"{text} {unit}".rstrip()
 
 
 def in_words(key: str, value: Any) -> str:
     """A value as the screen says it: `plumb if 95 % sure`, `6 min`, `none`."""
-    number = isinstance(value, float) and value.is_integer()
-    typed = shown(key, int(value) if number else value)
-    words: dict[str, str] = _DECLARED[key].metadata.get("words", {})
-    bare = typed.removesuffix(_DECLARED[key].metadata.get("unit", "")).strip()
-    return words.get(bare, typed or "none")
+    number, more = isinstance(value, float) and value.is_integer(), _DECLARED[key].metadata
+    unit: str = more.get("unit", "")
+    words: dict[str, str] = more.get("words", {})
+    bare = shown(key, int(value) if number else value).removesuffix(unit).strip()
+    return words.get(bare) or f"{bare} {unit}".strip() or "none"
 
 
 def parse_setting(key: str, text: str) -> Any:

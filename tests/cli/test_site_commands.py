@@ -393,3 +393,9 @@ def test_a_bow_is_said_in_the_runs_own_names(lake) -> None:
     lake(new)
     said = lake("read lake/quay/2 '5 street 6 water' --mid '9 street 1 water'")
     assert "its middle stands 6.5 mm street and 2.0 mm yard off the line" in said.out
+
+
+def test_a_setting_whose_name_says_its_unit_is_printed_as_it_is_typed(lake) -> None:
+    assert lake("settings torque_nm 30").out == "torque_nm 30.0\n"
+    assert lake("settings rod_mm").out == "rod_mm 12.0\n"
+    assert lake("settings minutes_lift").out == "minutes_lift 6.0 min\n"
