@@ -30,8 +30,10 @@ Plane = tuple[float, float, float]
 """z0, u, v about the rod."""
 _AT_ROD_MM = 1e-6
 _NO_SHARE = 1e-9
-_ROLLS = 8
+_ROLLS = 24
 """Rounds after which a round foot has rolled to where its rim is down; each is some times nearer."""
+_ROLLED_RAD = 1e-5
+"""It has rolled where it would roll no further than this: half a thousandth of a mm along the rim."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,14 +108,32 @@ def rest_packs(
     share = positive(take_up, "take-up", "")
     plane = gap_plane(foot, Lean(lean.slope_along / share, lean.slope_across / share))
     packs = tuple(packs)
-    rim = plane.pivot_at_mm if foot.round else None
     resting = rest(foot, supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm), preload_mm)
+    rim, part, sides = plane.pivot_at_mm, 1.0, dict[bool, tuple[float, Lean]]()
+    last = 0.0
     for _ in range(_ROLLS if foot.round else 0):
-        before, rim = rim, _rolled(plane, resting)
-        if rim == before:
+        down = _rolled(plane, resting)
+        if down is not None and rim is not None and resting.lean is not None:
+            at = math.atan2(rim[1], rim[0])
+            step = math.remainder(math.atan2(down[1], down[0]) - at, math.tau)
+            # Beyond where it comes to lie it rolls back, by half as much each time.
+            part /= 2.0 if step * last < 0.0 else 1.0
+            last, sides[step > 0.0] = step, (abs(step), resting.lean)
+            if abs(step * part) < _ROLLED_RAD:
+                break
+            down = _on_rim(foot, at + part * step)
+        elif down == rim:
             break
+        rim = down
         supports = supports_of(plane, packs, stiffness=stiffness, rocks_mm=rocks_mm, rim_at_mm=rim)
         resting = rest(foot, supports, preload_mm)
+    if part < 1.0 and resting.lean is not None and abs(last) > _ROLLED_RAD:
+        # Down on one place it tips to the other: it lies between, the nearer the less it would roll on there.
+        (one, first), (other, second) = sides.values()
+        share_of_second = one / (one + other)
+        along = first.slope_along + share_of_second * (second.slope_along - first.slope_along)
+        across = first.slope_across + share_of_second * (second.slope_across - first.slope_across)
+        resting = replace(resting, lean=Lean(along, across))
     return resting if share == 1.0 else scaled_rest(resting, share)
 
 
@@ -213,8 +233,12 @@ def _rolled(plane: GapPlane, resting: Resting) -> tuple[float, float] | None:
     steepest = math.hypot(along, across)
     if steepest * plane.foot.along_mm < DUST_MM:
         return None
-    reach = plane.foot.along_mm / 2 / steepest
-    return -along * reach, -across * reach
+    return _on_rim(plane.foot, math.atan2(-across, -along))
+
+
+def _on_rim(foot: Foot, angle: float) -> tuple[float, float]:
+    """The place on the rim of a round foot at an angle from +next towards +out."""
+    return foot.along_mm / 2 * math.cos(angle), foot.along_mm / 2 * math.sin(angle)
 
 
 def _share_with_pivot(foot: Foot, pivot: tuple[float, float], shares: dict[Seat, float]) -> float:

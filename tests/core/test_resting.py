@@ -460,6 +460,20 @@ def test_impossible_rests_are_refused():
             call()
 
 
+@pytest.mark.parametrize("off", [1e-5, -1e-5, 1e-3])
+def test_a_round_foot_on_one_thick_pack_lies_on_the_rim_across_from_it_from_either_side(off):
+    """One pack 1.6 mm at one end of a diameter of 90, the rim down at the other: 1.6 / 90 less the lean.
+
+    Down on one side of there it would tip to the other, 15 mm apart at a post of 1 m.
+    """
+    foot, lean = Foot(90, 90, round=True), Lean(0.006 + off, 0.006 - off)
+    packs = (Pack(Seat.NEXT_OUT, 1.0, 1.6, foot.seat_at_mm(Seat.NEXT_OUT), ()),)
+    found = rest_packs(foot, lean, packs, 0.19).lean
+    each = 1.6 / 90 / math.sqrt(2)
+    assert found.slope_along == pytest.approx(lean.slope_along - each, abs=2e-5)
+    assert found.slope_across == pytest.approx(lean.slope_across - each, abs=2e-5)
+
+
 def test_a_round_foot_rolls_until_its_rim_is_down_where_it_leans_to():
     foot, lean = Foot(100, 100, round=True), Lean(0.01, 0.0)
     packs = (Pack(Seat.NEXT_OUT, 0.6, 0.6, foot.seat_at_mm(Seat.NEXT_OUT), ()),)
