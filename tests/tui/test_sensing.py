@@ -214,7 +214,7 @@ async def test_while_it_streams_the_target_has_rows_to_be_read_from(app_on, runn
     app = app_on(sensor=sensor)
     async with running(app, columns, rows) as hand:
         await hand.enter("6n10h")
-        await hand.sees("1 of 3", "10.0")
+        await hand.sees("1 of 3", "10.0", "push 39 mm more")
         drawn = hand.row("target").splitlines()
         assert len(drawn) - 2 >= 5, "two rows of it are words"
         assert ("11.7 off now" in hand.screen()) is (columns > 40)
