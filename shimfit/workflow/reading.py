@@ -504,6 +504,8 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
         answer = post.answer
         if answer is None or answer.status == "impossible":
             why = "it stands plumb" if post.state is PostState.PLUMB else "read it first"
+            if answer is not None and answer.why:
+                why = f"{answer.why.rstrip('.')}. Get more"
             raise UsageError(f"there is no prescription for post {place.post}: {why}, or say what went in")
         packs = answer.packs
     data = {

@@ -142,3 +142,10 @@ def test_a_lot_is_taken_out_to_its_last_piece_and_no_further(site: Site) -> None
         site.out_of("F1", 13)
     assert site.out_of("F1", 12) == "F1: 0 left"
     assert [lot.count for lot in site.box().lots if lot.lot == "F1"] in ([], [0])
+
+
+def test_a_post_that_the_box_cannot_serve_is_told_why_it_has_no_packs(site: Site) -> None:
+    """It was read: to read it again would not help."""
+    log_reading(site, AT, "45mm n 40mm o", sure=True)
+    with pytest.raises(UsageError, match=r"for post 1: .* wants .*\. Get more, or say what went in"):
+        log_packs(site, AT)
