@@ -62,7 +62,7 @@ async def test_the_target_follows_and_space_logs(app_on, running, columns, rows)
         await hand.sees("1 of 2", "NEXT 0.5")
         assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
         await hand.press("space")
-        await hand.sees("as before the packs. Not in yet: Space")
+        await hand.sees("? as before the packs. Not in yet: Space")
         assert len(app.session.record.readings) == 1, "a second Space was no reading after packing"
         await hand.press("space")
         await hand.sees("mean of")

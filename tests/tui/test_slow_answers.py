@@ -134,7 +134,7 @@ async def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(
         await hand.enter("9n5o")
         await hand.sees("NEXT-OUT")
         await hand.enter("9n5o")
-        await hand.sees("as before the packs. Not in yet")
+        await hand.sees("? as before the packs. Not in yet")
         await hand.type("8n")
         assert app.home.line.value == "8n"
         await hand.sees("top leans 8 mm towards next; across")

@@ -361,7 +361,8 @@ class Page(RoleScreen):
         if self._doing and question is None:
             return self._doing, "strong"
         if outcome is not None and not outcome.done:
-            return f"{signs.refused} {outcome.message}", "refused"
+            sign = "?" if outcome.asks else signs.refused  # what is asked is not refused
+            return f"{sign} {outcome.message}", "refused"
         if outcome is not None and outcome.message:
             return f"{signs.understood} {outcome.message}", "strong"
         if question is None:
