@@ -6,7 +6,7 @@ import asyncio
 import inspect
 import os
 import time
-from contextlib import asynccontextmanager
+from contextlib import AsyncExitStack, asynccontextmanager
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -25,6 +25,10 @@ from shimfit.workflow.site import Site
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable
 
+    from shimfit.standing import PostRecord
+    from shimfit.tui.screens.page import Page
+    from shimfit.tui.session import Session
+
 # How long the pilot sleeps before it looks whether the program is idle: after every key, three times
 # over. A fiftieth of a second each was a third of these tests; idle is the same share of a shorter look.
 _wait.SLEEP_GRANULARITY, _wait.SLEEP_IDLE = 1 / 250, 1 / 5000
@@ -42,6 +46,7 @@ def _parse_once(sheet: Stylesheet, css: str, **how: object) -> list:
 
 Stylesheet._parse_rules = _parse_once
 
+_AT_THE_END = pytest.StashKey[AsyncExitStack]()
 LOTS = (
     "T1 taper 0.5 6 200 x4",
     "T2 taper 0.8 8 200 x2",
@@ -124,8 +129,15 @@ def app_on(make_site: Callable[..., Site]):
     return make
 
 
+Seen = str | tuple[str, ...]
+
+
+def _each(texts: Seen) -> tuple[str, ...]:
+    return (texts,) if isinstance(texts, str) else texts
+
+
 class Hand:
-    """Types, waits and reads the screen of a running program."""
+    """Types, waits and reads the screen of a running program, and looks behind it at what was logged."""
 
     NAMES: ClassVar[dict[str, str]] = {
         "/": "slash",
@@ -142,6 +154,26 @@ class Hand:
     def __init__(self, app: ShimfitApp, pilot) -> None:
         self.app = app
         self.pilot = pilot
+        self.do = app.do
+
+    @property
+    def session(self) -> Session:
+        return self.app.session
+
+    @property
+    def record(self) -> PostRecord:
+        """The post in view, as the log has it."""
+        return self.app.session.record
+
+    @property
+    def page(self) -> Page:
+        """The page in front."""
+        return self.app.page
+
+    @property
+    def typed(self) -> str:
+        """What stands on the line."""
+        return self.app.page.line.value
 
     def screen(self) -> str:
         """The characters on the screen, trailing blanks cut off."""
@@ -154,12 +186,13 @@ class Hand:
         """Text of one picture by its id."""
         return self.app.page.query_one(f"#{name}").text
 
-    async def type(self, text: str) -> None:
+    async def type(self, text: str, *, sees: Seen = ()) -> None:
         """Press the keys of a text, one by one."""
         await self.pilot.press(*(self.NAMES.get(sign, sign) for sign in text))
         await self.pilot.pause()
+        await self.sees(*_each(sees))
 
-    async def press(self, *keys: str) -> None:
+    async def press(self, *keys: str, sees: Seen = ()) -> None:
         """Press named keys; an answer that Enter asks for is given half a second to come."""
         await self.pilot.press(*keys)
         await self.pilot.pause()
@@ -167,13 +200,14 @@ class Hand:
             if not self.app.session.working:
                 break
             await self.pilot.pause(0.02)
+        await self.sees(*_each(sees))
 
-    async def enter(self, text: str) -> None:
+    async def enter(self, text: str, *, sees: Seen = ()) -> None:
         """Put a text on the line (pasted: `type` presses every key) and press Enter."""
         line = self.app.page.query_one(EntryLine)
         line.value = text
         line.cursor_position = len(text)
-        await self.press("enter")
+        await self.press("enter", sees=sees)
 
     async def settled(self) -> str:
         """The screen once nothing is worked out behind it and it has stopped changing."""
@@ -212,6 +246,22 @@ def running():
 
 
 @pytest.fixture
+def at_screen(app_on: Callable[..., ShimfitApp], request: pytest.FixtureRequest):
+    """Starts the program at a size, on a fresh jetty unless one is given; left when the test is over."""
+    at_the_end = request.node.stash[_AT_THE_END] = AsyncExitStack()
+
+    async def start(
+        columns: int, rows: int, units: str = "mm", *, app: ShimfitApp | None = None, **options: object
+    ) -> Hand:
+        app = app or app_on(units, **options)
+        pilot = await at_the_end.enter_async_context(app.run_test(size=(columns, rows)))
+        await pilot.pause()
+        return Hand(app, pilot)
+
+    return start
+
+
+@pytest.fixture
 def golden():
     """Compares text with a file in screens/; SHIMFIT_REWRITE_SCREENS=1 writes it anew, for you to review."""
 
@@ -231,7 +281,12 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     if not inspect.iscoroutinefunction(pyfuncitem.function):
         return None
     given = {name: pyfuncitem.funcargs[name] for name in pyfuncitem._fixtureinfo.argnames}
-    asyncio.run(pyfuncitem.function(**given))
+
+    async def to_its_end() -> None:
+        async with pyfuncitem.stash.get(_AT_THE_END, AsyncExitStack()):
+            await pyfuncitem.function(**given)
+
+    asyncio.run(to_its_end())
     return True
 
 

@@ -78,79 +78,66 @@ def test_every_command_is_in_the_palette_or_said_to_be_elsewhere(app) -> None:
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
-async def test_an_instrument_is_entered_checked_and_listed(app, running, size) -> None:
-    async with running(app, *size) as hand:
-        app.command("instrument add")
-        await hand.sees("name›", "a name to find it by")
-        await hand.enter("  ")
-        await hand.sees("name is needed")
-        await hand.enter("level-A")
-        await hand.sees("do it: shimfit instrument add level-A", "(level)", "Enter does it")
-        app.page.query_one("#list", Rows).mark(2)
-        await hand.press("enter", "enter")  # a choice goes to the next
-        await hand.sees("plumb-line")
-        app.page.query_one("#list", Rows).mark(4)
-        await hand.press("enter")
-        await hand.sees("accuracy›")
-        await hand.enter("much")
-        app.page.query_one("#list", Rows).mark(0)
-        await hand.press("enter")
-        await hand.sees("instrument add: refused", "✗")
-        assert app.session.site.box().instruments == ()
-        await hand.press("escape")
-        app.page.query_one("#list", Rows).mark(4)
-        await hand.press("enter")
-        await hand.enter("0.5mm/m")
-        app.page.query_one("#list", Rows).mark(0)
-        await hand.press("enter")
-        await hand.sees("instrument add: done", "level-A is entered")
-        assert [one.name for one in app.session.site.box().instruments] == ["level-A"]
-        app.command("instrument check")
-        await hand.sees("as it was entered")
-        for text in ("level-A", "3mm n 1mm o", "1mm n 1mm o", "1m"):
-            await hand.enter(text)
-        await hand.press("enter")
-        await hand.sees("instrument check: done", "level-A: zero +1.00 along")
-        assert app.session.site.box().instruments[0].checked
-        app.command("instrument list")  # takes nothing: it runs at once
-        await hand.sees("instrument list: done", "checked")
-        await hand.press("escape")
-        await hand.sees("post 1 (1/7)")
+async def test_an_instrument_is_entered_checked_and_listed(app, at_screen, size) -> None:
+    hand = await at_screen(*size, app=app)
+    app.command("instrument add")
+    await hand.sees("name›", "a name to find it by")
+    await hand.enter("  ", sees="name is needed")
+    await hand.enter("level-A", sees=("do it: shimfit instrument add level-A", "(level)", "Enter does it"))
+    app.page.query_one("#list", Rows).mark(2)
+    await hand.press("enter", "enter")  # a choice goes to the next
+    await hand.sees("plumb-line")
+    app.page.query_one("#list", Rows).mark(4)
+    await hand.press("enter", sees="accuracy›")
+    await hand.enter("much")
+    app.page.query_one("#list", Rows).mark(0)
+    await hand.press("enter", sees=("instrument add: refused", "✗"))
+    assert app.session.site.box().instruments == ()
+    await hand.press("escape")
+    app.page.query_one("#list", Rows).mark(4)
+    await hand.press("enter")
+    await hand.enter("0.5mm/m")
+    app.page.query_one("#list", Rows).mark(0)
+    await hand.press("enter", sees=("instrument add: done", "level-A is entered"))
+    assert [one.name for one in app.session.site.box().instruments] == ["level-A"]
+    app.command("instrument check")
+    await hand.sees("as it was entered")
+    for text in ("level-A", "3mm n 1mm o", "1mm n 1mm o", "1m"):
+        await hand.enter(text)
+    await hand.press("enter", sees=("instrument check: done", "level-A: zero +1.00 along"))
+    assert app.session.site.box().instruments[0].checked
+    app.command("instrument list")  # takes nothing: it runs at once
+    await hand.sees("instrument list: done", "checked")
+    await hand.press("escape", sees="post 1 (1/7)")
 
 
-async def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, running) -> None:
-    async with running(app, 80, 24) as hand:
-        await hand.press("f2")
-        app.command("stock out")
-        await hand.sees("lot›")
-        await hand.enter("F1")
-        app.page.query_one("#list", Rows).mark(2)
-        await hand.press("enter")
-        await hand.enter("6")
-        app.page.query_one("#list", Rows).mark(0)
-        await hand.press("enter")
-        await hand.sees("F1: 14 left")
-        assert app.session.site.box().lot("F1").count == 14
-        app.command("note")
-        await hand.sees("text›")
-        await hand.enter("knot on the house side")
-        await hand.press("enter")
-        await hand.sees("noted")
-        assert app.session.run.post("1").notes[-1].text == "knot on the house side"
-        app.command("settings")
-        app.page._values.update(key="theme", value="dark")
-        await hand.press("enter")
-        await hand.sees("theme dark")
-        assert app.theme == "dark"
-        app.command("record", {"path": "verify"})
-        await hand.press("enter")
-        await hand.sees("record: done", "each as it was logged")
-        app.command("export", {"file": "-"})
-        await hand.press("enter")
-        await hand.sees('"kind": "job-added"'.replace(" ", ""))
-        await hand.press("pagedown")
-        await hand.press("escape", "escape")
-        await hand.sees("7 of 7 left to do")
+async def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, at_screen) -> None:
+    hand = await at_screen(80, 24, app=app)
+    await hand.press("f2")
+    app.command("stock out")
+    await hand.sees("lot›")
+    await hand.enter("F1")
+    app.page.query_one("#list", Rows).mark(2)
+    await hand.press("enter")
+    await hand.enter("6")
+    app.page.query_one("#list", Rows).mark(0)
+    await hand.press("enter", sees="F1: 14 left")
+    assert app.session.site.box().lot("F1").count == 14
+    app.command("note")
+    await hand.sees("text›")
+    await hand.enter("knot on the house side")
+    await hand.press("enter", sees="noted")
+    assert app.session.run.post("1").notes[-1].text == "knot on the house side"
+    app.command("settings")
+    app.page._values.update(key="theme", value="dark")
+    await hand.press("enter", sees="theme dark")
+    assert app.theme == "dark"
+    app.command("record", {"path": "verify"})
+    await hand.press("enter", sees=("record: done", "each as it was logged"))
+    app.command("export", {"file": "-"})
+    await hand.press("enter", sees='"kind": "job-added"'.replace(" ", ""))
+    await hand.press("pagedown")
+    await hand.press("escape", "escape", sees="7 of 7 left to do")
 
 
 class Slow:
@@ -171,24 +158,18 @@ class Slow:
         raise ZeroDivisionError("a fault")
 
 
-async def test_long_work_is_seen_to_run_and_stops_at_esc(make_site, running) -> None:
+async def test_long_work_is_seen_to_run_and_stops_at_esc(make_site, at_screen) -> None:
     slow = Slow()
-    app = ShimfitApp(make_site(), commands=slow)
-
-    async with running(app, 80, 24) as hand:
-        app.command("kit")
-        await hand.press("enter")
-        await hand.sees("kit: runs, 0 s", "Esc stops it", "[##..] one plan")
-        assert "no plan yet" not in hand.screen(), "of a bar that moves the last state"
-        await hand.sees("kit: runs, 1 s", patience_s=20)
-        app.command("due")
-        await hand.sees("kit still runs: Esc stops it")
-        await hand.press("escape")
-        await hand.sees("stopped by the user", "kit: done; something is out of tolerance")
-        await hand.press("escape", "enter")
-        await hand.sees("kit: runs, ")
-        await hand.press("ctrl+c")
-        await hand.sees("stopped by the user")
+    hand = await at_screen(80, 24, app=ShimfitApp(make_site(), commands=slow))
+    hand.app.command("kit")
+    await hand.press("enter", sees=("kit: runs, 0 s", "Esc stops it", "[##..] one plan"))
+    assert "no plan yet" not in hand.screen(), "of a bar that moves the last state"
+    await hand.sees("kit: runs, 1 s", patience_s=20)
+    hand.app.command("due")
+    await hand.sees("kit still runs: Esc stops it")
+    await hand.press("escape", sees=("stopped by the user", "kit: done; something is out of tolerance"))
+    await hand.press("escape", "enter", sees="kit: runs, ")
+    await hand.press("ctrl+c", sees="stopped by the user")
 
 
 def test_a_fault_of_the_programs_own_comes_out(make_site, running, wait_for) -> None:
@@ -238,71 +219,57 @@ def test_what_is_no_value_is_told_before_it_is_said() -> None:
 
 
 async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_moved(
-    make_site, running
+    make_site, at_screen
 ) -> None:
     """A week later: two posts of three stood plumb, one at the limit was never handed over."""
     site = make_site()
-    app = ShimfitApp(site, commands=CommandLine(site.journal.path))
-
-    async with running(app, 80, 24) as hand:
-        for post, text in (("2", ".4n0"), ("3", "9n5o"), ("5", "0 0.2o")):
-            for _ in "read", "tighten, read again":
-                assert app.session.enter(text, post=post).done
-                assert app.session.do("tightened").done
-        app.do("retighten")
-        await hand.sees("days›", "due after how many days")
-        await hand.enter("")
-        await hand.sees("the run has no interval of its own".capitalize()[1:])
-        await hand.enter("9999999999")
-        await hand.sees("can't be due after 9999999999 days")
-        assert "can't be as much as 111111111111…" in app.session.do("retighten", "1" * 5000).message
-        await hand.enter("7")
-        await hand.sees("no post was proven plumb 7 days ago")
-        site.journal._clock.now += timedelta(days=8)
-        await hand.enter("7")
-        await hand.sees("2 of 7 posts are due", "post 2 (2/7)", "Tighten the nut, read again.")
-        await hand.sees("re-tighten 1 of 2: on 2026-05-04 the TOP leans", "→ next")
-        await hand.enter(".9n.3o")
-        await hand.sees("now it leans 0.9 mm", "moved 0.6 mm", "plumb, 0.9 of 2.0 mm")
-        assert "Tighten the nut" not in hand.screen()
-        await hand.press("down")
-        await hand.sees("post 5 (5/7)", "re-tighten 2 of 2")
-        await hand.press("down")
-        await hand.sees("the last that is due; 1 of 2 read again")
-        await hand.press("f2")
-        app.do("retighten")
-        await hand.sees("days› end")
-        await hand.press("enter")
-        await hand.sees("every post is walked again", "post 5 (5/7)")
-        await hand.press("down")
-        await hand.sees("post 6 (6/7)")
+    hand = await at_screen(80, 24, app=ShimfitApp(site, commands=CommandLine(site.journal.path)))
+    for post, text in (("2", ".4n0"), ("3", "9n5o"), ("5", "0 0.2o")):
+        for _ in "read", "tighten, read again":
+            assert hand.session.enter(text, post=post).done
+            assert hand.session.do("tightened").done
+    hand.do("retighten")
+    await hand.sees("days›", "due after how many days")
+    await hand.enter("", sees="the run has no interval of its own".capitalize()[1:])
+    await hand.enter("9999999999", sees="can't be due after 9999999999 days")
+    assert "can't be as much as 111111111111…" in hand.session.do("retighten", "1" * 5000).message
+    await hand.enter("7", sees="no post was proven plumb 7 days ago")
+    site.journal._clock.now += timedelta(days=8)
+    await hand.enter("7", sees=("2 of 7 posts are due", "post 2 (2/7)", "Tighten the nut, read again."))
+    await hand.sees("re-tighten 1 of 2: on 2026-05-04 the TOP leans", "→ next")
+    await hand.enter(".9n.3o", sees=("now it leans 0.9 mm", "moved 0.6 mm", "plumb, 0.9 of 2.0 mm"))
+    assert "Tighten the nut" not in hand.screen()
+    await hand.press("down", sees=("post 5 (5/7)", "re-tighten 2 of 2"))
+    await hand.press("down", sees="the last that is due; 1 of 2 read again")
+    await hand.press("f2")
+    hand.do("retighten")
+    await hand.sees("days› end")
+    await hand.press("enter", sees=("every post is walked again", "post 5 (5/7)"))
+    await hand.press("down", sees="post 6 (6/7)")
 
 
-async def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, running) -> None:
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.sees("▲ pack")
-        app.session.do("packed")
-        before, loose = app.session.run.post("1"), app.session.site.box().lot("F1").count
-        app.command("run replace")
-        await hand.sees("do it: shimfit run replace heron/jetty/1")
-        app.page._values.update(foot="100x100mm", why="split from the rod up")
-        await hand.press("enter")
-        await hand.sees("run replace: done", "what was logged before is kept")
-        app.do("go_post")
-        now = app.session.run.post("1")
-        assert (now.foot.along_mm, now.readings, now.state) == (100.0, (), PostState.TO_READ)
-        assert "read once, left as: tighten & re-read" in now.notes[-1].text
-        assert now.notes[-1].text.startswith("another post since 20")
-        assert "split from the rod up" in now.notes[-1].text
-        assert app.session.site.box().lot("F1").count > loose, "its packs are in the box again"
-        assert [post.name for post in app.session.run.posts] == list("1234567")
-        kinds = [event.kind for event in app.session.site.journal.events()]
-        assert kinds.count("reading") == 1
-        app.do("verify")
-        await hand.sees("each as it was logged")
-        await hand.press("escape", "escape", "ctrl+z")
-        await hand.sees("taken back")
-        assert app.session.run.post("1").readings == before.readings
-        assert app.session.run.post("1").packs_in_place == before.packs_in_place
-        assert app.session.site.box().lot("F1").count == loose
+async def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, at_screen) -> None:
+    hand = await at_screen(80, 24, app=app)
+    await hand.enter("9n5o", sees="▲ pack")
+    app.session.do("packed")
+    before, loose = app.session.run.post("1"), app.session.site.box().lot("F1").count
+    app.command("run replace")
+    await hand.sees("do it: shimfit run replace heron/jetty/1")
+    app.page._values.update(foot="100x100mm", why="split from the rod up")
+    await hand.press("enter", sees=("run replace: done", "what was logged before is kept"))
+    app.do("go_post")
+    now = app.session.run.post("1")
+    assert (now.foot.along_mm, now.readings, now.state) == (100.0, (), PostState.TO_READ)
+    assert "read once, left as: tighten & re-read" in now.notes[-1].text
+    assert now.notes[-1].text.startswith("another post since 20")
+    assert "split from the rod up" in now.notes[-1].text
+    assert app.session.site.box().lot("F1").count > loose, "its packs are in the box again"
+    assert [post.name for post in app.session.run.posts] == list("1234567")
+    kinds = [event.kind for event in app.session.site.journal.events()]
+    assert kinds.count("reading") == 1
+    app.do("verify")
+    await hand.sees("each as it was logged")
+    await hand.press("escape", "escape", "ctrl+z", sees="taken back")
+    assert app.session.run.post("1").readings == before.readings
+    assert app.session.run.post("1").packs_in_place == before.packs_in_place
+    assert app.session.site.box().lot("F1").count == loose

@@ -30,28 +30,20 @@ def names(session: Session) -> str:
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
-async def test_a_post_is_inserted_moved_and_taken_out(app_on, running, size) -> None:
-    app = app_on()
-    async with running(app, *size) as hand:
-        await hand.press("f2", "i")
-        await hand.sees("where, from the run's start")
-        await hand.enter("9m")
-        await hand.sees("✗", "outside")
-        await hand.enter("1800mm")
-        await hand.sees("post 2a stands at 1800 mm", "8 of 8 left to do")
-        assert names(app.session) == "1 2 2a 3 4 5 6 7"
-        app.page.query_one("#list", Rows).mark(2)
-        await hand.press("m")
-        await hand.sees("new station of post 2a")
-        await hand.enter("2500mm")
-        await hand.sees("can't stand behind post 3")
-        await hand.enter("2m")
-        await hand.sees("post 2a stands at 2000 mm")
-        app.page.query_one("#list", Rows).mark(2)
-        app.do("remove_post")
-        await hand.sees("post 2a is out of the run", "7 of 7")
-        await hand.press("ctrl+z")
-        await hand.sees("taken back", "8 of 8")
+async def test_a_post_is_inserted_moved_and_taken_out(at_screen, size) -> None:
+    hand = await at_screen(*size)
+    await hand.press("f2", "i", sees="where, from the run's start")
+    await hand.enter("9m", sees=("✗", "outside"))
+    await hand.enter("1800mm", sees=("post 2a stands at 1800 mm", "8 of 8 left to do"))
+    assert names(hand.session) == "1 2 2a 3 4 5 6 7"
+    hand.page.query_one("#list", Rows).mark(2)
+    await hand.press("m", sees="new station of post 2a")
+    await hand.enter("2500mm", sees="can't stand behind post 3")
+    await hand.enter("2m", sees="post 2a stands at 2000 mm")
+    hand.page.query_one("#list", Rows).mark(2)
+    hand.do("remove_post")
+    await hand.sees("post 2a is out of the run", "7 of 7")
+    await hand.press("ctrl+z", sees=("taken back", "8 of 8"))
 
 
 def test_where_the_post_one_stands_at_goes_one_stands_at_its_neighbour(session) -> None:
@@ -132,65 +124,54 @@ BELONG_TO_A_PAGE = {
 }
 
 
-async def test_what_belongs_to_one_page_is_reached_from_the_palette_too(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        for name, asks in BELONG_TO_A_PAGE.items():  # what the palette does for a chosen title
-            app.do(name)
-            await hand.sees(*asks)
-            await hand.press("escape", "escape")
+async def test_what_belongs_to_one_page_is_reached_from_the_palette_too(at_screen) -> None:
+    hand = await at_screen(40, 20)
+    for name, asks in BELONG_TO_A_PAGE.items():  # what the palette does for a chosen title
+        hand.do(name)
+        await hand.sees(*asks)
+        await hand.press("escape", "escape")
 
 
-async def test_every_tap_at_the_foot_does_an_action(app_on, running) -> None:
+async def test_every_tap_at_the_foot_does_an_action(at_screen) -> None:
     """The palette names what the taps do: each is one of its actions, or means another thing on each page."""
     of_a_page = {"open", "enter", "leave", "palette", "sample"}
-
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        for page in (*SCREENS, "plan"):
-            app.do(f"go_{page}")
-            await hand.pilot.pause()
-            assert page == app.page.NAME
-            taps = {tap.action for tap in app.page.keys()}  # noqa: SIM118 - a page, no mapping
-            assert taps
-            assert taps - of_a_page <= set(BY_NAME)
+    hand = await at_screen(40, 20)
+    for page in (*SCREENS, "plan"):
+        hand.do(f"go_{page}")
+        await hand.pilot.pause()
+        assert page == hand.page.NAME
+        taps = {tap.action for tap in hand.page.keys()}  # noqa: SIM118 - a page, no mapping
+        assert taps
+        assert taps - of_a_page <= set(BY_NAME)
 
 
-async def test_turning_the_level_asks_which_level_it_is_first(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        app.do("turn")
-        await hand.sees("which level do you turn?")
-        await hand.enter("level-A")
-        await hand.enter("fool")
-        await hand.sees("'fool' is no reading")
-        await hand.type("3n2o")
-        assert app.page.line.value == "3n2o", "it takes the place of what was refused"
-        await hand.press("enter")
-        await hand.sees("turned›")
-        await hand.enter("2n1o")
-        await hand.sees("post 1 logged")
-        assert app.session.record.readings[-1].instrument == "level-A"
-        app.do("photo")
-        await hand.press("enter", "escape")
-        assert "✗" not in await hand.settled(), "what was refused goes with its question"
+async def test_turning_the_level_asks_which_level_it_is_first(at_screen) -> None:
+    hand = await at_screen(40, 20)
+    hand.do("turn")
+    await hand.sees("which level do you turn?")
+    await hand.enter("level-A")
+    await hand.enter("fool", sees="'fool' is no reading")
+    await hand.type("3n2o")
+    assert hand.typed == "3n2o", "it takes the place of what was refused"
+    await hand.press("enter", sees="turned›")
+    await hand.enter("2n1o", sees="post 1 logged")
+    assert hand.record.readings[-1].instrument == "level-A"
+    hand.do("photo")
+    await hand.press("enter", "escape")
+    assert "✗" not in await hand.settled(), "what was refused goes with its question"
 
 
-async def test_after_a_line_that_was_too_long_the_next_is_seen_from_its_first_letter(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f3", "a")
-        await hand.enter("junk " * 30)
-        await hand.type("2mm x4")
-        await hand.sees("lot› 2mm x4")
+async def test_after_a_line_that_was_too_long_the_next_is_seen_from_its_first_letter(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    await hand.press("f3", "a")
+    await hand.enter("junk " * 30)
+    await hand.type("2mm x4", sees="lot› 2mm x4")
 
 
-async def test_a_lot_begun_by_its_count_is_refused(app_on, running) -> None:
+async def test_a_lot_begun_by_its_count_is_refused(at_screen) -> None:
     """`12 flat 1mm` would be a flat of 12 mm, and one of 1 mm, both made of `flat`."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f3", "a")
-        before = app.session.site.box().lots
-        await hand.enter("12 flat 1mm")
-        await hand.sees("a flat is typed like")
-        assert app.session.site.box().lots == before
+    hand = await at_screen(80, 24)
+    await hand.press("f3", "a")
+    before = hand.session.site.box().lots
+    await hand.enter("12 flat 1mm", sees="a flat is typed like")
+    assert hand.session.site.box().lots == before

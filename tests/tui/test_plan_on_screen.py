@@ -46,52 +46,45 @@ def check_labels(app) -> None:
     assert "taper T1" in text
 
 
-async def test_all_read_posts_are_planned_and_the_sheet_is_shown(app_on, running, golden) -> None:
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        read_some(app.session, LEANS)
-        await hand.press("f2", "p")
-        await hand.sees("4 posts wait for packs", "As each post was answered")
-        await hand.press("p")
-        await hand.sees("4 posts got their packs", "4 to pack", patience_s=50)
-        assert app.page.NAME == "plan"
-        check_labels(app)
-        golden("plan_40x20", await hand.settled())
-        await hand.pilot.resize_terminal(80, 24)
-        await hand.sees("4 posts got their packs", "4 to pack")
-        check_labels(app)
-        golden("plan_80x24", await hand.settled())
-        await hand.press("escape")
-        await hand.sees(
-            "post 7 (7/7)" if app.session.place.post == "7" else f"post {app.session.place.post} "
-        )
+async def test_all_read_posts_are_planned_and_the_sheet_is_shown(at_screen, golden) -> None:
+    hand = await at_screen(40, 20)
+    read_some(hand.session, LEANS)
+    await hand.press("f2", "p", sees=("4 posts wait for packs", "As each post was answered"))
+    await hand.press("p")
+    await hand.sees("4 posts got their packs", "4 to pack", patience_s=50)
+    assert hand.page.NAME == "plan"
+    check_labels(hand.app)
+    golden("plan_40x20", await hand.settled())
+    await hand.pilot.resize_terminal(80, 24)
+    await hand.sees("4 posts got their packs", "4 to pack")
+    check_labels(hand.app)
+    golden("plan_80x24", await hand.settled())
+    await hand.press("escape")
+    await hand.sees("post 7 (7/7)" if hand.session.place.post == "7" else f"post {hand.session.place.post} ")
 
 
-async def test_a_post_within_its_tolerance_waits_for_no_packs(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        for text in ("9n5o", "0.5n0.5o"):
-            await hand.enter(text)
-            await hand.press("down")
-        await hand.press("f6")
-        await hand.sees("1 post waits for packs")
+async def test_a_post_within_its_tolerance_waits_for_no_packs(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    for text in ("9n5o", "0.5n0.5o"):
+        await hand.enter(text)
+        await hand.press("down")
+    await hand.press("f6", sees="1 post waits for packs")
 
 
-async def test_what_can_not_be_served_is_named_with_the_reason(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        read_some(app.session)  # while the box is full: only posts with an answer are planned
-        for lot in ("T1", "T2", "F3", "F4"):
-            app.session.site.out_of(lot)
-        app.session.site.out_of("F1", 18)
-        app.session.site.out_of("F2", 20)
-        await hand.press("f6", "p")
-        await hand.sees("NOT SERVED", patience_s=50)
-        why = app.session.planned["why"]
-        assert why
-        text = " ".join(app.page.query_one("#list", Rows).text.split())
-        for name, reason in why.items():
-            assert f"{name} NOT SERVED: {reason}" in text
+async def test_what_can_not_be_served_is_named_with_the_reason(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    read_some(hand.session)  # while the box is full: only posts with an answer are planned
+    for lot in ("T1", "T2", "F3", "F4"):
+        hand.session.site.out_of(lot)
+    hand.session.site.out_of("F1", 18)
+    hand.session.site.out_of("F2", 20)
+    await hand.press("f6", "p")
+    await hand.sees("NOT SERVED", patience_s=50)
+    why = hand.session.planned["why"]
+    assert why
+    text = " ".join(hand.page.query_one("#list", Rows).text.split())
+    for name, reason in why.items():
+        assert f"{name} NOT SERVED: {reason}" in text
 
 
 def read_with_a_scarce_box(session) -> None:
@@ -120,134 +113,108 @@ def held_up(monkeypatch) -> threading.Event:
     return let_go
 
 
-async def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(app_on, running, monkeypatch) -> None:
+async def test_the_screen_stays_alive_and_esc_keeps_the_best_so_far(at_screen, monkeypatch) -> None:
     let_go = held_up(monkeypatch)
-
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        read_with_a_scarce_box(app.session)
-        await hand.press("f6", "p")
-        await hand.sees("a plan: at most 25.0 % could be saved", "▓▓▓", "Esc stop")
-        await hand.press("f2")
-        await hand.sees("7 of 7 left to do")
-        await hand.press("p")
-        await hand.sees("at most 25.0 %")
-        await hand.press("escape")
-        await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", patience_s=50)
-        assert app.page.NAME == "plan"
-        left_out = app.session.planned["unsolved"]
-        assert left_out, "the stop came before every post was served"
-        for name in {"1", "2", "3"}.difference(left_out):
-            kept = app.session.run.post(name).prescription
-            assert kept.why == "planned with the whole run"
-            assert kept.packs
-        let_go.set()  # the same box, planned to the end, serves them all
-        await hand.press("p")
-        await hand.sees("jetty  3 to pack", "✓ 3 posts got their packs", patience_s=50)
-        assert "Stopped" not in hand.screen()
-        assert not app.session.planned["unsolved"]
+    hand = await at_screen(40, 20)
+    read_with_a_scarce_box(hand.session)
+    await hand.press("f6", "p", sees=("a plan: at most 25.0 % could be saved", "▓▓▓", "Esc stop"))
+    await hand.press("f2", sees="7 of 7 left to do")
+    await hand.press("p", sees="at most 25.0 %")
+    await hand.press("escape")
+    await hand.sees("✓ stopped, the best so far", "Stopped: this is the best so far.", patience_s=50)
+    assert hand.page.NAME == "plan"
+    left_out = hand.session.planned["unsolved"]
+    assert left_out, "the stop came before every post was served"
+    for name in {"1", "2", "3"}.difference(left_out):
+        kept = hand.session.run.post(name).prescription
+        assert kept.why == "planned with the whole run"
+        assert kept.packs
+    let_go.set()  # the same box, planned to the end, serves them all
+    await hand.press("p")
+    await hand.sees("jetty  3 to pack", "✓ 3 posts got their packs", patience_s=50)
+    assert "Stopped" not in hand.screen()
+    assert not hand.session.planned["unsolved"]
 
 
-async def test_ctrl_c_stops_it_too(app_on, running, monkeypatch) -> None:
+async def test_ctrl_c_stops_it_too(at_screen, monkeypatch) -> None:
     held_up(monkeypatch)
-
-    app = app_on()
-    async with running(app, 40, 20) as hand:
-        read_with_a_scarce_box(app.session)
-        await hand.press("f6", "p")
-        await hand.sees("at most 25.0 %")
-        await hand.press("ctrl+c")
-        await hand.sees("✓ stopped", "Stopped: this is the best so far.", patience_s=50)
-        assert app.return_code is None
+    hand = await at_screen(40, 20)
+    read_with_a_scarce_box(hand.session)
+    await hand.press("f6", "p", sees="at most 25.0 %")
+    await hand.press("ctrl+c")
+    await hand.sees("✓ stopped", "Stopped: this is the best so far.", patience_s=50)
+    assert hand.app.return_code is None
 
 
-async def test_a_reading_meanwhile_is_not_planned_over(app_on, running, monkeypatch) -> None:
+async def test_a_reading_meanwhile_is_not_planned_over(at_screen, monkeypatch) -> None:
     let_go = held_up(monkeypatch)
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        read_some(app.session)
-        await hand.press("f6", "p")
-        await hand.sees("at most 25.0 %")
-        app.session.enter("2n2o")
-        before = app.session.run.post("1").prescription
-        let_go.set()
-        await hand.sees("something was logged meanwhile: not kept, plan again", patience_s=50)
-        assert app.session.run.post("1").prescription == before
+    hand = await at_screen(80, 24)
+    read_some(hand.session)
+    await hand.press("f6", "p", sees="at most 25.0 %")
+    hand.session.enter("2n2o")
+    before = hand.session.run.post("1").prescription
+    let_go.set()
+    await hand.sees("something was logged meanwhile: not kept, plan again", patience_s=50)
+    assert hand.session.run.post("1").prescription == before
 
 
-async def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f6")
-        await hand.sees("Nothing to plan yet")
-        await hand.press("p")
-        await hand.sees("no post is read and waiting for packs")
-        read_some(app.session)
-        while app.session.working:  # each reading's own answer comes first
-            await hand.pilot.pause(0.02)
-        app.session.refresh()
-        before = [post.prescription for post in app.session.run.posts]
-        await hand.press("p")
-        await hand.sees("2 posts got their packs", patience_s=50)
-        await hand.press("ctrl+z")
-        await hand.sees("taken back")
-        assert [post.prescription for post in app.session.run.posts] == before
+async def test_nothing_to_plan_is_said_and_undo_takes_a_plan_back(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    await hand.press("f6", sees="Nothing to plan yet")
+    await hand.press("p", sees="no post is read and waiting for packs")
+    read_some(hand.session)
+    while hand.session.working:  # each reading's own answer comes first
+        await hand.pilot.pause(0.02)
+    hand.session.refresh()
+    before = [post.prescription for post in hand.session.run.posts]
+    await hand.press("p")
+    await hand.sees("2 posts got their packs", patience_s=50)
+    await hand.press("ctrl+z", sees="taken back")
+    assert [post.prescription for post in hand.session.run.posts] == before
 
 
 async def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
-    app_on, running, tmp_path, monkeypatch
+    at_screen, tmp_path, monkeypatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
     mine = tmp_path / "heron-jetty-cut-sheet.pdf"
     mine.write_bytes(b"mine")
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f6", "e", "enter")
-        await hand.sees("exists already", "Enter again writes over it")
-        await hand.press("x", "enter")  # .pdfx
-        await hand.sees("a cut sheet is a .pdf file")
-        await hand.press("escape", "e", "enter", "enter")
-        await hand.sees("no post waits for packs")
-        assert mine.read_bytes() == b"mine"
-        await hand.press("escape")
-        read_some(app.session)
-        await hand.press("f1")  # from wherever one is: the palette's entry leads there
-        await hand.press("escape", "escape")
-        app.do("cut_sheet")
-        await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
-        await hand.press("enter", "enter")
-        await hand.sees("written: heron-jetty-cut-sheet.pdf")
-        assert mine.read_bytes().startswith(b"%PDF")
+    hand = await at_screen(80, 24)
+    await hand.press("f6", "e", "enter", sees=("exists already", "Enter again writes over it"))
+    await hand.press("x", "enter")  # .pdfx
+    await hand.sees("a cut sheet is a .pdf file")
+    await hand.press("escape", "e", "enter", "enter", sees="no post waits for packs")
+    assert mine.read_bytes() == b"mine"
+    await hand.press("escape")
+    read_some(hand.session)
+    await hand.press("f1")  # from wherever one is: the palette's entry leads there
+    await hand.press("escape", "escape")
+    hand.do("cut_sheet")
+    await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+    await hand.press("enter", "enter", sees="written: heron-jetty-cut-sheet.pdf")
+    assert mine.read_bytes().startswith(b"%PDF")
 
 
-async def test_lining_up_asks_which_feet_stand_off_the_string(app_on, running) -> None:
+async def test_lining_up_asks_which_feet_stand_off_the_string(at_screen) -> None:
     """The tops are aimed by what is told of the feet; nothing told would aim each at plumb all the same."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        read_some(app.session)
-        await hand.press("f2", "p", "u")
-        await hand.sees("feet off›", "which feet stand off the string, + towards out")
-        for wrong, reported in (
-            ("", "nothing given of its feet"),
-            ("99=5mm", "no post 99"),
-            ("1=5m", "string"),
-        ):
-            await hand.enter(wrong)
-            await hand.sees(reported, "feet off›")
-        await hand.enter("1=0.9mm, 2=-0.8mm")
-        await hand.sees("aimed at one line", "u plumb each")
-        await hand.press("p")
-        await hand.sees("posts got their packs", patience_s=50)
-        left_mm = {
-            name: app.session.run.post(name).prescription.resting.lean.top_mm(1000.0)[1]
-            for name in ("1", "2")
-        }
-        assert left_mm["1"] < -0.3
-        assert left_mm["2"] > 0.2
-        await hand.press("u")
-        await hand.sees("each top is aimed at plumb", "u line up")
+    hand = await at_screen(80, 24)
+    read_some(hand.session)
+    await hand.press("f2", "p", "u", sees=("feet off›", "which feet stand off the string, + towards out"))
+    for wrong, reported in (
+        ("", "nothing given of its feet"),
+        ("99=5mm", "no post 99"),
+        ("1=5m", "string"),
+    ):
+        await hand.enter(wrong, sees=(reported, "feet off›"))
+    await hand.enter("1=0.9mm, 2=-0.8mm", sees=("aimed at one line", "u plumb each"))
+    await hand.press("p")
+    await hand.sees("posts got their packs", patience_s=50)
+    left_mm = {
+        name: hand.session.run.post(name).prescription.resting.lean.top_mm(1000.0)[1] for name in ("1", "2")
+    }
+    assert left_mm["1"] < -0.3
+    assert left_mm["2"] > 0.2
+    await hand.press("u", sees=("each top is aimed at plumb", "u line up"))
 
 
 def test_a_fault_of_the_programs_own_is_not_swallowed(make_site, monkeypatch) -> None:

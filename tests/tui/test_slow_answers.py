@@ -35,14 +35,11 @@ async def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, runnin
 
     app = app_on()
     async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.sees("post 1 logged: ", "working…")
+        await hand.enter("9n5o", sees=("post 1 logged: ", "working…"))
         assert [reading.text for reading in app.session.record.readings] == ["9n5o"], "on disk first"
         assert app.session.record.prescription is None
-        await hand.press("down")
-        await hand.sees("post 2 (2/7)")
-        await hand.enter("3n8o")
-        await hand.sees("post 2 logged: ")
+        await hand.press("down", sees="post 2 (2/7)")
+        await hand.enter("3n8o", sees="post 2 logged: ")
         await hand.type("4n")
         let_go.set()
         await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
@@ -58,7 +55,9 @@ async def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, runnin
     assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
 
 
-async def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(app_on, running, held_back) -> None:
+async def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
+    app_on, at_screen, held_back
+) -> None:
     """Packs that nobody has prescribed yet can't have gone in; a reading of both faces is logged at once."""
     let_go, _ = held_back
 
@@ -66,44 +65,40 @@ async def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(app_on
     site = app.session.site
     site.add_instrument(Instrument("L1", "level", 600.0, 0.0005))
     site.set("instrument", "L1")
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.sees("working…")
-        app.do("packed")
-        await hand.sees("still being worked out")
-        assert app.session.record.packs_in_place == ()
-        app.tell(app.session.turned("9n5o", "9.4n5.2o"))
-        await hand.sees("post 1 logged: ", "working…")
-        let_go.set()
-        await hand.sees("NEXT-OUT")
-        app.do("packed")
-        await hand.sees("packed as prescribed")
+    hand = await at_screen(80, 24, app=app)
+    await hand.enter("9n5o", sees="working…")
+    app.do("packed")
+    await hand.sees("still being worked out")
+    assert app.session.record.packs_in_place == ()
+    app.tell(app.session.turned("9n5o", "9.4n5.2o"))
+    await hand.sees("post 1 logged: ", "working…")
+    let_go.set()
+    await hand.sees("NEXT-OUT")
+    app.do("packed")
+    await hand.sees("packed as prescribed")
 
 
-async def test_an_answer_to_what_was_taken_back_is_dropped(app_on, running, held_back) -> None:
+async def test_an_answer_to_what_was_taken_back_is_dropped(at_screen, held_back) -> None:
     let_go, _ = held_back
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.sees("working…")
-        await hand.press("ctrl+z")
-        await hand.enter("3n8o")
-        let_go.set()
-        for _ in range(100):
-            await hand.pilot.pause(0.05)
-            if not app.session.working:
-                break
-        await hand.settled()
-        assert [reading.text for reading in app.session.record.readings] == ["3n8o"]
-        lean = app.session.record.prescription.lean
-        assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
-        kinds = [event.kind for event in app.session.site.journal.events() if event.post == "1"]
-        assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
+    hand = await at_screen(80, 24)
+    await hand.enter("9n5o", sees="working…")
+    await hand.press("ctrl+z")
+    await hand.enter("3n8o")
+    let_go.set()
+    for _ in range(100):
+        await hand.pilot.pause(0.05)
+        if not hand.session.working:
+            break
+    await hand.settled()
+    assert [reading.text for reading in hand.record.readings] == ["3n8o"]
+    lean = hand.record.prescription.lean
+    assert lean.top_mm(1000.0) == pytest.approx((3.0, 8.0))
+    kinds = [event.kind for event in hand.session.site.journal.events() if event.post == "1"]
+    assert kinds.count("prescribed") == 1, "the stale one is not even in the log"
 
 
 async def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwards(
-    app_on, running, held_back
+    app_on, at_screen, held_back
 ) -> None:
     """The box was empty and was filled; Tab was pressed too early."""
     let_go, _ = held_back
@@ -111,36 +106,30 @@ async def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwar
     app = app_on()
     for lot in app.session.site.box().lots:
         app.session.site.out_of(lot.lot)
-    async with running(app, 80, 24) as hand:
-        let_go.set()
-        await hand.enter("9n5o")
-        await hand.sees("The box is empty: ")
-        let_go.clear()
-        await hand.press("f3", "a")
-        await hand.enter(", ".join(LOTS))
-        await hand.enter("PVC")
-        await hand.sees("post 1: working…")
-        assert "The box is empty" not in hand.screen(), "it was filled"
-        await hand.press("escape", "tab")
-        await hand.sees("✗ Tab ticks one pack after another")
-        let_go.set()
-        await hand.sees("1 of 3", "under NEXT-OUT")
-        assert "✗" not in hand.screen()
+    hand = await at_screen(80, 24, app=app)
+    let_go.set()
+    await hand.enter("9n5o", sees="The box is empty: ")
+    let_go.clear()
+    await hand.press("f3", "a")
+    await hand.enter(", ".join(LOTS))
+    await hand.enter("PVC", sees="post 1: working…")
+    assert "The box is empty" not in hand.screen(), "it was filled"
+    await hand.press("escape", "tab", sees="✗ Tab ticks one pack after another")
+    let_go.set()
+    await hand.sees("1 of 3", "under NEXT-OUT")
+    assert "✗" not in hand.screen()
 
 
-async def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.sees("NEXT-OUT")
-        await hand.enter("9n5o")
-        await hand.sees("? as before the packs. Not in yet")
-        await hand.type("8n")
-        assert app.home.line.value == "8n"
-        await hand.sees("top leans 8 mm towards next; across")
+async def test_a_reading_typed_anew_takes_the_place_of_one_that_was_asked_about(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    await hand.enter("9n5o", sees="NEXT-OUT")
+    await hand.enter("9n5o", sees="? as before the packs. Not in yet")
+    await hand.type("8n")
+    assert hand.app.home.line.value == "8n"
+    await hand.sees("top leans 8 mm towards next; across")
 
 
-async def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, running) -> None:
+async def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_site, at_screen) -> None:
     """The program was killed between the reading and its answer."""
     site = make_site()
     session = Session(site, UNICODE)
@@ -148,11 +137,9 @@ async def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_
     session.answers_later = lambda _place: False
     assert session.enter("9n5o").done
     assert site.post(session.place).prescription is None
-
-    app = ShimfitApp(site)
-    async with running(app, 80, 24) as hand:
-        await hand.sees("NEXT-OUT corner", "after this; allowed")
-        assert app.session.record.prescription is not None
+    hand = await at_screen(80, 24, app=ShimfitApp(site))
+    await hand.sees("NEXT-OUT corner", "after this; allowed")
+    assert hand.record.prescription is not None
 
 
 async def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(app_on, running) -> None:

@@ -80,32 +80,30 @@ def test_a_beat_is_not_waited_for_once_the_top_has_come_near(monkeypatch) -> Non
     assert len(rung.times_s) == 1
 
 
-async def test_one_key_silences_all_and_what_rings_on_the_page(app_on, running) -> None:
+async def test_one_key_silences_all_and_what_rings_on_the_page(app_on, at_screen) -> None:
     app = app_on()
     rung: list[str] = []
     ring = app.sound.ring
     app.sound.ring = lambda pattern: (rung.append(pattern), ring(pattern))[0]
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.enter("9x")
-        assert rung == ["logged", "refused"]
-        shares: list[float | None] = []
-        app.sound.beat = shares.append
-        await hand.sees("▲ pack")
-        for lean in (Lean(0.009, 0.005), Lean(0.001, 0.0)):
-            app.home.show_live(Live(lean, "moving", ""))
-        app.home.show_live(Live(lean, "moving", "", zero_found=False))
-        assert shares[-2] == pytest.approx(0.5)  # 1 mm of the allowed 2 mm
-        assert shares[-1] is None, "a sensor whose zero is not known says nothing"
-        await hand.press("escape", "ctrl+g")
-        await hand.sees("sound: off")
-        assert not app.session.settings.bell
-        await hand.press("ctrl+g")
-        await hand.sees("sound: on")
+    hand = await at_screen(80, 24, app=app)
+    await hand.enter("9n5o")
+    await hand.enter("9x")
+    assert rung == ["logged", "refused"]
+    shares: list[float | None] = []
+    app.sound.beat = shares.append
+    await hand.sees("▲ pack")
+    for lean in (Lean(0.009, 0.005), Lean(0.001, 0.0)):
+        app.home.show_live(Live(lean, "moving", ""))
+    app.home.show_live(Live(lean, "moving", "", zero_found=False))
+    assert shares[-2] == pytest.approx(0.5)  # 1 mm of the allowed 2 mm
+    assert shares[-1] is None, "a sensor whose zero is not known says nothing"
+    await hand.press("escape", "ctrl+g", sees="sound: off")
+    assert not app.session.settings.bell
+    await hand.press("ctrl+g", sees="sound: on")
 
 
 async def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
-    app_on, running, monkeypatch, tmp_path
+    at_screen, monkeypatch, tmp_path
 ) -> None:
     from shimfit.tui import handover
 
@@ -117,31 +115,24 @@ async def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
         return real(*given, **more)
 
     monkeypatch.setattr(handover, "write_whole", slowly)
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f4", "e")
-        await hand.sees("write to")
-        await hand.enter("mine.csv")
-        await hand.sees("writing mine.csv… 0 s")
-        goes_on.set()
-        await hand.sees("written: mine.csv")
-        goes_on.clear()
-        assert (tmp_path / "mine.csv").exists()
-        await hand.press("e")
-        await hand.enter("mine.csv")
-        await hand.sees("exists already: Enter again writes over it", "write to")
-        await hand.press("enter")
-        await hand.sees("writing mine.csv… 0 s")
-        await hand.press("e")  # the page has its keys; the writing goes on and says so
-        await hand.enter("other.csv")
-        await hand.sees("one after the other", "write to")
-        goes_on.set()
-        await hand.sees("written: mine.csv")
+    hand = await at_screen(80, 24)
+    await hand.press("f4", "e", sees="write to")
+    await hand.enter("mine.csv", sees="writing mine.csv… 0 s")
+    goes_on.set()
+    await hand.sees("written: mine.csv")
+    goes_on.clear()
+    assert (tmp_path / "mine.csv").exists()
+    await hand.press("e")
+    await hand.enter("mine.csv", sees=("exists already: Enter again writes over it", "write to"))
+    await hand.press("enter", sees="writing mine.csv… 0 s")
+    await hand.press("e")  # the page has its keys; the writing goes on and says so
+    await hand.enter("other.csv", sees=("one after the other", "write to"))
+    goes_on.set()
+    await hand.sees("written: mine.csv")
 
 
 async def test_a_stock_file_is_read_beside_the_screen_and_can_be_stopped(
-    app_on, running, monkeypatch, tmp_path
+    at_screen, monkeypatch, tmp_path
 ) -> None:
     from shimfit.core import stock
 
@@ -154,21 +145,16 @@ async def test_a_stock_file_is_read_beside_the_screen_and_can_be_stopped(
         return real(*given)
 
     monkeypatch.setattr(stock, "lots_from_csv", slowly)
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.press("f3", "i")
-        await hand.enter("box.csv")
-        await hand.sees("reading box.csv… 0 s; Esc stops it", "The box: ")
-        await hand.press("escape")
-        await hand.sees("stopping, box.csv… ")
-        goes_on.set()
-        await hand.sees("stopped: nothing was taken from box.csv")
-        assert app.session.site.box().lot("Q7") is None
-        goes_on.clear()
-        await hand.press("i")
-        await hand.enter("box.csv")
-        await hand.sees("reading box.csv… 0 s; Esc stops it")
-        goes_on.set()
-        await hand.sees("1 lots from box.csv", "Q7")
-        assert app.session.site.box().lot("Q7").count == 4
+    hand = await at_screen(80, 24)
+    await hand.press("f3", "i")
+    await hand.enter("box.csv", sees=("reading box.csv… 0 s; Esc stops it", "The box: "))
+    await hand.press("escape", sees="stopping, box.csv… ")
+    goes_on.set()
+    await hand.sees("stopped: nothing was taken from box.csv")
+    assert hand.session.site.box().lot("Q7") is None
+    goes_on.clear()
+    await hand.press("i")
+    await hand.enter("box.csv", sees="reading box.csv… 0 s; Esc stops it")
+    goes_on.set()
+    await hand.sees("1 lots from box.csv", "Q7")
+    assert hand.session.site.box().lot("Q7").count == 4

@@ -24,25 +24,23 @@ def in_two_minds(make_site):
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(40, 20), (40, 10), (80, 24)])
-async def test_a_run_in_two_minds_has_a_banner(in_two_minds, running, columns, rows) -> None:
-    app = ShimfitApp(in_two_minds)
-    async with running(app, columns, rows) as hand:
-        await hand.settled()
-        banner = " ".join(hand.row("banner").split())
-        assert banner.startswith(WHY[:28])
-        assert rows == 10 or WHY in banner
-        await hand.enter("9n5o")
-        await hand.sees("post 1 logged: 10.3")
-        assert app.session.record.reading is not None, "work goes on"
-        await hand.press("f2")
-        await hand.settled()
-        assert WHY[:28] in hand.screen()
+async def test_a_run_in_two_minds_has_a_banner(in_two_minds, at_screen, columns, rows) -> None:
+    hand = await at_screen(columns, rows, app=ShimfitApp(in_two_minds))
+    await hand.settled()
+    banner = " ".join(hand.row("banner").split())
+    assert banner.startswith(WHY[:28])
+    assert rows == 10 or WHY in banner
+    await hand.enter("9n5o", sees="post 1 logged: 10.3")
+    assert hand.record.reading is not None, "work goes on"
+    await hand.press("f2")
+    await hand.settled()
+    assert WHY[:28] in hand.screen()
 
 
-async def test_no_banner_where_the_logs_agree(app_on, running) -> None:
-    async with running(app_on(), 80, 24) as hand:
-        await hand.settled()
-        assert hand.app.page.banner_text == ""
+async def test_no_banner_where_the_logs_agree(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    await hand.settled()
+    assert hand.app.page.banner_text == ""
 
 
 def test_plain_mode_says_it(in_two_minds) -> None:

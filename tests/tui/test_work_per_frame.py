@@ -63,67 +63,63 @@ def live(along: float, across: float) -> Live:
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24), (200, 60)])
-async def test_a_look_that_moves_no_cell_draws_nothing(app_on, running, work, size) -> None:
-    app = app_on()
-    async with running(app, *size) as hand:
-        page = app.page
-        for _ in range(2):
-            page.show_live(live(0.00613, 0.00417))
-            await hand.settled()
-        with work(page) as done:
-            for look in range(60):  # three seconds, so that figures and packs come due
-                page.show_live(live(0.00613 + look % 2 * SMALL_MM / 1000, 0.00417))
-            await hand.pilot.pause(0.1)
-        assert done.rows == {}
-        assert done.layouts == 0
+async def test_a_look_that_moves_no_cell_draws_nothing(at_screen, work, size) -> None:
+    hand = await at_screen(*size)
+    page = hand.page
+    for _ in range(2):
+        page.show_live(live(0.00613, 0.00417))
+        await hand.settled()
+    with work(page) as done:
+        for look in range(60):  # three seconds, so that figures and packs come due
+            page.show_live(live(0.00613 + look % 2 * SMALL_MM / 1000, 0.00417))
+        await hand.pilot.pause(0.1)
+    assert done.rows == {}
+    assert done.layouts == 0
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
-async def test_a_moving_mark_draws_the_rows_it_leaves_and_comes_to(app_on, running, work, size) -> None:
-    app = app_on()
-    async with running(app, *size) as hand:
-        page = app.page
-        for _ in range(2):
-            page.show_live(live(0.007, 0.0))
-            await hand.settled()
-        for turn in range(1, 6):  # on a circle: another distance may be drawn to another scale
-            with work(page) as done:
-                page.show_live(live(0.007 * math.cos(turn / 2), 0.007 * math.sin(turn / 2)))
-                await hand.pilot.pause(0.1)
-            assert done.rows.keys() == {"target"}
-            assert len(done.rows["target"]) <= 2 + 2, "left, come to, and two rows of figures"
-            assert done.layouts == 0
-
-
-async def test_a_key_draws_what_is_typed_and_what_it_means(app_on, running, work) -> None:
-    """From the second key on nothing is laid out, and names, list, sentences and foot are left alone."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        page = app.page
-        await hand.type("9n")
+async def test_a_moving_mark_draws_the_rows_it_leaves_and_comes_to(at_screen, work, size) -> None:
+    hand = await at_screen(*size)
+    page = hand.page
+    for _ in range(2):
+        page.show_live(live(0.007, 0.0))
         await hand.settled()
+    for turn in range(1, 6):  # on a circle: another distance may be drawn to another scale
         with work(page) as done:
-            await hand.type("5")
-        assert done.rows.keys() <= {"entry", "echo", "big", "plan"}
-        assert done.layouts == 0
-        before = page.query_one("#big").text
-        with work(page) as done:
-            await hand.type("o")
-        assert {"entry", "echo", "big", "plan"} == done.rows.keys()
-        assert len(done.rows["echo"]) == 1
-        assert len(done.rows["big"]) <= 3
-        assert page.query_one("#big").text != before
+            page.show_live(live(0.007 * math.cos(turn / 2), 0.007 * math.sin(turn / 2)))
+            await hand.pilot.pause(0.1)
+        assert done.rows.keys() == {"target"}
+        assert len(done.rows["target"]) <= 2 + 2, "left, come to, and two rows of figures"
         assert done.layouts == 0
 
 
-async def test_sign_and_echo_are_drawn_together(app_on, running) -> None:
+async def test_a_key_draws_what_is_typed_and_what_it_means(at_screen, work) -> None:
+    """From the second key on nothing is laid out, and names, list, sentences and foot are left alone."""
+    hand = await at_screen(80, 24)
+    page = hand.page
+    await hand.type("9n")
+    await hand.settled()
+    with work(page) as done:
+        await hand.type("5")
+    assert done.rows.keys() <= {"entry", "echo", "big", "plan"}
+    assert done.layouts == 0
+    before = page.query_one("#big").text
+    with work(page) as done:
+        await hand.type("o")
+    assert {"entry", "echo", "big", "plan"} == done.rows.keys()
+    assert len(done.rows["echo"]) == 1
+    assert len(done.rows["big"]) <= 3
+    assert page.query_one("#big").text != before
+    assert done.layouts == 0
+
+
+async def test_sign_and_echo_are_drawn_together(at_screen) -> None:
     """The echo is told as the line changes, not by a message that comes a frame later."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        page, line = app.page, app.page.query_one(EntryLine)
-        await hand.type("9n5")
-        line.insert_text_at_cursor("o")
-        assert "9 mm towards next, 5 mm out" in page.query_one("#echo").text
+    hand = await at_screen(80, 24)
+    page, line = hand.page, hand.page.query_one(EntryLine)
+    await hand.type("9n5")
+    line.insert_text_at_cursor("o")
+    assert "9 mm towards next, 5 mm out" in page.query_one("#echo").text
 
 
 def burst(app, text: str) -> None:
@@ -133,53 +129,50 @@ def burst(app, text: str) -> None:
         app.post_message(events.Key(key, sign))
 
 
-async def test_keys_keep_their_order_in_a_burst(app_on, running) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        app.do("survey")
-        burst(app, "9n5o\r8n4o\r7n3")
-        await hand.sees("post 3 (3/7)", "› 7n3")
-        run = app.session.run
-        assert [post.readings[-1].text for post in run.posts[:2]] == ["9n5o", "8n4o"]
-        burst(app, "o\r7n\x1a6n3o\r")  # the line is cleared before the next reading is typed
-        await hand.sees("post 4 logged")
-        assert [post.readings[-1].text for post in app.session.run.posts[2:4]] == ["7n3o", "6n3o"]
+async def test_keys_keep_their_order_in_a_burst(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    hand.do("survey")
+    burst(hand.app, "9n5o\r8n4o\r7n3")
+    await hand.sees("post 3 (3/7)", "› 7n3")
+    run = hand.session.run
+    assert [post.readings[-1].text for post in run.posts[:2]] == ["9n5o", "8n4o"]
+    burst(hand.app, "o\r7n\x1a6n3o\r")  # the line is cleared before the next reading is typed
+    await hand.sees("post 4 logged")
+    assert [post.readings[-1].text for post in hand.session.run.posts[2:4]] == ["7n3o", "6n3o"]
 
 
-async def test_a_reading_in_one_burst_on_the_list_is_taken_whole(app_on, running) -> None:
+async def test_a_reading_in_one_burst_on_the_list_is_taken_whole(at_screen) -> None:
     """Its first figure opens the line; what comes behind it is typed there, not taken for a letter."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        app.do("go_run")
-        await hand.sees("to read")
-        burst(app, "9p5o\r")
-        await hand.sees("post 1 logged")
-        assert app.page.NAME == "run"
-        assert app.session.run.posts[0].readings[-1].text == "9p5o"
+    hand = await at_screen(80, 24)
+    hand.do("go_run")
+    await hand.sees("to read")
+    burst(hand.app, "9p5o\r")
+    await hand.sees("post 1 logged")
+    assert hand.page.NAME == "run"
+    assert hand.session.run.posts[0].readings[-1].text == "9p5o"
 
 
 @pytest.mark.parametrize("theme", ["dark", "term"])
-async def test_rows_that_are_kept_follow_theme_and_size(app_on, running, theme) -> None:
+async def test_rows_that_are_kept_follow_theme_and_size(at_screen, theme) -> None:
     """What is handed out for a frame is what the library's own way gives, after every change."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
+    hand = await at_screen(80, 24)
+    await hand.enter("9n5o")
+    await hand.settled()
+    for change in ("nothing", theme, "sun", (110, 30), (40, 20)):
+        if isinstance(change, tuple):
+            await hand.pilot.resize_terminal(*change)
+        elif change != "nothing":
+            hand.app.theme = change
         await hand.settled()
-        for change in ("nothing", theme, "sun", (110, 30), (40, 20)):
-            if isinstance(change, tuple):
-                await hand.pilot.resize_terminal(*change)
-            elif change != "nothing":
-                app.theme = change
-            await hand.settled()
-            for widget in app.page.query(Kept).results(Kept):
-                size = widget.outer_size
-                if not widget.is_on_screen or not size.width or widget.styles.gutter.width:
-                    continue
-                part = Region(0, 0, size.width, size.height)
-                widget._styles_cache.clear()
-                assert plain(widget.render_lines(part)) == plain(
-                    widget._styles_cache.render_widget(widget, part)
-                ), f"{widget} after {change}"
+        for widget in hand.page.query(Kept).results(Kept):
+            size = widget.outer_size
+            if not widget.is_on_screen or not size.width or widget.styles.gutter.width:
+                continue
+            part = Region(0, 0, size.width, size.height)
+            widget._styles_cache.clear()
+            assert plain(widget.render_lines(part)) == plain(
+                widget._styles_cache.render_widget(widget, part)
+            ), f"{widget} after {change}"
 
 
 def plain(strips) -> list[list[tuple[str, object]]]:
