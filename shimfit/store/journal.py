@@ -303,6 +303,7 @@ class Journal(Log):
         """Work everything out again when it is asked for."""
         self._folds.clear()
         self._jobs_now = self._box_now = None
+        self._counted = 0
 
     def _bring_forward(self) -> None:
         """Count in what was logged since."""

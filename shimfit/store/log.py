@@ -274,6 +274,46 @@ class Log:
                 held.enter_context(self._turn())
             yield
 
+    @contextlib.contextmanager
+    def all_or_none(self) -> Iterator[None]:
+        """The same, and all that is logged meanwhile is on disk when this ends, or none of it is.
+
+        None where it ends with an error, or is killed. One inside another is part of it.
+        """
+        path = str(self.path)
+        if self.read_only:
+            raise FileError(f"nothing was logged: this file is open to look at only ({path})", path=path)
+
+        def refuse_lost(outcome: str) -> None:
+            if lost := self._opened.lost():
+                raise FileError(f"{lost}: {outcome}", path=path)
+
+        with self.exclusively():
+            steps = "BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"
+            if self.db.in_transaction:
+                steps = "SAVEPOINT part", "RELEASE part", "ROLLBACK TO part"
+            begin, keep, drop = steps
+            try:
+                with file_errors(self.path):
+                    self.db.execute(begin)
+                yield
+                with file_errors(self.path):
+                    refuse_lost("nothing was logged")
+                    self.db.execute(keep)
+                    refuse_lost("what was just logged went with it")
+            except BaseException:
+                if self.db.in_transaction:
+                    self.db.execute(drop)
+                # An interruption can fall between the commit and what is remembered of it: look again.
+                with contextlib.suppress(sqlite3.Error):
+                    self._look()
+                self._looked_through = (0, 0, 0)
+                self._forget()
+                raise
+
+    def _forget(self) -> None:
+        """What was worked out from the log may be of events that are not in it: work it out again."""
+
     def _completed(self, draft: Draft) -> Draft:
         """With the scope that its data names; an `undone` names the whole step, whatever event it named."""
         if draft.kind == "job-added" and draft.job is None:
@@ -296,30 +336,10 @@ class Log:
 
     def _write(self, events: Sequence[Event]) -> tuple[Event, ...]:
         """Put events that are chained to the end of this log onto disk."""
-        path = str(self.path)
-        if self.read_only:
-            raise FileError(f"nothing was logged: this file is open to look at only ({path})", path=path)
-        if not events:
-            return ()
-
-        def refuse_lost(outcome: str) -> None:
-            if lost := self._opened.lost():
-                raise FileError(f"{lost}: {outcome}", path=path)
-
-        try:
-            self.db.execute("BEGIN IMMEDIATE")
-            self.db.executemany(_INSERT, map(_row_of, events))
-            refuse_lost("nothing was logged")
-            self.db.execute("COMMIT")
-            refuse_lost("what was just logged went with it")
-            self._end = self._end.after(events)
-        except BaseException:
-            if self.db.in_transaction:
-                self.db.execute("ROLLBACK")
-            # An interruption can fall between the commit and what is remembered of it: look again.
-            with contextlib.suppress(sqlite3.Error):
-                self._look()
-            raise
+        if events:
+            with self.all_or_none():
+                self.db.executemany(_INSERT, map(_row_of, events))
+                self._end = self._end.after(events)
         return tuple(events)
 
     # ------------------------------------------------------------ events

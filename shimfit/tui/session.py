@@ -8,7 +8,7 @@ from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
-from shimfit.errors import ShimfitError, UsageError
+from shimfit.errors import FileError, ShimfitError, UsageError
 from shimfit.model import Face, Instrument, PostState
 from shimfit.quantities import shown
 from shimfit.quantities.typed import whole_number
@@ -327,13 +327,16 @@ class Session:
         return Outcome(f"{job}/{run}, {len(state.posts)} posts")
 
     def answer_missing(self) -> None:
-        """Every post whose answer is not one any more gets another: the box was filled, the run changed."""
-        from shimfit.workflow.reading import answer_now, missing_answers
+        """Every post that has no answer, or none any more, gets one: the box was filled, the run changed."""
+        from shimfit.workflow.reading import answer_all, missing_answers
 
         missing = () if self.site.journal.read_only else missing_answers(self.site)
-        for place in missing:
-            if place not in self.working:
-                (self.answers_later or partial(answer_now, self.site))(place)
+        if self.answers_later is None:
+            answer_all(self.site, missing)
+        else:
+            for place in missing:
+                if place not in self.working:
+                    self.answers_later(place)
         self.refresh()
 
     def look_anew(self) -> None:
@@ -510,6 +513,23 @@ class Session:
         if not outcome.done and place != here:
             self.go(here)
         return outcome
+
+    def enter_all(self, lines: Sequence[str]) -> tuple[Outcome, Sequence[str]]:
+        """Log lines one after the other: what came of the last one tried, and those still to be logged.
+
+        A line that is refused, or asked about, is the first of these. What was logged is on disk as one: a
+        program that is killed meanwhile leaves none of it, and the table can be given again.
+        """
+        outcome = Outcome("")
+        try:
+            with self.site.journal.all_or_none():
+                for number, line in enumerate(lines):
+                    outcome = self.enter(line)
+                    if not outcome.done:
+                        return outcome, lines[number:]
+        except FileError as error:
+            return refused(error), lines
+        return outcome, ()
 
     def _correct(self, place: Place, entry: str, parsed: Understood) -> Outcome:
         """Put a reading in the place of the last one: taken back and logged in one go.

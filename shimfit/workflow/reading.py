@@ -227,10 +227,11 @@ def log_reading(site: Site, place: Place, text: str, asked: Asked = PLAIN, *, su
 def log_all(site: Site, readings: Sequence[tuple[Place, str, Asked]]) -> tuple[Logged, ...]:
     """Log readings that were understood, all of them before any is answered; they share the box out.
 
-    EntryError, nothing logged of it and of what follows, for one that `log_reading` refuses when it is sure.
+    EntryError, nothing logged, for one that `log_reading` refuses when it is sure; a program that is killed
+    while they are logged leaves none of them behind.
     """
     later: list[Logged] = []
-    with site.journal.exclusively():
+    with site.journal.all_or_none():
         for place, text, asked in readings:
             if not asked.again and any(one.place == place for one in later):
                 answer_now(site, place)  # the packs that went in since are its answer's
@@ -349,13 +350,12 @@ SETTLED = (PostState.PLUMB, PostState.TOO_CLOSE, PostState.SKIPPED)
 
 
 def missing_answers(site: Site, job: str | None = None) -> list[Place]:
-    """Posts in walking order whose answer is none any more: what it was worked out from has changed."""
+    """Posts in walking order whose answer is missing, or not one any more: what it rests on changed."""
     now, over = here(site), over_promised(site)
     return [
         place
         for place, post in site.every_post(job)
-        if post.prescription_event is not None
-        and ((post.state not in SETTLED and post.asks_again(now)) or wants_any(post, over))
+        if (post.state not in SETTLED and post.asks_again(now)) or wants_any(post, over)
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -12,7 +13,8 @@ import threading
 import pytest
 
 from shimfit.errors import FileError, InternalError, UsageError
-from shimfit.store.events import Draft, End, microseconds
+from shimfit.store.db import Opened
+from shimfit.store.events import Draft, microseconds
 from shimfit.store.journal import Journal
 
 
@@ -110,18 +112,46 @@ def test_an_interruption_right_after_the_commit_leaves_a_journal_that_goes_on(cr
     north = crew().lay_out()
     north.run()
 
-    def interrupted(end, events):
-        if events:  # what is on disk by now is about to be remembered
-            raise KeyboardInterrupt
-        return end
+    looks = []
 
-    monkeypatch.setattr(End, "after", interrupted)
+    def interrupted(_):
+        looks.append("before the commit, and after it")
+        if len(looks) == 2:
+            raise KeyboardInterrupt
+
+    monkeypatch.setattr(Opened, "lost", interrupted)
     with pytest.raises(KeyboardInterrupt):
         north.read("1", text="before the interruption")
     monkeypatch.undo()
     north.read("1", text="after it")
     texts = [reading.text for reading in north.post("1").readings]
     assert texts == ["before the interruption", "after it"]
+    assert north.journal.verify() is None
+
+
+def test_what_is_logged_as_one_is_all_on_disk_or_none_of_it(crew):
+    north = crew().lay_out()
+    north.read("1", text="first")
+    before = north.journal.head
+
+    def left_halfway():
+        with north.journal.all_or_none():
+            north.read("2", text="second")
+            assert len(north.post("2").readings) == 1, "what follows can be read from it"
+            with contextlib.suppress(InternalError), north.journal.all_or_none():
+                north.log("noted", {"text": "part of it"}, post="2")
+                north.log("noted", {"no text": 1}, post="2")
+            assert north.post("2").notes == ()
+            raise EOFError
+
+    with pytest.raises(EOFError):
+        left_halfway()
+    assert north.journal.head == before
+    assert [len(north.post(name).readings) for name in "12"] == [1, 0]
+    with north.journal.all_or_none():
+        north.read("2", text="again")
+        north.read("3", text="third")
+    assert [north.post(name).readings[0].text for name in "123"] == ["first", "again", "third"]
     assert north.journal.verify() is None
 
 

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
 import pytest
 
-from shimfit.errors import EntryError, UsageError
+from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Instrument, PostState, Seat
+from shimfit.store.db import Opened
+from shimfit.store.events import Event
+from shimfit.store.log import Log
 from shimfit.text.glyphs import UNICODE
 from shimfit.text.phrases import post_view
 from shimfit.tui.session import Session
@@ -399,3 +403,28 @@ def test_once_packs_are_in_nothing_is_said_of_the_choice(session, own) -> None:
     assert session.do("packed_otherwise" if own else "packed", own).done
     assert not any(text.startswith(("Of 20", "Good packs", "Leaves")) for text in session.view.remarks)
     assert any("after this" in text for text in session.view.remarks) is not bool(own)
+
+
+def test_pasted_lines_are_on_disk_as_one_and_come_back_where_the_disk_is_full(session, monkeypatch) -> None:
+    lines = session.as_typed(["1\t9n5o", "2\t3n8o", "3\t2n6o"])
+    journal, really = session.site.journal, Log._write
+
+    def full_at_the_second(log: Log, events: Sequence[Event]) -> object:
+        if any(event.data.get("text") == "3n8o" for event in events):
+            raise FileError("the disk is full")
+        return really(log, events)
+
+    before = journal.head
+    with monkeypatch.context() as patch:
+        patch.setattr(Log, "_write", full_at_the_second)
+        outcome, left = session.enter_all(lines)
+    assert (outcome.done, list(left)) == (False, lines[1:]), "the first stands, the second was not logged"
+    assert session.site.journal.verify() is None
+    with monkeypatch.context() as patch:
+        patch.setattr(Opened, "lost", lambda _: "the data file is gone")
+        outcome, left = session.enter_all(lines[1:])
+    assert (outcome.done, list(left)) == (False, lines[1:])
+    assert [len(post.readings) for post in session.run.posts[:3]] == [1, 0, 0]
+    assert session.enter_all(lines[1:])[0].done
+    assert [len(post.readings) for post in session.run.posts[:3]] == [1, 1, 1]
+    assert journal.head[0] > before[0]

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import os
+import signal
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import pytest
 
 from shimfit.errors import FileError
 from shimfit.model import Foot, Lot, PostState
-from shimfit.workflow.reading import log_reading
+from shimfit.store.events import Event
+from shimfit.store.log import Log
+from shimfit.workflow.reading import answer_missing, log_reading, missing_answers
 from shimfit.workflow.site import Place, Site
 from shimfit.workflow.tables import log_readings, posts_from_csv, posts_to_csv
 
@@ -60,6 +64,46 @@ def test_a_table_of_readings_is_logged_as_if_typed(site: Site) -> None:
     assert posts[0].readings[0].by == "crew"
     assert posts[1].readings[0].stage == "bed"
     assert posts[2].state is PostState.TO_READ
+
+
+@pytest.mark.skipif(os.name != "posix", reason="forks and kills")
+@pytest.mark.parametrize(("write", "read"), [(1, 0), (3, 0), (4, 3)])
+def test_a_table_is_on_disk_whole_or_not_at_all_when_the_program_is_killed(
+    site: Site, write: int, read: int
+) -> None:
+    """Killed at the first and the last of three readings, and when the first answer is about to be logged."""
+    site.import_stock([Lot(f"F{mm}", "flat", 30, thickness_mm=mm) for mm in (0.2, 0.4, 0.7)], "box.csv")
+    table = "post,entry\n1,4mm n 2mm o\n2,6mm n 3mm h\n3,5mm p 1mm h\n"
+
+    def give(killed_at: int) -> None:
+        with Site.open(site.journal.path, environment={}) as own, pytest.MonkeyPatch.context() as patch:
+            left = list(range(killed_at))
+            really = Log._write
+
+            def killed(log: Log, events: Sequence[Event]) -> object:
+                left.pop()
+                written = really(log, events) if left or read == 0 else ()
+                if not left:
+                    os.kill(os.getpid(), signal.SIGKILL)
+                return written
+
+            patch.setattr(Log, "_write", killed)
+            log_readings(own, "lake", "jetty", table, "r.csv", sure=False)
+
+    child = os.fork()
+    if child == 0:
+        give(write)
+        os._exit(0)
+    assert os.waitpid(child, 0)[1] == signal.SIGKILL
+    assert [len(post.readings) for post in site.run("lake", "jetty").posts] == [read // 3] * 3
+    assert site.journal.verify() is None
+    if not read:
+        log_readings(site, "lake", "jetty", table, "r.csv", sure=False)
+    else:
+        assert len(missing_answers(site)) == 3
+        answer_missing(site)
+    posts = site.run("lake", "jetty").posts
+    assert [(len(post.readings), post.answer is not None) for post in posts] == [(1, True)] * 3
 
 
 @pytest.mark.parametrize(

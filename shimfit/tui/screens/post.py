@@ -140,10 +140,10 @@ class PostScreen(Page):
             return
         line = self.line
         line.remember(text)
-        outcome = self.session.enter(text)
-        while outcome.done and self._to_come:
-            line.value = text = self._to_come.pop(0)
-            outcome = self.session.enter(text)
+        outcome, left = self.session.enter_all([text, *self._to_come])
+        self._to_come = list(left[1:])
+        if left and left[0] != text:
+            line.value = text = left[0]
         if outcome.done:
             self.take_off_line(text)
         elif outcome.at is None:
