@@ -37,6 +37,7 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
+    from shimfit.core.layout import Mark
     from shimfit.core.lean import Bow
     from shimfit.core.uncertainty.decision import Rule
 
@@ -336,6 +337,13 @@ class PostRecord:
     def still_handed_over(self) -> bool:
         """True for a post that was proven plumb and is not known to be out by now."""
         return self.handed_over is not None and self.stands != "out"
+
+    @property
+    def as_left(self) -> str:
+        """How often it was read and how it was left, of a post that is not there any more."""
+        count = len(self.readings)
+        read = f"read {'once' if count == 1 else f'{count} times'}, left as: {self.state}"
+        return self.conflict or (read if count else "never read")
 
     @property
     def bow(self) -> Bow | None:
@@ -658,6 +666,37 @@ class RunState:
     def conflicts(self) -> tuple[PostRecord, ...]:
         """Posts on which two crews' logs do not agree, also those that one of them took out."""
         return tuple(post for post in (*self.posts, *self.removed) if post.conflict is not None)
+
+    @property
+    def remarks(self) -> tuple[str, ...]:
+        """What to know besides its posts: crews that disagree, posts taken out, events left out."""
+        out = (f"post {one.name} was taken out of the run: {one.as_left}" for one in self.removed)
+        return (*filter(None, (self.conflict, self.crowded)), *out, *self.unread)
+
+    @property
+    def marks(self) -> tuple[Mark, ...]:
+        """Where its posts stand, in walking order."""
+        from shimfit.core.layout import Mark
+
+        return tuple(Mark(one.name, one.leg, one.station_mm, one.kind, one.turn_deg) for one in self.posts)
+
+    @property
+    def feet(self) -> dict[str, Foot]:
+        """The feet of its posts, by name."""
+        return {post.name: post.foot for post in self.posts}
+
+    @property
+    def crowded(self) -> str | None:
+        """Posts with no room between their feet, as two crews may set them, in a sentence; None: all have."""
+        from shimfit.core.layout import openings
+
+        found = openings(self.marks, self.foot, own=self.feet)
+        pairs = [f"{one.first} and {one.second}" for one in found if one.clear_mm <= 0]
+        return (
+            f"no room between the feet of posts {', '.join(pairs)}: move one, or take it out"
+            if pairs
+            else None
+        )
 
     @property
     def left_to_do(self) -> tuple[PostRecord, ...]:

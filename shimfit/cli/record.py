@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.cli.io import one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
+from shimfit.quantities import shown
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -167,7 +168,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     with open_site(args, io, read_only=True) as site:
         text = export_text(site.journal, args.job)
     count = text.count("\n")
-    return io.export(args, text.encode(), EVENTS, {"events": count}, f"{count} events")
+    return io.export(args, text.encode(), EVENTS, {"events": count}, shown.counted(count, "event"))
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:
@@ -198,18 +199,20 @@ def _imported_lines(done: Imported) -> Iterator[str]:
         yield "nothing new: everything in the file is here already"
         return
     jobs = f" of {', '.join(done.jobs)}" if done.jobs else ""
-    yield f"{done.new} new events{jobs}; {done.known} were here already"
+    yield f"{shown.counted(done.new, 'new event')}{jobs}; {done.known} were here already"
     for job in done.begun_twice:
         yield f"job {job} was started in both files: it is one job now"
     if done.box_joined:
         yield "the box of stock came along"
+    if done.box_apart:
+        yield "the pieces that they took are not taken out of your box: `--box` makes the two boxes one"
     for conflict in done.conflicts:
         yield "/".join(name for name in (conflict.job, conflict.run, conflict.post) if name)
         yield f"  {conflict.why}"
 
 
 def _salvaged_lines(done: Salvaged, new: str) -> Iterator[str]:
-    yield f"{done.saved} events saved as they were logged into {new}"
+    yield f"{shown.counted(done.saved, 'event')} saved as they were logged into {new}"
     for sentence in done.doubtful:
         yield f"kept, but counted for nothing: {sentence}"
     if done.missing:

@@ -215,8 +215,7 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
     saw = [] if kerf_mm is None else [f"saw cuts {shown.sized(kerf_mm, words.units)} wide"]
     if rod or saw:
         yield f"  {', '.join((*rod, *saw))}"
-    if run.conflict:
-        yield f"  ! {run.conflict}"
+    yield from (f"  ! {remark}" for remark in run.remarks)
     for post in run.posts:
         own = "" if post.tolerance == run.tolerance else f"  tolerance {tolerance_words(post.tolerance)}"
         yield post_line(post, words) + own
@@ -248,6 +247,7 @@ def run_json(run: RunState) -> dict[str, Any]:
         "units": run.units,
         "kerf_mm": run.kerf_mm,
         "score": asdict(run.score),
+        "remarks": list(run.remarks),
         "posts": [
             {
                 "post": post.name,

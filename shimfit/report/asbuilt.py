@@ -122,6 +122,7 @@ class _Record(Paper):
             self._run()
             self._table()
         for title, texts in (
+            ("Of the run besides", record.run.remarks),
             ("Read again after handing over", read_again_lines(record.run)),
             ("All readings, as typed", all_readings_lines(record) if all_readings else []),
         ):

@@ -213,6 +213,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             {"post": post.name, "stands": post.stands, "why": why_not_plumb(post, "mm")}
             for post in exceptions(record)
         ],
+        "remarks": list(run.remarks),
         "rule": RULES[run.rule],
         "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
@@ -315,6 +316,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
             f"  {', '.join(names)}: {words.DECISION_WORDS[stands]}: {why}"
             for names, stands, why in exceptions_reported(record)
         ),
+        *(f"  {remark}" for remark in run.remarks),
         "",
         *(f"{name}: {text}" if name else f"  {text}" for name, text in facts_reported(record)),
         f"Tops in {words.recorded_in(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
@@ -400,7 +402,7 @@ def off_of(post: PostRecord) -> tuple[float | None, float | None]:
 def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -> list[str]:
     """What has to be said of a post besides its figures: what counts, what went in, skipped, notes, bow."""
     notes = []
-    if post.changed is not None:
+    if post.changed is not None and post.conflict is None:
         before = post.verified[-1].verdict if post.verifying else None
         was = f"; before that {words.DECISION_WORDS[before.decision]}" if before is not None else ""
         notes.append(f"to be read again: {post.why}{was}")
@@ -450,7 +452,10 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     if off is not None:
         allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
         parts.append(f"{shown.recorded(off, units)} off plumb, {shown.recorded(allowed_mm, units)} allowed")
-    parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
+    if post.conflict is not None or post.skipped is not None:
+        parts.append(post.why)  # what crews typed, and that they are to read it again
+    else:
+        parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
     said = parts[0] if parts else ""
     for part in parts[1:]:
         said = f"{said.rstrip('.')}{'. ' if part[0].isupper() else '; '}{part}"

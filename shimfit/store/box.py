@@ -109,7 +109,7 @@ class BoxFold:
         early = self._archive.events(kinds=BOX_KINDS, upto=self._upto) if self._archive and self._upto else []
         events = sorted([*early, *late], key=_happened)
         standing = (event for event in events if event.step not in self._void.steps)
-        self._go_on_from(_Contents(_joined(self._log, standing)), 0, events)
+        self._go_on_from(_Contents(joined_logs(self._log, standing)), 0, events)
 
     def add(self, event: Event) -> None:
         """Bring the state forward by one event; an event that is not of the box changes nothing."""
@@ -181,7 +181,7 @@ def _happened(event: Event) -> tuple[int, str, int]:
     return event.stamp, event.log, event.first_place.seq
 
 
-def _joined(log: str, events: Iterable[Event]) -> set[str]:
+def joined_logs(log: str, events: Iterable[Event]) -> set[str]:
     """Logs whose boxes were emptied into this one, and those that were emptied into them before."""
     joining = (event for event in events if event.kind == "box-joined")
     said = [(event.log, data["log"]) for event in joining if (data := said_by(event))]

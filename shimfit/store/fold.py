@@ -280,7 +280,7 @@ class RunFold:
             posts=tuple(sorted(stand, key=attrgetter("leg", "station_mm"))),
             removed=tuple(chain.from_iterable(part.removed for part in parts)),
             last_seq=self._last_seq,
-            conflict=self._conflict or layout_conflict(standing, self._knowledge, self._run),
+            conflict=self._conflict or layout_conflict(standing, self._knowledge, self._run, run.units),
             unread=(*self._unread, *chain.from_iterable(part.unread for part in parts)),
             facts=facts_of(papers, self._run),
             issues=tuple(_issue(event, data) for event, data in issued if data is not None),

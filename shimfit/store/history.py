@@ -19,13 +19,18 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field
 from itertools import chain
-from typing import Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
-from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, said_by, words_of
+from shimfit import codec
+from shimfit.quantities import shown
+from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, said_by, shape_of, words_of
 from shimfit.values import dataclass
+
+if TYPE_CHECKING:
+    from shimfit.standing import Units
 
 # ------------------------------------------------------------ undo and redo
 
@@ -324,7 +329,7 @@ class _Crews:
         moves.sort(key=lambda move: move.at)
         _let_the_first_stand(moves)
         held = one.held | other.held
-        conflict = self._conflict(sides)
+        conflict = self._conflict(sides, first)
         if conflict is None and missing & self.work:
             conflict = sides[1 - first][1].conflict
         if conflict is not None:
@@ -335,18 +340,26 @@ class _Crews:
         events = [reported.event for at, reported in enumerate(self.history) if only >> at & 1]
         return events, self.work_out(view.moves)
 
-    def _conflict(self, sides: Sequence[tuple[list[Event], Side]]) -> Move | None:
+    def _conflict(self, sides: Sequence[tuple[list[Event], Side]], first: int) -> Move | None:
+        """What both sides did there, if they did; the one that the post goes on from is named first."""
         work = [[event for event in events if _is_work(event)] for events, _ in sides]
         if all(work):
             packs = all(side.packs_by in {event.id for event in events} for events, side in sides)
             settles = "say what is under it, then read it again" if packs else "read it again"
-            both = in_order(chain.from_iterable(work))
-            why = f"crews worked here that did not know of each other: {_reported_by_log(both)}; {settles}"
-            return Move(0, "conflict", both[-1], why, packs)
+            if sides[first][1].gone:
+                settles = "if it is there, insert it again"
+            did = "; ".join(what_was_done([*work[first], *work[1 - first]]))
+            why = (
+                f"crews worked here that did not know of each other: {did}; it is shown as the first left it"
+            )
+            last = in_order(chain.from_iterable(work))[-1]
+            return Move(0, "conflict", last, f"{why}: {settles}", packs)
         laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
-        if all(laid) and _differ(laid[0][-1], laid[1][-1]):
-            why = f"two crews lay {self.place} out differently; the one laid out first stands"
-            return Move(0, "conflict", in_order([laid[0][-1], laid[1][-1]])[-1], why)
+        if all(laid) and _different(laid[0][-1], laid[1][-1]):
+            one, later = in_order([laid[0][-1], laid[1][-1]])
+            stands = f"as {_who(one, 'one crew')} did, who was first, stands: read it"
+            both = f"{_who(one, 'one crew')} and {_who(later, 'another crew')}"
+            return Move(0, "conflict", later, f"{both} lay {self.place} out differently; {stands}")
         return None
 
 
@@ -377,26 +390,44 @@ def _weight(events: Sequence[Event], side: Side) -> tuple[bool, int, float, str]
     return not waits, 2 * rank + worked, -first.stamp, first.id
 
 
-def _differ(one: Event, other: Event) -> bool:
-    """Whether two events that lay something out say different things of it."""
+def _different(one: Event, other: Event) -> list[str]:
+    """What two events that lay something out both say, and say differently of it."""
     here, there = said_by(one), said_by(other)
-    return any(key in there and there[key] != value for key, value in here.items())
+    return [key for key, value in here.items() if key in there and there[key] != value]
 
 
-def _reported_by_log(events: Iterable[Event]) -> str:
-    """The last that each log holds, and how much before it."""
+def _who(event: Event, unnamed: str) -> str:
+    return event.by or unnamed
+
+
+_MOST_NAMED = 4
+_DID = {
+    "reading": "read {text}",
+    "packed": "packed it",
+    "tightened": "tightened it",
+    "trimmed": "cut its packs flush",
+    "skipped": "skipped it ({why})",
+    "post-moved": "moved it",
+    "post-removed": "took it out",
+}
+
+
+def what_was_done(events: Iterable[Event]) -> list[str]:
+    """What each log holds of a post, and until when: `north read 8n 3h, packed it (2026-05-04 10:12)`."""
     by_log: dict[str, list[Event]] = {}
     for event in events:
         by_log.setdefault(event.log, []).append(event)
-    reported = []
-    for *before, last in by_log.values():
-        by = f" by {last.by}" if last.by else ""
-        more = f" and {len(before)} before it" if before else ""
-        reported.append(f"{words([last])} ({last.time[:16].replace('T', ' ')}{by}){more}")
-    return "; ".join(reported)
+    done: list[str] = []
+    for own in by_log.values():
+        steps = [_DID[event.kind].format_map(said_by(event)) for event in own]
+        if more := len(steps[:-_MOST_NAMED]):
+            steps = [f"did {more} more, then {steps[-_MOST_NAMED]}", *steps[1 - _MOST_NAMED :]]
+        who = _who(own[-1], "another crew" if done else "one crew")
+        done.append(f"{who} {', '.join(steps)} ({own[-1].time[:16].replace('T', ' ')})")
+    return done
 
 
-def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str) -> str | None:
+def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str, units: Units) -> str | None:
     """How crews that did not know of each other lay a run out differently, in a sentence; None if they don't.
 
     changes: its standing `run-added` and `run-changed` events in the order of time. A change by somebody who
@@ -409,7 +440,24 @@ def layout_conflict(changes: Sequence[Reported], knowledge: Knowledge, run: str)
         found.append(reported)
     for number, one in enumerate(found):
         for later in found[number + 1 :]:
-            if not knowledge.saw(later, one) and _differ(one.event, later.event):
+            keys = _different(one.event, later.event)
+            if keys and not knowledge.saw(later, one):
+                first, second = (
+                    f"{_who(event, unnamed)}: {', '.join(_options(event, keys, units))}"
+                    for event, unnamed in ((one.event, "one crew"), (later.event, "another crew"))
+                )
                 stands = "the one laid out first" if later.event.kind == "run-added" else "the later change"
-                return f"two crews lay run {run} out differently; {stands} stands"
+                return f"two crews lay run {run} out differently: {first}; {second}; {stands} stands"
     return None
+
+
+def _options(event: Event, keys: Iterable[str], units: Units) -> Iterator[str]:
+    """Options of a run as an event sets them: `height 900 mm`, `face names out=lake`."""
+    data = codec.read(shape_of(event.kind), said_by(event))
+    for key in keys:
+        name, value = key.removesuffix("_mm").replace("_", " "), data[key]
+        if isinstance(value, Mapping):
+            value = " ".join(f"{one}={called}" for one, called in value.items())
+        elif key.endswith("_mm") and value is not None:
+            value = shown.sized(value, units)
+        yield f"{name} {getattr(value, 'text', value)}"

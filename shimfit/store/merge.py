@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 from shimfit.codec import fault, read, shape
 from shimfit.errors import FileError, InternalError
 from shimfit.outputs import EVENTS, write_whole
+from shimfit.store.box import joined_logs
 from shimfit.store.db import file_errors
 from shimfit.store.events import (
     BOOKKEEPING,
@@ -229,6 +230,8 @@ class Imported:
     conflicts: tuple[Conflict, ...]
     box_joined: bool
     """The box of the other file became part of this one's."""
+    box_apart: bool = False
+    """Pieces were taken there from a box that is not part of this one's: they are not counted here."""
     begun_twice: tuple[str, ...] = ()
     """Jobs that both files began by themselves, and that are one job from now on."""
 
@@ -277,7 +280,11 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
         journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
         after = _conflicts(journal, jobs)
         conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
-        return Imported(len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), begun_twice)
+        ours = joined_logs(journal.log, journal.events(kinds=("box-joined",)))
+        apart = any(event.kind == "taken" and event.log not in ours for event in new)
+        return Imported(
+            len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), apart, begun_twice
+        )
 
 
 def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:
@@ -286,7 +293,7 @@ def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, st
     found: dict[tuple[str, str, str], Conflict] = {}
     for job in (there_are[name] for name in jobs if name in there_are):
         for run in (journal.run(job.name, name) for name in job.runs):
-            said = [("", run.conflict, False)]
+            said = [("", "; ".join(filter(None, (run.conflict, run.crowded))) or None, False)]
             said += [(post.name, post.conflict, post.packs_in_conflict) for post in run.conflicts]
             found |= {
                 (job.name, run.name, post): Conflict(job.name, run.name, post, why, packs)

@@ -148,7 +148,7 @@ class PostBuilder:
         self._leave_out(CREWS_DISAGREE)
 
     def set_aside(self, event: Event, data: Mapping[str, Any]) -> None:
-        """Keep what another crew logged without knowing of this one: shown, and decides nothing."""
+        """Keep what another crew logged without knowing of this one: it decides only where it stands."""
         self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "reading":
             reading = codec.from_json(Reading, data, by=event.by, time=event.time, event=event.id)
@@ -156,6 +156,8 @@ class PostBuilder:
             self._left_out.append(MID if reading.stage == "mid" else CREWS_DISAGREE)
         elif event.kind in ("noted", "photo"):
             self.add(event, data)
+        elif event.kind == "post-moved":  # where it stands, whoever packed it: the later of two stands
+            self.station_mm, self.leg = float(data["station_mm"]), data.get("leg", self.leg)
 
     # ------------------------------------------------------------ events
 

@@ -28,7 +28,7 @@ from shimfit.workflow.site import Place, Site, check_name, check_room, in_one_tu
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from shimfit.model import Foot, Tolerance
+    from shimfit.model import Tolerance
     from shimfit.standing import RunState
 
 OPTION_HINTS = {
@@ -107,7 +107,7 @@ def post_rows(marks: Iterable[Mark]) -> list[dict[str, Any]]:
 
 def openings_of(run: RunState) -> tuple[Opening, ...]:
     """The openings between the posts of a run, against its own limit."""
-    return check_room(_marks_of(run), run.foot, run.opening_limit_mm, _feet_of(run))
+    return check_room(run.marks, run.foot, run.opening_limit_mm, run.feet)
 
 
 @in_one_turn
@@ -116,8 +116,8 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     now = site.run(job, run)
     with refused_in(now.units):
         name = None if name is None else check_name(name, "post")
-        marks = layout.insert(_marks_of(now), _station_mm(text, now), name)
-    check_room(marks, now.foot, own=_feet_of(now))
+        marks = layout.insert(now.marks, _station_mm(text, now), name)
+    check_room(marks, now.foot, own=now.feet)
     (row,) = post_rows(mark for mark in marks if now.post(mark.name) is None)
     place = Place(job, run, row["name"])
     site.append(site.draft(place, "post-added", row))
@@ -131,7 +131,7 @@ def move_post(site: Site, place: Place, at: str) -> str:
     now = site.run(place.job, place.run)
     station_mm = _station_mm(at, now)
     with refused_in(now.units):
-        check_room(layout.move(_marks_of(now), place.post, station_mm), now.foot, own=_feet_of(now))
+        check_room(layout.move(now.marks, place.post, station_mm), now.foot, own=now.feet)
     site.append(site.draft(place, "post-moved", {"station_mm": station_mm}))
     return station_words(site, place)
 
@@ -149,7 +149,7 @@ def remove_post(site: Site, place: Place) -> str:
     UsageError where it holds two legs, or where too few would be left.
     """
     packs = site.post(place).packs_in_place
-    layout.remove(_marks_of(site.run(place.job, place.run)), place.post)
+    layout.remove(site.run(place.job, place.run).marks, place.post)
     site.append(*moving(site, place, packs, ()), site.draft(place, "post-removed", {}))
     back = "; its packs are in the box again" if packs else ""
     return f"post {place.post} is out of the run; its log is kept{back}"
@@ -164,17 +164,15 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
     before, run = site.post(place), site.run(place.job, place.run)
     new = parse_foot(foot, run.units) if foot else before.foot
     why = why.strip()
-    check_room(_marks_of(run), run.foot, own=_feet_of(run) | {place.post: new})
+    check_room(run.marks, run.foot, own=run.feet | {place.post: new})
     added = [
         event.data
         for event in site.journal.standing(("post-added",), place.job)
         if event.run == place.run and event.data["name"] == place.post
     ]
     data = {**added[-1], "station_mm": before.station_mm, "foot": to_json(new)}
-    count = len(before.readings)
-    read = f"read {'once' if count == 1 else f'{count} times'}, left as: {before.state}"
     note = f"another post since {site.journal.now().date()}{': ' if why else ''}{why}"
-    note += f"; the one before was {read if count else 'never read'}"
+    note += f"; the one before was {before.as_left}"
     drafts = [
         *moving(site, place, before.packs_in_place, ()),
         site.draft(place, "post-removed", {}),
@@ -187,11 +185,3 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
 
 def _station_mm(text: str, run: RunState) -> float:
     return parse_length(text, run.units, what="station", zero_ok=True)
-
-
-def _feet_of(run: RunState) -> dict[str, Foot]:
-    return {post.name: post.foot for post in run.posts}
-
-
-def _marks_of(run: RunState) -> tuple[Mark, ...]:
-    return tuple(Mark(post.name, post.leg, post.station_mm, post.kind, post.turn_deg) for post in run.posts)

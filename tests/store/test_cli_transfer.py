@@ -45,6 +45,7 @@ def test_there_and_back(files):
         "jobs": [],
         "begun_twice": [],
         "box_joined": False,
+        "box_apart": False,
         "conflicts": [],
     }
 
@@ -76,7 +77,117 @@ def test_conflicts_are_said_per_post(files, crew):
     call("export", moved, "--db", mine)
     code, out, _ = call("import", moved, "--db", theirs)
     assert code == 0
-    assert "jetty/east/2\n  crews worked here that did not know of each other: reading" in out
+    assert "jetty/east/2\n  crews worked here that did not know of each other: c3 read 3mm n 0 (" in out
+
+
+# ---------------------------------------------------------------- two crews apart on one run
+
+BOX = "lot,form,material,count,length_mm,width_mm,thickness_mm,origin\nF1,flat,HDPE,1,,,0.5,bought\n"
+
+
+@pytest.fixture
+def apart(tmp_path):
+    """Two crews with one run and one box of one flat, each with a file of its own: a caller for each."""
+    files = {name: tmp_path / f"{name}.db" for name in ("north", "south")}
+
+    def crew(name):
+        return lambda *words: call(*words, "--db", files[name])
+
+    north, south = map(crew, files)
+    stock = tmp_path / "box.csv"
+    stock.write_text(BOX)
+    for words in (
+        ("job", "new", "lake"),
+        (
+            "run",
+            "new",
+            "lake/deck",
+            "--length",
+            "6m",
+            "--every",
+            "1200",
+            "--foot",
+            "90x90mm",
+            "--height",
+            "1m",
+        ),
+        ("stock", "import", stock),
+        ("export", tmp_path / "begun.jsonl"),
+    ):
+        assert north(*words)[0] == 0
+    south("import", tmp_path / "begun.jsonl")
+    for name, crew_ in (("north", north), ("south", south)):
+        crew_("settings", "by", name)
+
+    def exchange():
+        moved = [tmp_path / f"{name}.jsonl" for name in files]
+        for crew_, file in zip((north, south), moved, strict=True):
+            crew_("export", file, "--force")
+        return north("import", moved[1])[1], south("import", moved[0])[1]
+
+    return north, south, exchange
+
+
+def what_it_says(crew):
+    """All that the commands say of the run, but for what is of one file alone."""
+    shown = crew("run", "show", "lake/deck")[1]
+    whole = json.loads(crew("record", "lake/deck", "--json")[1])
+    return shown, {key: value for key, value in whole.items() if key != "log"}
+
+
+def test_two_crews_who_logged_one_run_apart_are_told_where_and_both_files_say_the_same(apart):
+    north, south, exchange = apart
+    north("read", "lake/deck/4", "2.5n 0", "--sure")
+    north("pack", "lake/deck/4", "next=F1")
+    south("read", "lake/deck/4", "7n 5h")
+    south("skip", "lake/deck/4", "no rod yet")
+    north("run", "move", "lake/deck/5", "--at", "4700")
+    south("read", "lake/deck/5", "0.5n 5o")
+    south("pack", "lake/deck/5", "out=F1")
+    north("run", "set", "lake/deck", "--faces", "out=lake")
+    south("run", "set", "lake/deck", "--faces", "out=water")
+    south("run", "insert", "lake/deck", "--at", "4690", "--name", "4b")
+    north("run", "remove", "lake/deck/2")
+    south("read", "lake/deck/2", "3n 3h")
+    told_north, told_south = exchange()
+    assert "the pieces that they took are not taken out of your box" in told_north
+    assert "the pieces" not in told_south, "the one box came along at the beginning"
+    assert told_north.splitlines()[2:] == told_south.splitlines()[1:], "each crew is told, in the same words"
+
+    def at(place):
+        return told_north.partition(f"lake/deck{place}\n  ")[2].splitlines()[0]
+
+    assert at("") == (
+        "two crews lay run deck out differently: north: face names out=lake; south: face names out=water; "
+        "the later change stands; no room between the feet of posts 4b and 5: move one, or take it out"
+    )
+    assert "other: north read 2.5n 0, packed it (20" in at("/4")
+    assert "; south read 7n 5h, skipped it (no rod yet) (20" in at("/4")
+    assert at("/4").endswith("; it is shown as the first left it: read it again")
+    assert "other: south read 0.5n 5o, packed it (20" in at("/5")
+    assert "; north moved it (20" in at("/5")
+    assert at("/2").endswith("; it is shown as the first left it: if it is there, insert it again")
+
+    shown, record_ = what_it_says(north)
+    assert (shown, record_) == what_it_says(south)
+    posts = {post["post"]: post for post in record_["posts"]}
+    assert (posts["4"]["packs"][0]["seat"], posts["5"]["packs"][0]["seat"]) == ("next", "out")
+    assert posts["5"]["station_mm"] == 4700, "it was moved, whoever packed it"
+    assert {post["decision"] for post in posts.values()} == {"none"}
+    assert record_["remarks"][2] == f"post 2 was taken out of the run: {at('/2')}"
+    assert all(f"  ! {remark}\n" in shown for remark in record_["remarks"])
+    for name in ("4", "5"):
+        assert posts[name]["notes"].count(at(f"/{name}")) == 1, "the record says it once"
+    assert "caution: 1 more of F1 were used than were in the box: count it" in south("stock", "list")[2]
+
+    settled = ("read", "lake/deck/4", "0.2n 0", "--sure")
+    assert "Plumb." in north(*settled)[1]
+    exchange()
+    exchange()
+    shown, record_ = what_it_says(north)
+    assert (shown, record_) == what_it_says(south)
+    assert [post["decision"] for post in record_["posts"] if post["post"] == "4"] == ["plumb"]
+    assert "deck/4" not in "".join(exchange()), "settled: nobody is told again"
 
 
 def test_salvage_says_what_came_out(files, tmp_path):

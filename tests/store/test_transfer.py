@@ -133,9 +133,8 @@ def test_both_read_one_post_is_shown_and_settled_by_reading_again(two):
     done = send(south, north)
     (conflict,) = done.conflicts
     assert (conflict.job, conflict.run, conflict.post, conflict.packs) == ("jetty", "east", "1", False)
-    assert "reading 9mm n 0 at east/1" in conflict.why
-    assert "reading 3mm n 0 at east/1" in conflict.why
-    assert "by south" in conflict.why
+    assert "north read 9mm n 0 (2026" in conflict.why
+    assert "south read 3mm n 0 (2026" in conflict.why
     post = north.post("1")
     assert post.state is PostState.TO_READ
     assert post.conflict == conflict.why
@@ -172,7 +171,8 @@ def test_a_post_that_one_crew_took_out_keeps_what_the_other_did_there(two):
     north.log("post-removed", {}, post="1")
     south.read("1", 0.003)
     (conflict,) = send(south, north).conflicts
-    assert "taking out post east/1" in conflict.why
+    assert " took it out (" in conflict.why
+    assert "if it is there, insert it again" in conflict.why
     run = north.run()
     assert run.post("1") is None
     assert [reading.slope_along for reading in run.removed[0].readings] == [0.003]
