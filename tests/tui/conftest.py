@@ -6,7 +6,7 @@ import asyncio
 import inspect
 import os
 import time
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AsyncExitStack
 from datetime import UTC, datetime, timedelta
 from functools import cache
 from pathlib import Path
@@ -23,7 +23,7 @@ from shimfit.tui.widgets import EntryLine
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Callable
+    from collections.abc import Awaitable, Callable
 
     from shimfit.standing import PostRecord
     from shimfit.tui.screens.page import Page
@@ -151,10 +151,11 @@ class Hand:
         "?": "question_mark",
     }
 
-    def __init__(self, app: ShimfitApp, pilot) -> None:
+    def __init__(self, app: ShimfitApp, pilot, leave: Callable[[], Awaitable[None]]) -> None:
         self.app = app
         self.pilot = pilot
         self.do = app.do
+        self.leave = leave
 
     @property
     def session(self) -> Session:
@@ -233,19 +234,6 @@ class Hand:
 
 
 @pytest.fixture
-def running():
-    """Runs a program at a size, with a hand on its keys."""
-
-    @asynccontextmanager
-    async def run(app: ShimfitApp, columns: int, rows: int) -> AsyncIterator[Hand]:
-        async with app.run_test(size=(columns, rows)) as pilot:
-            await pilot.pause()
-            yield Hand(app, pilot)
-
-    return run
-
-
-@pytest.fixture
 def at_screen(app_on: Callable[..., ShimfitApp], request: pytest.FixtureRequest):
     """Starts the program at a size, on a fresh jetty unless one is given; left when the test is over."""
     at_the_end = request.node.stash[_AT_THE_END] = AsyncExitStack()
@@ -256,7 +244,7 @@ def at_screen(app_on: Callable[..., ShimfitApp], request: pytest.FixtureRequest)
         app = app or app_on(units, **options)
         pilot = await at_the_end.enter_async_context(app.run_test(size=(columns, rows)))
         await pilot.pause()
-        return Hand(app, pilot)
+        return Hand(app, pilot, at_the_end.aclose)
 
     return start
 
@@ -288,9 +276,3 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
     asyncio.run(to_its_end())
     return True
-
-
-@pytest.fixture
-def wait_for():
-    """Run a coroutine to its end on a loop of its own (no plugin needed)."""
-    return asyncio.run

@@ -10,6 +10,7 @@ from textual.geometry import Region
 
 from shimfit.model import PostState
 from shimfit.text.glyphs import UNICODE
+from shimfit.tui.app import ShimfitApp
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import EntryLine, Rows
 from shimfit.workflow.reading import log_reading
@@ -138,25 +139,16 @@ async def test_the_reading_from_before_the_packs_is_no_verifying_one(at_screen) 
     await hand.press("ctrl+z", sees="taken back: reading 9n5o at")
 
 
-def test_undo_and_redo_work_after_a_restart(make_site, running, wait_for) -> None:
-    from shimfit.tui.app import ShimfitApp
-
+async def test_undo_and_redo_work_after_a_restart(make_site, at_screen) -> None:
     site = make_site()
-
-    async def first() -> None:
-        async with running(ShimfitApp(site), 40, 20) as hand:
-            await hand.enter("9n5o", sees="▲ pack")
-
-    async def second() -> None:
-        app = ShimfitApp(site)
-        async with running(app, 40, 20) as hand:
-            await hand.sees("▲ pack", "TOP leans 9 mm")
-            await hand.press("ctrl+z", sees=("taken back", "to read"))
-            assert app.session.record.readings == ()
-            await hand.press("ctrl+y", sees=("brought back", "▲ pack"))
-
-    wait_for(first())
-    wait_for(second())
+    hand = await at_screen(40, 20, app=ShimfitApp(site))
+    await hand.enter("9n5o", sees="▲ pack")
+    await hand.leave()
+    hand = await at_screen(40, 20, app=ShimfitApp(site))
+    await hand.sees("▲ pack", "TOP leans 9 mm")
+    await hand.press("ctrl+z", sees=("taken back", "to read"))
+    assert hand.record.readings == ()
+    await hand.press("ctrl+y", sees=("brought back", "▲ pack"))
 
 
 async def test_direction_buttons_type_the_letter(at_screen) -> None:

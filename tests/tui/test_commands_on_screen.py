@@ -172,19 +172,15 @@ async def test_long_work_is_seen_to_run_and_stops_at_esc(make_site, at_screen) -
     await hand.press("ctrl+c", sees="stopped by the user")
 
 
-def test_a_fault_of_the_programs_own_comes_out(make_site, running, wait_for) -> None:
+async def test_a_fault_of_the_programs_own_comes_out(make_site, at_screen) -> None:
     slow = Slow()
-    app = ShimfitApp(make_site(), commands=slow)
     slow.let_go.set()
-
-    async def job() -> None:
-        async with running(app, 80, 24) as hand:
-            app.command("kit")
-            await hand.press("enter")
-            await hand.pilot.pause(0.5)
-
+    hand = await at_screen(80, 24, app=ShimfitApp(make_site(), commands=slow))
+    hand.app.command("kit")
+    await hand.press("enter")
+    await hand.pilot.pause(0.5)
     with pytest.raises(ZeroDivisionError):
-        wait_for(job())
+        await hand.leave()
 
 
 def test_plain_mode_takes_a_line_of_the_command_line(make_site) -> None:

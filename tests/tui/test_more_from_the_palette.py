@@ -99,18 +99,17 @@ def test_an_altered_log_is_not_handed_over(session, tmp_path) -> None:
     assert not target.exists()
 
 
-async def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, running) -> None:
+async def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_site, at_screen) -> None:
     site = make_site()
     other = Site.open(site.journal.path, environment={})
-
-    app = ShimfitApp(site)
-    async with running(app, 80, 24) as hand:
-        await hand.sees("to read")
-        log_reading(other, app.session.place, "6n10h")
-        await hand.sees("▲ pack")
-        app.do("undo")
-        await hand.sees("taken back")
-        assert other.post(app.session.place).readings == ()
+    hand = await at_screen(80, 24, app=ShimfitApp(site))
+    await hand.sees("to read")
+    log_reading(other, hand.session.place, "6n10h")
+    await hand.sees("▲ pack")
+    hand.do("undo")
+    await hand.sees("taken back")
+    assert other.post(hand.session.place).readings == ()
+    await hand.leave()
     other.close()
 
 

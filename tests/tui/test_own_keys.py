@@ -39,13 +39,13 @@ async def test_first_run_hints_name_the_key_that_is_set(make_site, at_screen) ->
     await hand.press("f8", sees="new run")
 
 
-async def test_keys_that_can_t_be_are_told_and_the_usual_ones_work(tmp_path, running) -> None:
+async def test_keys_that_can_t_be_are_told_and_the_usual_ones_work(tmp_path, at_screen) -> None:
     site = Site.open(tmp_path / "s.db", environment={"SHIMFIT_KEYS": "und=q"})
     write_sample(site)
-    app = ShimfitApp(site)
-    async with running(app, 80, 24) as hand:
-        await hand.sees("KEYS are the usual ones; setting keys: there is no action 'und'", "F1 help")
-        await hand.press("f1", sees="HELP")
+    hand = await at_screen(80, 24, app=ShimfitApp(site))
+    await hand.sees("KEYS are the usual ones; setting keys: there is no action 'und'", "F1 help")
+    await hand.press("f1", sees="HELP")
+    await hand.leave()
     site.close()
 
 

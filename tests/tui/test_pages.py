@@ -123,27 +123,23 @@ async def test_the_box_loses_and_gains_lots_and_takes_it_back(at_screen, tmp_pat
     await hand.enter(str(stock), sees="1 lots from more.csv")
 
 
-async def test_the_record_is_written_and_asks_before_it_writes_over(app_on, running, tmp_path) -> None:
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o")
-        await hand.enter(".3n.2o")
-        await hand.press("f4", sees=("1 of 7 posts proven plumb", "10.3", "0.4"))
-        for name in ("record.csv", "record.json", "record.pdf"):
-            await hand.press("e")
-            line = app.page.query_one(EntryLine)
-            assert line.value == "heron-jetty-record.pdf"
-            line.value = str(tmp_path / name)
-            await hand.press("enter", sees=f"written: {name}")
+async def test_the_record_is_written_and_asks_before_it_writes_over(at_screen, tmp_path) -> None:
+    hand = await at_screen(80, 24)
+    await hand.enter("9n5o")
+    await hand.enter(".3n.2o")
+    await hand.press("f4", sees=("1 of 7 posts proven plumb", "10.3", "0.4"))
+    for name in ("record.csv", "record.json", "record.pdf"):
         await hand.press("e")
-        app.page.query_one(EntryLine).value = str(tmp_path / "record.csv")
-        await hand.press("enter", sees="exists already")
-        await hand.press("enter", sees="written")
-        await hand.press("f2", "f4")
-        assert "written" not in await hand.settled(), "said once"
-        await hand.press("e")
-        app.page.query_one(EntryLine).value = str(tmp_path / "record.doc")
-        await hand.press("enter", sees="not 'record.doc'")
+        assert hand.typed == "heron-jetty-record.pdf"
+        await hand.enter(str(tmp_path / name), sees=f"written: {name}")
+    await hand.press("e")
+    await hand.enter(str(tmp_path / "record.csv"), sees="exists already")
+    await hand.press("enter", sees="written")
+    await hand.press("f2", "f4")
+    assert "written" not in await hand.settled(), "said once"
+    await hand.press("e")
+    await hand.enter(str(tmp_path / "record.doc"), sees="not 'record.doc'")
+    await hand.leave()
     rows = list(csv.DictReader((tmp_path / "record.csv").read_text("utf-8").splitlines()))
     assert [row["decision"] for row in rows].count("plumb") == 1
     assert json.loads((tmp_path / "record.json").read_text("utf-8"))["run"] == "jetty"
@@ -231,18 +227,18 @@ async def test_each_theme_paints(at_screen, name) -> None:
     assert hand.app.theme == name
 
 
-async def test_read_only_is_said_and_typing_refused_in_words(make_site, running) -> None:
+async def test_read_only_is_said_and_typing_refused_in_words(make_site, at_screen) -> None:
     from shimfit.tui.app import ShimfitApp
     from shimfit.workflow.site import Site
 
     writer = make_site()
     reader = Site.open(writer.journal.path, read_only=True, environment={})
-    app = ShimfitApp(reader)
-    async with running(app, 80, 24) as hand:
-        await hand.sees("READ ONLY")
-        await hand.enter("9n5o", sees="✗")
-        assert app.session.record.readings == ()
-        assert app.page.query_one(EntryLine).value == "9n5o", "what was typed is kept"
+    hand = await at_screen(80, 24, app=ShimfitApp(reader))
+    await hand.sees("READ ONLY")
+    await hand.enter("9n5o", sees="✗")
+    assert hand.record.readings == ()
+    assert hand.typed == "9n5o", "what was typed is kept"
+    await hand.leave()
     reader.close()
 
 

@@ -113,18 +113,19 @@ async def walk(hand, check) -> None:
     ],
 )
 async def test_every_painted_cell_can_be_read_in_the_sun(
-    app_on, running, monkeypatch, *, size, theme, no_color, ascii_only
+    at_screen, monkeypatch, *, size, theme, no_color, ascii_only
 ) -> None:
     if no_color:
         monkeypatch.setenv("NO_COLOR", "1")
     found: dict[str, list[str]] = {}
 
-    async with running(app_on(theme=theme, ascii=ascii_only), *size) as hand:
+    hand = await at_screen(*size, theme=theme, ascii=ascii_only)
 
-        def check(where: str) -> None:
-            for name, terminal in (("dark", DARK_TERMINAL), ("light", LIGHT_TERMINAL)):
-                if weak := weak_cells(hand, terminal):
-                    found[f"{where}, {name} terminal"] = weak[:5]
+    def check(where: str) -> None:
+        for name, terminal in (("dark", DARK_TERMINAL), ("light", LIGHT_TERMINAL)):
+            if weak := weak_cells(hand, terminal):
+                found[f"{where}, {name} terminal"] = weak[:5]
 
-        await walk(hand, check)
+    await walk(hand, check)
+    await hand.leave()
     assert not found

@@ -9,8 +9,8 @@ from tests import pictures
 ROOT = Path(__file__).parents[2]
 
 
-def test_the_pictures_are_current(tmp_path, wait_for) -> None:
-    wait_for(pictures.shoot(tmp_path))
+async def test_the_pictures_are_current(tmp_path) -> None:
+    await pictures.shoot(tmp_path)
     made = sorted(path.name for path in tmp_path.iterdir())
     kept = ROOT / "fixtures" / "pictures"
     assert made == sorted(path.name for path in kept.iterdir())

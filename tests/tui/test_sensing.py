@@ -41,29 +41,28 @@ def taken(lean: Lean) -> Snapshot:
 
 
 @pytest.mark.parametrize(("columns", "rows"), [(40, 20), (80, 24)])
-async def test_the_target_follows_and_space_logs(app_on, running, columns, rows) -> None:
+async def test_the_target_follows_and_space_logs(at_screen, columns, rows) -> None:
     sensor = Scripted(MOVING)
-
-    app = app_on(sensor=sensor)
-    async with running(app, columns, rows) as hand:
-        await hand.sees("6.3 mm off, allowed 2.0 mm", "NEXT 0.5 HOUSE 0.2 mm", "moving", "●")
-        await hand.press("space", sees="not yet: moving")
-        assert app.session.record.readings == ()
-        sensor.seen = taken(Lean(0.005, -0.001))
-        await hand.press("up")
-        await hand.pilot.pause(0.2)
-        await hand.press("space", sees="logged: 5.1 of 2.0 mm")
-        reading = app.session.record.readings[-1]
-        assert reading.method == "sensor"
-        assert reading.lean == Lean(0.005, -0.001)
-        assert app.session.record.state is PostState.PACK
-        await hand.sees("1 of 2", "NEXT 0.5")
-        assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
-        await hand.press("space", sees="? as before the packs. Not in yet: Space")
-        assert len(app.session.record.readings) == 1, "a second Space was no reading after packing"
-        await hand.press("space", sees="mean of")
-        assert len(app.session.record.readings) == 2
-        assert app.session.record.state is PostState.PACK
+    hand = await at_screen(columns, rows, sensor=sensor)
+    await hand.sees("6.3 mm off, allowed 2.0 mm", "NEXT 0.5 HOUSE 0.2 mm", "moving", "●")
+    await hand.press("space", sees="not yet: moving")
+    assert hand.record.readings == ()
+    sensor.seen = taken(Lean(0.005, -0.001))
+    await hand.press("up")
+    await hand.pilot.pause(0.2)
+    await hand.press("space", sees="logged: 5.1 of 2.0 mm")
+    reading = hand.record.readings[-1]
+    assert reading.method == "sensor"
+    assert reading.lean == Lean(0.005, -0.001)
+    assert hand.record.state is PostState.PACK
+    await hand.sees("1 of 2", "NEXT 0.5")
+    assert "more" not in hand.row("target"), "nothing is in yet that could be pushed"
+    await hand.press("space", sees="? as before the packs. Not in yet: Space")
+    assert len(hand.record.readings) == 1, "a second Space was no reading after packing"
+    await hand.press("space", sees="mean of")
+    assert len(hand.record.readings) == 2
+    assert hand.record.state is PostState.PACK
+    await hand.leave()
     assert sensor.calls == ["start", "again", "again", "stop"]
 
 

@@ -30,28 +30,27 @@ def held_back(monkeypatch):
     let_go.set()
 
 
-async def test_enter_does_not_wait_and_the_answer_comes_by_itself(app_on, running, held_back) -> None:
+async def test_enter_does_not_wait_and_the_answer_comes_by_itself(at_screen, held_back) -> None:
     let_go, asked = held_back
-
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        await hand.enter("9n5o", sees=("post 1 logged: ", "working…"))
-        assert [reading.text for reading in app.session.record.readings] == ["9n5o"], "on disk first"
-        assert app.session.record.prescription is None
-        await hand.press("down", sees="post 2 (2/7)")
-        await hand.enter("3n8o", sees="post 2 logged: ")
-        await hand.type("4n")
-        let_go.set()
-        await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
-        for _ in range(100):
-            if app.session.site.post(app.session.place).prescription:
-                break
-            await hand.pilot.pause(0.05)
-        await hand.settled()
-        assert "working…" not in hand.screen()
-        assert app.session.record.state is PostState.PACK
-        assert app.session.record.prescription is not None
-        assert app.session.run.post("1").prescription is not None
+    hand = await at_screen(80, 24)
+    await hand.enter("9n5o", sees=("post 1 logged: ", "working…"))
+    assert [reading.text for reading in hand.record.readings] == ["9n5o"], "on disk first"
+    assert hand.record.prescription is None
+    await hand.press("down", sees="post 2 (2/7)")
+    await hand.enter("3n8o", sees="post 2 logged: ")
+    await hand.type("4n")
+    let_go.set()
+    await hand.sees("NEXT", "OUT", "allowed 2.0 mm", "4n")
+    for _ in range(100):
+        if hand.session.site.post(hand.session.place).prescription:
+            break
+        await hand.pilot.pause(0.05)
+    await hand.settled()
+    assert "working…" not in hand.screen()
+    assert hand.record.state is PostState.PACK
+    assert hand.record.prescription is not None
+    assert hand.session.run.post("1").prescription is not None
+    await hand.leave()
     assert asked == [("1", "9n5o"), ("2", "3n8o")], "in the order of the readings, each once"
 
 
@@ -142,24 +141,24 @@ async def test_an_answer_that_was_missed_comes_when_the_post_is_seen_again(make_
     assert hand.record.prescription is not None
 
 
-async def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(app_on, running) -> None:
+async def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(at_screen) -> None:
     """Answers come by the clock: also between asking for a page and having it, and on the way out."""
-    app = app_on()
-    async with running(app, 80, 24) as hand:
-        for name in ("plan", "run", "stock", "record", "setup"):
-            app.go(name)
-            assert name == app.page.NAME
-            assert not app.page.is_up, "the library mounts it a moment later"
-            app.tell(Outcome(f"came before the {name} page", done=False))
-            app.warn(f"trouble before the {name} page")
-            await hand.sees(f"came before the {name} page")
-        app.go("post")
-        app.built.pop("plan")
-        app.uninstall_screen("plan")
-        app.go("plan")
-        app.page.cut_sheet()
-        await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
-    for page in app.built.values():
+    hand = await at_screen(80, 24)
+    for name in ("plan", "run", "stock", "record", "setup"):
+        hand.app.go(name)
+        assert name == hand.page.NAME
+        assert not hand.page.is_up, "the library mounts it a moment later"
+        hand.app.tell(Outcome(f"came before the {name} page", done=False))
+        hand.app.warn(f"trouble before the {name} page")
+        await hand.sees(f"came before the {name} page")
+    hand.app.go("post")
+    hand.app.built.pop("plan")
+    hand.app.uninstall_screen("plan")
+    hand.app.go("plan")
+    hand.page.cut_sheet()
+    await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+    await hand.leave()
+    for page in hand.app.built.values():
         page.show()
         page.say(Outcome("said on the way out"))
         page.stop_asking()

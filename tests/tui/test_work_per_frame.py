@@ -180,8 +180,8 @@ def plain(strips) -> list[list[tuple[str, object]]]:
     return [[(cell, part.style) for part in strip for cell in part.text] for strip in strips]
 
 
-def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for_few(
-    app_on, running, wait_for, monkeypatch
+async def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for_few(
+    app_on, at_screen, monkeypatch
 ) -> None:
     """To find the unit that was typed last parses a line: of ten thousand posts it took seconds."""
     asked: list[str] = []
@@ -191,15 +191,16 @@ def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for
     async def looks(legs: str) -> int:
         app = app_on(legs=legs)
         app.session.answers_later = lambda _place: True  # no answer comes between: the page alone is counted
-        async with running(app, 80, 24) as hand:
-            await hand.type("6n10h")
-            await hand.pilot.press("enter")
-            await hand.settled()
-            del asked[:]
-            await hand.pilot.press("f2")
-            await hand.settled()
-            return len(asked)
+        hand = await at_screen(80, 24, app=app)
+        await hand.type("6n10h")
+        await hand.pilot.press("enter")
+        await hand.settled()
+        del asked[:]
+        await hand.pilot.press("f2")
+        await hand.settled()
+        await hand.leave()
+        return len(asked)
 
-    few, many = wait_for(looks("7.2m")), wait_for(looks("96m"))
+    few, many = await looks("7.2m"), await looks("96m")
     assert few > 0
     assert many == few
