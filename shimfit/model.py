@@ -63,6 +63,8 @@ class Face(StrEnum):
 
 
 _OPPOSITE = {Face.NEXT: Face.PREV, Face.PREV: Face.NEXT, Face.OUT: Face.HOUSE, Face.HOUSE: Face.OUT}
+FACE_NAMES = {face: face.value for face in Face}
+"""What a run calls its faces that has no names of its own."""
 
 
 class Seat(StrEnum):

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.errors import UsageError
 from shimfit.model import (
+    FACE_NAMES,
     Decision,
     Face,
     Foot,
@@ -707,7 +708,7 @@ class RunState:
     @property
     def faces(self) -> dict[Face, str]:
         """What the run calls its four faces."""
-        return {face: face.value for face in Face} | {Face(face): name for face, name in self.face_names}
+        return {**FACE_NAMES} | {Face(face): name for face, name in self.face_names}
 
     @property
     def score(self) -> Score:

@@ -14,7 +14,7 @@ import math
 from collections.abc import Callable, Mapping, Sequence
 
 from shimfit.errors import EntryError, finite, positive
-from shimfit.model import Face, Lean, Reading
+from shimfit.model import FACE_NAMES, Face, Lean, Reading
 from shimfit.values import dataclass
 
 
@@ -153,7 +153,7 @@ def bow_words(
     length = say or (lambda mm: f"{mm:.1f} mm")
     if found.is_sure is False:
         return f"straight within what was read ({length(found.size_mm)})"
-    names = faces or {face: face.value for face in Face}
+    names = faces or FACE_NAMES
     along = f"{length(abs(found.along_mm))} {names[Face.NEXT if found.along_mm >= 0 else Face.PREV]}"
     across = f"{length(abs(found.across_mm))} {names[Face.OUT if found.across_mm >= 0 else Face.HOUSE]}"
     return f"bowed, its middle stands {along} and {across} off the line: kept, not packed for"

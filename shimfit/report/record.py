@@ -14,13 +14,13 @@ from shimfit.codec import to_json, tolerance_to_json
 from shimfit.core.cautions import FRONTS, TEXTS
 from shimfit.core.lean import bow_words
 from shimfit.errors import FileError
-from shimfit.model import Face
+from shimfit.model import FACE_NAMES, Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.standing import FACTS, standing_json
 from shimfit.store.events import Head
-from shimfit.text.phrases import seat_name
+from shimfit.text.phrases import seat_name, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -441,7 +441,7 @@ def all_readings_lines(record: RunRecord) -> list[str]:
     return [f"{post.name}: {reported}" for post in record.run.posts for reported in readings_of(post)]
 
 
-def why_not_plumb(post: PostRecord, units: Units) -> str:
+def why_not_plumb(post: PostRecord, units: Units, faces: Mapping[Face, str] = FACE_NAMES) -> str:
     """Why a post is not proven plumb and what it waits for, in a sentence's parts; lengths in `units`.
 
     Why no pack does it comes in whole sentences: they stand by themselves.
@@ -455,7 +455,7 @@ def why_not_plumb(post: PostRecord, units: Units) -> str:
     if post.conflict is not None or post.skipped is not None:
         parts.append(post.why)  # what crews typed, and that they are to read it again
     else:
-        parts += [shown.sentence(part, units) for part in (post.why, WAITS[post.next_step]) if part]
+        parts += [sentence(part, faces, units) for part in (post.why, WAITS[post.next_step]) if part]
     said = parts[0] if parts else ""
     for part in parts[1:]:
         said = f"{said.rstrip('.')}{'. ' if part[0].isupper() else '; '}{part}"
@@ -493,7 +493,8 @@ def exceptions_reported(record: RunRecord) -> list[tuple[list[str], Decision, st
     """Names of posts that stand alike for the same reason, how they stand, why."""
     alike: dict[tuple[Decision, str], list[str]] = {}
     for post in exceptions(record):
-        alike.setdefault((post.stands, why_not_plumb(post, record.run.units)), []).append(post.name)
+        why = why_not_plumb(post, record.run.units, record.run.faces)
+        alike.setdefault((post.stands, why), []).append(post.name)
     return [(names, stands, why) for (stands, why), names in alike.items()]
 
 

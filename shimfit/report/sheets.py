@@ -19,7 +19,7 @@ from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
 from shimfit.report.tables import TICK, Section, columns
-from shimfit.text.phrases import piece_name, seat_name
+from shimfit.text.phrases import piece_name, seat_name, sentence
 from shimfit.text.plan_phrases import remainder
 
 if TYPE_CHECKING:
@@ -134,9 +134,9 @@ class _CutSheet(_Sheet):
         if unsolved:
             self.say(f"NOT SERVED from this box: post {', '.join(unsolved)}.", bold=True)
         for name, why in plan.get("why", {}).items():
-            self.say(f"Post {name}: {shown.sentence(str(why), self.units)}", indent=3.0)
+            self.say(f"Post {name}: {sentence(str(why), self.faces, self.units)}", indent=3.0)
         for row in plan.get("unsawn", ()) if unsolved or cuts else ():
-            self.say(f"Not sawn: strip {row['strip']}, {shown.sentence(row['why'], self.units)}.")
+            self.say(f"Not sawn: strip {row['strip']}, {sentence(row['why'], self.faces, self.units)}.")
 
     def _strip(self, cut: Mapping[str, Any]) -> None:
         pieces = cut["pieces"]

@@ -54,7 +54,7 @@ class PackLine:
     figure: str
     """The one number to read at arm's length: the first taper's mark, else the thickness."""
     unit: str
-    """What the figure is, in plain size beside it: `mm mark`, `mm thick`."""
+    """What the figure is, in plain size beside it: `mm mark`, `shy, inch mark`, `mm thick`."""
     changed: str
     """What to change here, when the post already stands on packs; empty when nothing changes."""
 
@@ -178,7 +178,6 @@ class Words:
             figure, rest = shown.figure(mark, self.units, self.graduation)
         else:  # what is laid in or made is as thick as it is, whatever the tape has marks for
             figure, rest = shown.sized(pack.made_mm, self.units).removesuffix(" mm").rstrip('"'), ""
-        unit = shown.unit(self.units) + rest
         return PackLine(
             number=number,
             seat=pack.seat,
@@ -187,12 +186,16 @@ class Words:
             what=self.pieces(pack),
             short=self.short_pieces(pack),
             figure=figure,
-            unit=f"{unit} mark" if mark is not None else f"{unit} thick",
+            unit=self.beside(rest, "mark" if mark is not None else "thick"),
             changed=self.change(change) if change else "",
             step=self.step(pack, change),
             under=self.under(pack.seat, lean) + ("" if pack.purpose == "lift" else " (filler)"),
             mark_mm=mark,
         )
+
+    def beside(self, rest: str, what: str) -> str:
+        """What stands beside a large figure, its rest first as it is said: `mm mark`, `shy, inch mark`."""
+        return f"{f'{rest.strip()}, ' if rest else ''}{self.units} {what}"
 
     def step(self, pack: Pack, change: Change | None) -> str:
         """One instruction: `T1 · 17.5 mm from the thin end + F2 flat 1 mm`, `T1 · push 8 mm more`."""
@@ -243,8 +246,7 @@ class Words:
 
     def sentence(self, text: str) -> str:
         """A sentence of the core or the log in the run's unit and in its own names of the faces."""
-        own = _FACES_SAID.sub(lambda seat: seat_name(Seat(seat[0]), self.names), text)
-        return shown.sentence(own, self.units)
+        return sentence(text, self.names, self.units)
 
     def change(self, change: Change) -> str:
         """What to change under one seat: how far a taper that stays is pushed, else from what to what."""
@@ -284,6 +286,12 @@ def entering_face(seat: Seat, lean: Lean | None) -> Face:
     # How low each side is; a high one counts for nothing.
     low_along, low_across = lean.slope_along * seat.sign_along, lean.slope_across * seat.sign_across
     return across if low_across > max(low_along, 0.0) else along
+
+
+def sentence(text: str, names: Mapping[Face, str], units: Units) -> str:
+    """A sentence of the core or the log in a run's unit and in its own names of the faces."""
+    own = _FACES_SAID.sub(lambda seat: seat_name(Seat(seat[0]), names), text)
+    return shown.sentence(own, units)
 
 
 def seat_name(seat: Seat, names: Mapping[Face, str]) -> str:
@@ -430,6 +438,8 @@ def _results(record: PostRecord, lean: Lean | None, words: Words) -> tuple[str, 
         return f"{briefly}; {allowed}", briefly
     elif _says_mean(record):
         reported = f"{off.capitalize()} off, mean of {record.mean_of}; {allowed}"
+    elif record.reading is not None and not record.reading.zero_found:
+        reported = f"Shows {off} off; {allowed}"
     else:
         reported = words.off(lean, record).capitalize() + _too_close(record, words)
     return reported, reported

@@ -75,7 +75,7 @@ def gap_words(answer: Json) -> str:
 
 NOT_PLANNED = (
     "ALTERNATIVES, NO CUT SHEET: these answers were given one by one, so what they cut was not fitted "
-    "together. One sheet for all"
+    "together. One sheet for all comes from"
 )
 
 

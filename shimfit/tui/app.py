@@ -569,6 +569,9 @@ class ShimfitApp(App[None]):
         if page.line.value:
             page.clear_line()
             page.say(Outcome(f"line cleared; {again}" if coming else "line cleared"))
+        elif page.question is not None:  # what it asks for may be of the very step that would go
+            page.stop_asking()
+            page.say(Outcome(f"nothing is asked any more; {again}" if coming else ""))
         elif elsewhere and named != step:
             whose = "post" if page is self.home else "page"
             page.say(Outcome(f"not of this {whose}; {again}", done=False))

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
 from shimfit.errors import FileError, ShimfitError, UsageError
-from shimfit.model import Face, Instrument, PostState
+from shimfit.model import FACE_NAMES, Face, Instrument, PostState
 from shimfit.quantities import shown
 from shimfit.quantities.typed import whole_number
 from shimfit.settings.actions import BY_NAME, USUAL_KEYS, KeyWords
@@ -167,7 +167,7 @@ class Session:
     @property
     def directions(self) -> str:
         """The four letters with what they stand for: `n next, p prev, o out, h house`."""
-        names = self.words.names if self.words is not None else {face: face.value for face in Face}
+        names = self.words.names if self.words is not None else FACE_NAMES
         return ", ".join(f"{letter} {names[face]}" for face, letter in self.letters.items())
 
     @property
@@ -713,6 +713,8 @@ class Session:
             mean = f", mean of {record.mean_of}" if record.counts is not None and record.mean_of > 1 else ""
             said = f"{said}, " if decided else ""
             said += f"{words.of_allowed(record.reading.lean, record)}{mean}"
+            if not record.reading.zero_found:  # what it shows may be far off and decides nothing yet
+                said = f"shows {words.off_by(record.reading.lean, record)} off, zero not found"
         if self.walks_on and record.state is not PostState.HALF_READ:
             self.step(+1)
         bell: Bell = "plumb" if record.state is PostState.PLUMB else "logged"

@@ -498,8 +498,7 @@ class EntryLine(Input):
 
     def on_show(self) -> None:
         """Text that was offered before the line had a width would stay scrolled out of sight."""
-        if self.cursor_position < self.size.width:
-            self.scroll_to(0, 0, animate=False)
+        self.scroll_to(max(0, self.cursor_position + 1 - self.size.width), 0, animate=False)
 
     def _watch_selection(self, selection: Selection) -> None:
         """The library leaves a line scrolled that was longer: its first letters would not be seen."""

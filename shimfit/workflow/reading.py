@@ -20,6 +20,7 @@ from shimfit.quantities import shown
 from shimfit.standing import PostRecord, one_lean
 from shimfit.store.events import Draft
 from shimfit.store.post import completed
+from shimfit.text.phrases import sentence
 from shimfit.values import dataclass
 from shimfit.workflow.packs import (
     asks_again,
@@ -448,7 +449,7 @@ def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logge
 def _as_it_stands(site: Site, place: Place, reading: Reading, answer: Prescription | None) -> Logged:
     """What follows from a reading by now."""
     post, run = site.post(place), site.run(place.job, place.run)
-    message = shown.sentence(_message(reading, post, run.faces), run.units)
+    message = sentence(_message(reading, post, run.faces), run.faces, run.units)
     if not reading.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
     return Logged(place, reading, post, answer, post.verdict, message)
@@ -505,7 +506,8 @@ def _pack(site: Site, place: Place, packs: Sequence[Pack] | None) -> str:
         if answer is None or answer.status == "impossible":
             why = "it stands plumb" if post.state is PostState.PLUMB else "read it first"
             if answer is not None and answer.why:
-                why = f"{answer.why.rstrip('.')}. Get more"
+                run = site.run(place.job, place.run)
+                why = f"{sentence(answer.why, run.faces, run.units).rstrip('.')}. Get more"
             raise UsageError(f"there is no prescription for post {place.post}: {why}, or say what went in")
         packs = answer.packs
     data = {

@@ -205,6 +205,8 @@ async def test_tab_shows_the_next_pack_large(at_screen) -> None:
     first = hand.row("big")
     await hand.press("tab", sees="Tab 2/")
     assert hand.row("big") != first
+    # Read once more with no pack in yet: no pack is in, whatever was ticked before.
+    await hand.enter("+9n5o", sees=("mean of\n2", "Tab 1/"))
 
 
 async def test_without_data_enter_writes_the_sample_job(at_screen) -> None:
@@ -352,6 +354,17 @@ async def test_a_pasted_table_is_logged_line_by_line_and_waits_at_the_one_that_i
     await hand.press("end", "backspace", "o", "enter", sees="post 5 logged")
     read = {post.name: one.text for post in hand.session.run.posts for one in post.readings}
     assert read == {"2": "9n5o", "3": "3n8o", "5": "2n6o"}
+
+
+async def test_what_was_pasted_and_waits_stays_for_its_post_when_one_walks_on(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    hand.app.home.line.post_message(Paste("3n8q\n=9n8o\n"))
+    await hand.sees("neither a unit nor a direction", "1 line behind it: ")
+    await hand.press("f2", "down", "down", "enter", sees=("post 3 (3/7)", "post 1: "))
+    assert hand.typed == "1:3n8q"
+    await hand.press("end", "backspace", "o", "enter", sees=("post 1 (1/7)", "corrected: post 1 logged"))
+    read = {post.name: one.text for post in hand.session.run.posts for one in post.readings}
+    assert read == {"1": "9n8o"}
 
 
 async def test_a_figure_typed_after_a_refusal_begins_the_reading_anew(at_screen) -> None:

@@ -114,7 +114,7 @@ async def test_what_a_command_logs_beside_the_screen_is_shown_and_both_log(make_
 
 
 BELONG_TO_A_PAGE = {
-    "hand_over": ("write to", "heron-jetty-record.pdf"),
+    "hand_over": ("file›", "heron-jetty-record.pdf"),
     "stock_add": ("lot›", "The box"),
     "stock_import": ("a CSV file with the lots",),
     "stock_out": ("The box", "o: pieces of the marked lot"),
@@ -155,6 +155,12 @@ async def test_turning_the_level_asks_which_level_it_is_first(at_screen) -> None
     await hand.press("enter", sees="turned›")
     await hand.enter("2n1o", sees="post 1 logged")
     assert hand.record.readings[-1].instrument == "level-A"
+    await hand.press("down")
+    hand.do("turn")
+    await hand.enter("3n2o", sees="turned›")
+    await hand.press("ctrl+z", sees="nothing is asked any more")  # the question first; what would go is named
+    assert hand.page.question is None
+    assert hand.session.run.post("1").readings
     hand.do("photo")
     await hand.press("enter", "escape")
     assert "✗" not in await hand.settled(), "what was refused goes with its question"

@@ -151,7 +151,7 @@ def test_from_the_first_start_to_the_record(start, tmp_path, columns, rows) -> N
     man.sees("9 of 9 p", "e export")
     looks("6_record")
     man.press("e")
-    man.sees("write to›", ".pdf for paper", "⏎ write")
+    man.sees("file›", ".pdf for paper", "⏎ write")
     man.press("Enter")
     man.sees("✓ written:")
     looks(
@@ -339,7 +339,7 @@ def test_on_a_read_only_disk_a_run_is_looked_at_and_handed_over(start, sample, l
     man.press("F4")
     man.sees("2 of 9 plumb", "e export")
     man.press("e")
-    man.sees("write to›")
+    man.sees("file›")
     man.press("Enter")
     man.sees("written:")
     man.press("q")

@@ -190,7 +190,7 @@ async def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
     await hand.press("f1")  # from wherever one is: the palette's entry leads there
     await hand.press("escape", "escape")
     hand.do("cut_sheet")
-    await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+    await hand.sees("file›", "heron-jetty-cut-sheet.pdf")
     await hand.press("enter", "enter", sees="written: heron-jetty-cut-sheet.pdf")
     assert mine.read_bytes().startswith(b"%PDF")
 

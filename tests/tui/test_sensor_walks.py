@@ -158,6 +158,11 @@ async def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_ar
     assert len(rung) == 1, "logged; not plumb"
     assert "stands plumb" not in hand.screen()
     assert "TOP zero" not in hand.screen()
+    # Five times the limit, and by its own uncertainty not out: no word of a close call.
+    hand.do("next_post")
+    sensor.zero = (-0.32, 0.0)
+    await hand.press("space", sees="shows 11.6 mm off, zero")
+    assert "Too close to call" not in hand.screen()
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])

@@ -10,6 +10,7 @@ import pytest
 
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Instrument, PostState, Seat
+from shimfit.report.record import record_lines, record_of
 from shimfit.store.db import Opened
 from shimfit.store.events import Event
 from shimfit.store.log import Log
@@ -18,6 +19,7 @@ from shimfit.text.phrases import post_view
 from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot, parse_lots
 from shimfit.workflow.layout import set_option
+from shimfit.workflow.reading import Asked, log_reading
 
 
 @pytest.fixture
@@ -160,6 +162,14 @@ def test_an_empty_box_is_said_to_be_empty_and_what_to_make(make_site) -> None:
     for wants in ("next-out wants 1.40 mm", "next-house wants 0.90 mm", "prev-out wants 0.50 mm"):
         assert wants in said
     assert said.endswith("Count into it what there is to pack with.")
+    # What a command says of it and what paper does are in the run's own names, too.
+    place = replace(session.place, post="2")
+    site.change_run(place.job, place.run, face_names={"next": "lake", "house": "garden"})
+    logged = log_reading(site, place, "9mm lake 5mm garden", Asked())
+    paper = record_lines(record_of(site.journal, place.job, place.run))
+    for text in (logged.message, " ".join(paper)):
+        assert "lake-garden wants 1.40 mm" in text
+        assert "next-house" not in text
 
 
 @pytest.mark.parametrize(

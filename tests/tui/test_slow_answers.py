@@ -156,7 +156,7 @@ async def test_a_page_that_is_not_there_yet_or_any_more_is_not_drawn(at_screen) 
     hand.app.uninstall_screen("plan")
     hand.app.go("plan")
     hand.page.cut_sheet()
-    await hand.sees("write to", "heron-jetty-cut-sheet.pdf")
+    await hand.sees("file›", "heron-jetty-cut-sheet.pdf")
     await hand.leave()
     for page in hand.app.built.values():
         page.show()

@@ -116,17 +116,17 @@ async def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
 
     monkeypatch.setattr(handover, "write_whole", slowly)
     hand = await at_screen(80, 24)
-    await hand.press("f4", "e", sees="write to")
+    await hand.press("f4", "e", sees="file›")
     await hand.enter("mine.csv", sees="writing mine.csv… 0 s")
     goes_on.set()
     await hand.sees("written: mine.csv")
     goes_on.clear()
     assert (tmp_path / "mine.csv").exists()
     await hand.press("e")
-    await hand.enter("mine.csv", sees=("exists already: Enter again writes over it", "write to"))
+    await hand.enter("mine.csv", sees=("exists already: Enter again writes over it", "file›"))
     await hand.press("enter", sees="writing mine.csv… 0 s")
     await hand.press("e")  # the page has its keys; the writing goes on and says so
-    await hand.enter("other.csv", sees=("one after the other", "write to"))
+    await hand.enter("other.csv", sees=("one after the other", "file›"))
     goes_on.set()
     await hand.sees("written: mine.csv")
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, ClassVar
 from textual.binding import Binding, BindingType
 
 from shimfit.core.cautions import cautions_of
-from shimfit.model import Face
+from shimfit.model import FACE_NAMES, Face
 from shimfit.settings.actions import ACTIONS
 from shimfit.text.phrases import wrapped
 from shimfit.tui.widgets import Rows, Sheet
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 def entry_help(session: Session) -> list[tuple[str, str]]:
     """How a reading is typed in this run: its unit, its letters, its names of the faces."""
     letters = session.letters
-    names = session.words.names if session.words is not None else {face: face.value for face in Face}
+    names = session.words.names if session.words is not None else FACE_NAMES
     n, o, h = letters[Face.NEXT], letters[Face.OUT], letters[Face.HOUSE]
     there, across = names[Face.NEXT], names[Face.HOUSE]
     rows = [(f"How far the TOP leans, and which way. {session.directions}.", "")]

@@ -133,7 +133,7 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
         what=f"{push.lot} push {words.length(push_mm)} more",
         short=f"{push.lot} push more",
         figure=figure,
-        unit=f"{shown.unit(words.units)}{rest} more",
+        unit=words.beside(rest, "more"),
         changed="",
         step=f"{push.lot} {words.dot} push {words.length(push_mm)} more",
         under=words.under(push.seat, None),

@@ -474,7 +474,7 @@ class Page(RoleScreen):
             return export(session.site, run, what, name, overwrite=overwrite, is_stopped=self.is_stopped)
 
         name = suggested_name(run, what)
-        self.ask(Question("write to", hint, writing(write), name, does="write", doing="writing"))
+        self.ask(Question("file", hint, writing(write), name, does="write", doing="writing"))
 
     # ------------------------------------------------------------ what takes its time
 

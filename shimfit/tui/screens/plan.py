@@ -206,7 +206,9 @@ class PlanScreen(PostList):
         if self.planning is not None:
             self.say(refused("it still plans: the sheet comes after it"))
         else:
-            self.ask_for_file("cut-sheet", "cut sheet and pack labels for paper, a .pdf")
+            apart = "labels for paper, a .pdf; for one cut sheet: Esc, then p"
+            whole = "cut sheet and pack labels for paper, a .pdf"
+            self.ask_for_file("cut-sheet", apart if self._answer.get("alternatives") else whole)
 
     def show_work(self, running: Running) -> None:
         """Show how far the plan is."""
@@ -256,7 +258,7 @@ class PlanScreen(PostList):
         together = any(post.awaited and post.answer and post.answer.why == PLANNED for post in run.posts)
         how = "As planned; what was logged since is not in it:"
         how = how if together and self._answer["planned"] else "As each post was answered when it was read:"
-        self._lines = [(how, ""), *plan_lines(self._answer, words, plans="p, here")]
+        self._lines = [(how, ""), *plan_lines(self._answer, words, plans="p here")]
 
     # ------------------------------------------------------------ drawing
 

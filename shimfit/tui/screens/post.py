@@ -29,7 +29,7 @@ from shimfit.tui.screens.post_pictures import (
     take_snapshot,
 )
 from shimfit.tui.sensing import NOT_YET, Live
-from shimfit.tui.session import Outcome
+from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
@@ -68,6 +68,8 @@ class PostScreen(Page):
         """The post that was looked at last."""
         self._to_come: list[str] = []
         """Lines of a pasted table that wait for the one on the line."""
+        self._waits_at = session.place
+        """The post that the one on the line was pasted for."""
         self._floor: tuple[object, tuple[int, ...]] = (None, (0, 0, 0, 0))
 
     def _body(self) -> Iterator[Widget]:
@@ -152,6 +154,7 @@ class PostScreen(Page):
             line.cursor_position = min(outcome.at, len(line.value))
             if not isinstance(self.snapshot.parsed, Incomplete):  # else what is missing goes there
                 line.refused_at_spot = text
+        self._waits_at = self.session.place
         if self._to_come:
             wait = f"; {shown.counted(len(self._to_come), 'line')} behind it: Esc drops them"
             outcome = replace(outcome, message=outcome.message + wait)
@@ -274,17 +277,29 @@ class PostScreen(Page):
             self.program.go_to_post(posts[event.index].name)
 
     def _look(self) -> None:
-        """Look at the session; packs are ticked from the first on where another post or answer is in view."""
+        """Look at the session; packs are ticked anew for another post, answer or reading."""
         text, before = "" if self.question else self.line.value, self.snapshot
         now = take_snapshot(self.session, self.session.echo(text), before.live)
-        answers = [look.record and look.record.going_in for look in (before, now)]
+        answers = [(one.going_in, one.reading) if (one := look.record) else None for look in (before, now)]
         if self.session.place != self._place:
             self._target.forget()
+            self._keep_for_its_post()
         elif answers[0] == answers[1]:
             now = replace(now, done=before.done)
         self.snapshot, self._place = now, self.session.place
         if self.snapshot.live is not None:
             self._take_advice(self._advice.look(self.session, self.snapshot.live.believed))
+
+    def _keep_for_its_post(self) -> None:
+        """What was pasted and waits stays for its post when one walks away from it: the line names it."""
+        was, now, line = self._waits_at, self.session.place, self.line
+        if not self._to_come or was is None or was == now:
+            return
+        if now is None or was.run_path != now.run_path:
+            lines = shown.counted(len(self._to_come) + 1, "line")
+            self._to_come, self.outcome = [], refused(f"{lines} pasted for {was.run_path}: paste them there")
+        elif not self.session.aim(line.value).startswith("post"):
+            line.value = f"{was.post}:{line.value}"
 
     def _take_advice(self, advice: Advice | None) -> None:
         packs = live_packs(advice, self.snapshot.record, self.snapshot.words)
@@ -326,7 +341,8 @@ class PostScreen(Page):
 
     def _echo(self, typed: str) -> tuple[str, str]:
         """The live echo while something is typed; else what came of the last move, or a hint."""
-        if self.question is not None or self.outcome is not None or not typed.strip():
+        is_said = self.outcome is not None and self.outcome.message
+        if self.question is not None or is_said or not typed.strip():
             return super()._echo(typed)
         return echo_words(
             self.snapshot.parsed, self.session.aim(typed), self.session.glyphs, self.window.width
@@ -357,6 +373,8 @@ class PostScreen(Page):
                 return self.session.keys.spell("^P: Turn the level takes both readings")
             case PostState.TOO_CLOSE:
                 return "type the next lean"
+            case PostState.OUT if not snapshot.packs:
+                return self.session.keys.spell("F3 fills the box; or type the next lean")
             case _:
                 return "packed and tight? type the lean again"
 

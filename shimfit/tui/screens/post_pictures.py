@@ -440,9 +440,8 @@ def _pack_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize, width: in
 def _beside_figure(snapshot: Snapshot, pack: PackLine, size: ScreenSize) -> tuple[tuple[str, ...], ...]:
     """Three rows beside the figure, each from its longest form on: unit, where, which of how many."""
     lot = pack.short.partition(" ")[0]
-    bare = pack.unit.removesuffix(" mark").removesuffix(" thick")
-    sign = bare.replace(" strong", "+").replace(" shy", "-")  # as they may be typed
-    unit: tuple[str, ...] = (pack.unit, bare, sign)
+    bare = pack.unit.rpartition(" ")[0]
+    unit: tuple[str, ...] = (pack.unit, bare, bare.partition(",")[0])
     side = pack.where.rpartition(" ")[0]
     count = f"{snapshot.done + 1} of {len(snapshot.steps)}"
     if size.squat:

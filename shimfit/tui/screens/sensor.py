@@ -11,7 +11,7 @@ from textual.binding import Binding, BindingType
 from shimfit.core.sensing.mounting import AxisMap, read_tip, teach, two_faces
 from shimfit.core.sensing.statistics import character_lines, characters_of
 from shimfit.errors import EntryError, ShimfitError
-from shimfit.model import Face
+from shimfit.model import FACE_NAMES, Face
 from shimfit.quantities import shown
 from shimfit.text.phrases import wrapped
 from shimfit.tui.widgets import Rows, Sheet
@@ -148,7 +148,7 @@ class AxesWalk(Walk):
 
     def _steps(self) -> tuple[list[str], int]:
         run = self._session.run
-        names = {face: face.value for face in Face} if run is None else run.faces
+        names = FACE_NAMES if run is None else run.faces
         steps = [
             "1 Leave the post alone for a second, then Enter.",
             *(

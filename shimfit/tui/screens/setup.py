@@ -7,7 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from shimfit.errors import ShimfitError
-from shimfit.model import Face, PostState
+from shimfit.model import FACE_NAMES, PostState
 from shimfit.quantities.shown import angle, distance, sized, tape
 from shimfit.settings import RULE_WORDS, SAYS, choices_of, in_words, shown
 from shimfit.text.phrases import fitting, rod_words
@@ -145,7 +145,7 @@ class SetupScreen(FormPage):
             [PostInRun(mark.name, mark.station_mm, PostState.TO_READ, turn_of(mark)) for mark in self._marks],
             -1,
             length=lambda mm: distance(mm, self._units),
-            names={face: face.value for face in Face},
+            names=FACE_NAMES,
             glyphs=self.session.glyphs,
             width=width,
             height=height,
