@@ -101,8 +101,10 @@ class RunFold:
             return
         self._state = None
         if event.kind == UNDONE:
-            for step in self._void.add(event):
-                self._turn(step, event.seq)
+            for name in set[str]().union(*map(self._at, self._void.add(event))):
+                self._change(name)
+                self._last_seq = max(self._last_seq, event.seq)
+            self._note_undo(event)
         elif event.kind == "merged":
             self._merge(event)
         elif event.kind in ("facts", "issued") and event.run in (None, self._run):
@@ -122,16 +124,20 @@ class RunFold:
             self._of_run.append(Reported(event, self._knowledge.of(event.log)))
             self._last_seq = max(self._last_seq, event.seq)
 
-    def _turn(self, step: str, seq: int) -> None:
-        """Work out again what a step touches that was taken back or brought back."""
+    def _at(self, step: str) -> set[str]:
+        """Names of the posts that a step touches."""
         names = set(self._touches.get(step, ()))
         for one in self._archive.of_step(self._job, self._run, step) if self._archive else ():
             if (one.job, one.run) == (self._job, self._run):
                 added = said_by(one).get("name") if one.kind == "post-added" else None
                 names.add(one.post or added or "")
-        for name in names & self._posts.keys():
+        return names & self._posts.keys()
+
+    def _note_undo(self, event: Event) -> None:
+        """An undo is part of what happened at the posts that it touches."""
+        for name in self._at(said_by(event).get("of", "")):
+            self.history(name).append(Reported(event, self._knowledge.of(event.log)))
             self._change(name)
-            self._last_seq = max(self._last_seq, seq)
 
     def _merge(self, event: Event, *, at_posts: bool = True) -> None:
         """Count in what a `merged` event says that its log had seen."""
@@ -224,7 +230,10 @@ class RunFold:
         assert self._archive is not None
         fold = RunFold(self._job, self._run, void)
         for event in in_order([*self._archive.at(map(int, row[1].split())), *merged]):
-            fold.add(event)
+            if event.kind == UNDONE:  # it is counted in what does not stand
+                fold._note_undo(event)
+            else:
+                fold.add(event)
         return fold
 
     def history(self, name: str) -> list[Reported]:
@@ -294,12 +303,12 @@ class RunFold:
             def side(moves: Iterable[Move]) -> Side:
                 return _Place(self._run, name, moves).side
 
-            standing = [one for one in history if one.event.step not in self._void.steps]
-            moves = moves_of(standing, self._knowledge, side, f"post {self._run}/{name}")
+            called = f"post {self._run}/{name}"
+            moves = moves_of(history, self._void.steps, self._knowledge, side, called)
             place = self._places[name] = _Place(self._run, name, moves)
         else:  # one crew's log: it goes on from what it was
             for at, one in enumerate(history[place.counted :], place.counted):
-                if one.event.step not in self._void.steps:
+                if one.event.step not in self._void.steps and one.event.kind != UNDONE:
                     place.add(Move(at, "main", one.event))
         place.counted = len(history)
         return place.part(defaults)

@@ -22,6 +22,7 @@ from bisect import bisect_right
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import field
 from itertools import chain
+from operator import attrgetter
 from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from shimfit import codec
@@ -261,18 +262,29 @@ class _View(NamedTuple):
 
 
 def moves_of(
-    history: Sequence[Reported], knowledge: Knowledge, work_out: Callable[[Sequence[Move]], Side], place: str
+    history: Sequence[Reported],
+    void: Collection[str],
+    knowledge: Knowledge,
+    work_out: Callable[[Sequence[Move]], Side],
+    place: str,
 ) -> Sequence[Move]:
-    """What to count in at a post, in order, given every standing event there in the order of time.
+    """What to count in at a post, in order, given every event there in the order of time, undos of them too.
 
     work_out: what a crew's own moves make of the post. place: how the post is called in a sentence.
     """
-    if len({reported.event.log for reported in history}) < 2:
-        return [Move(at, "main", reported.event) for at, reported in enumerate(history)]
-    crews = _Crews(history, knowledge, work_out, place)
-    for at, reported in enumerate(history):
-        crews.count_in(at, reported)
-    return crews.all_merged([views[-1] for views in crews.views.values()]).moves
+    standing = [
+        (at, reported)
+        for at, reported in enumerate(history)
+        if reported.event.kind != UNDONE and reported.event.step not in void
+    ]
+    if len({reported.event.log for _, reported in standing}) < 2:
+        moves = [Move(at, "main", reported.event) for at, reported in standing]
+    else:
+        crews = _Crews(history, knowledge, work_out, place)
+        for at, reported in standing:
+            crews.count_in(at, reported)
+        moves = [*crews.all_merged([views[-1] for views in crews.views.values()]).moves]
+    return sorted([*moves, *undone_unknowing(history, knowledge)], key=attrgetter("at"))
 
 
 @dataclass
@@ -363,6 +375,59 @@ class _Crews:
         return None
 
 
+_GOES_ON = WORK | {"prescribed", "post-added", "run-added", "job-added"}
+"""What others may go on from."""
+
+
+def gone_on_from(
+    history: Sequence[Reported], undo: Reported, knowledge: Knowledge
+) -> tuple[list[Event], list[Event]]:
+    """(what an undo takes back, work by crews who had seen that, where neither knew of the other).
+
+    Nobody takes back what another crew has gone on from: it is brought back where the two logs meet
+    (store.merge), and the post is in conflict until somebody who knows of both reads it again.
+    """
+    of = said_by(undo.event).get("of")
+    taken = [one for one in history if one.event.step == of and one.event.kind in _GOES_ON]
+
+    def went_on(work: Reported, from_: Event) -> bool:
+        here = work.event
+        there = from_.run in (None, here.run) and from_.post in (None, here.post)
+        return there and here.stamp > from_.stamp and knowledge.saw(work, Reported(from_, NOTHING_SEEN))
+
+    since = [
+        one.event
+        for one in history
+        if one.event.log != undo.event.log
+        and _is_work(one.event)
+        and any(went_on(one, event) for event, _ in taken)
+        and not (knowledge.saw(undo, one) or knowledge.saw(one, undo))
+    ]
+    return [event for event, _ in taken], since
+
+
+def undone_unknowing(history: Sequence[Reported], knowledge: Knowledge) -> Iterator[Move]:
+    """A conflict at a post for each step that took back what another crew had gone on from.
+
+    The moves' `at` is a place in the history.
+    """
+    undone: dict[str, list[tuple[Reported, list[Event], list[Event]]]] = {}
+    for undo in (one for one in history if one.event.kind == UNDONE):
+        taken, since = gone_on_from(history, undo, knowledge)
+        if since:
+            undone.setdefault(undo.event.step, []).append((undo, taken, since))
+    for parts in undone.values():
+        taken = in_order(chain.from_iterable(taken for _, taken, _ in parts))
+        undo, _, since = parts[0]
+        packs = any(event.kind in ("packed", "tightened", "trimmed") for event in taken)
+        settles = "say what is under it, then read it again" if packs else "read it again"
+        who, did = _who(undo.event, "one crew"), "; ".join(what_was_done(since))
+        what = f"{who} took back {words_of(taken[0])} ({_minute(undo.event)})"
+        why = f"{what} and did not know what was done from there: {did}; it stands all the same: {settles}"
+        at = max(at for at, one in enumerate(history) if one.event in since)
+        yield Move(at, "conflict", since[-1], why, packs)
+
+
 def _let_the_first_stand(moves: list[Move]) -> None:
     """A post that two crews added stands as it was laid out first, whoever packed it."""
     added = [index for index, move in enumerate(moves) if move.event.kind == "post-added"]
@@ -400,6 +465,10 @@ def _who(event: Event, unnamed: str) -> str:
     return event.by or unnamed
 
 
+def _minute(event: Event) -> str:
+    return event.time[:16].replace("T", " ")
+
+
 _MOST_NAMED = 4
 _DID = {
     "reading": "read {text}",
@@ -423,7 +492,7 @@ def what_was_done(events: Iterable[Event]) -> list[str]:
         if more := len(steps[:-_MOST_NAMED]):
             steps = [f"did {more} more, then {steps[-_MOST_NAMED]}", *steps[1 - _MOST_NAMED :]]
         who = _who(own[-1], "another crew" if done else "one crew")
-        done.append(f"{who} {', '.join(steps)} ({own[-1].time[:16].replace('T', ' ')})")
+        done.append(f"{who} {', '.join(steps)} ({_minute(own[-1])})")
     return done
 
 

@@ -27,18 +27,21 @@ from shimfit.store.db import file_errors
 from shimfit.store.events import (
     BOOKKEEPING,
     KINDS,
+    UNDONE,
     Draft,
     Event,
     Place,
     altered,
     broken,
     canonical,
+    in_order,
     is_whole,
     microseconds,
     said_by,
     signs_wrong,
     wrong_with,
 )
+from shimfit.store.history import Knowledge, Reported, Voided, gone_on_from
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -271,6 +274,7 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
         other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
         notes = [Draft("box-joined", {"log": log}) for log in other_logs]
         if not (new or notes):
+            journal.append_all(brought_back(journal, {event.job for event in given.values() if event.job}))
             return Imported(0, len(given), (), (), box_joined=False)
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
         there_are = {job.name for job in journal.jobs()}
@@ -278,6 +282,7 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
         before = _conflicts(journal, jobs)
         here = [event for job in jobs for event in journal.events(job)]
         journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
+        journal.append_all(brought_back(journal, jobs))
         after = _conflicts(journal, jobs)
         conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
         ours = joined_logs(journal.log, journal.events(kinds=("box-joined",)))
@@ -285,6 +290,23 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
         return Imported(
             len(new), len(given) - len(new), jobs, conflicts, bool(other_logs), apart, begun_twice
         )
+
+
+def brought_back(journal: Journal, jobs: Iterable[str]) -> list[Draft]:
+    """An undo of each undo by which a crew took back what another had gone on from (store.history)."""
+    drafts = []
+    for job in jobs:
+        void, knowledge, history = Voided(), Knowledge(), list[Reported]()
+        for event in in_order(journal.events(job)):
+            void.add(event)
+            if event.kind == "merged":
+                knowledge.add(event.log, said_by(event))
+            history.append(Reported(event, knowledge.of(event.log)))
+        for undo in history:
+            stands = undo.event.kind == UNDONE and undo.event.step not in void.steps
+            if stands and gone_on_from(history, undo, knowledge)[1]:
+                drafts.append(Draft(UNDONE, {"of": undo.event.step}, job, undo.event.run, undo.event.post))
+    return [*{draft.data["of"]: draft for draft in drafts}.values()]
 
 
 def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:

@@ -299,14 +299,34 @@ def nothing_made_up(journal, own):
                 {one.id, other.id} <= knew[event.id] for event in work if event.kind in ("packed", "reading")
             )
         ]
+        undone = [
+            (undo, one)
+            for undo in all_
+            if undo.kind == "undone"
+            for step in all_
+            if step.step == undo.data["of"] and step.post == post.name
+            if step.kind in WORK | {"prescribed", "post-added"}
+            for one in all_
+            if one.post == post.name
+            and one.kind in WORK
+            and one.data.get("stage") != "mid"
+            and one.log != undo.log
+            and step.id in knew[one.id]
+            and one.id not in knew[undo.id]
+            and undo.id not in knew[one.id]
+            and not any(
+                {one.id, undo.id} <= knew[event.id] for event in work if event.kind in ("packed", "reading")
+            )
+        ]
         single = len({event.id for event in at(post.name, "post-added")}) == 1
         if post.conflict is None:
             assert not (single and unsettled), (post.name, unsettled[:1])
+            assert not (single and undone), (post.name, undone[:1])
         else:
             assert post.verdict is None
             assert post.reading is None
             assert post.state in (PostState.TO_READ, PostState.SKIPPED)
-            assert unsettled or post.packs_in_conflict or not single, post.conflict
+            assert unsettled or undone or post.packs_in_conflict or not single, post.conflict
         if post.packs_in_place:
             assert any(is_said(post, event, stands, knew) for event in work), "packs that no log holds"
         if post.after is not None:

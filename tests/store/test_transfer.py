@@ -191,6 +191,67 @@ def test_what_one_crew_took_back_does_not_clash(two):
     assert north.post("1").reading.slope_along == 0.003
 
 
+def test_nobody_takes_back_what_another_crew_has_gone_on_from(two, packs):
+    north, south = two
+    north.read("1", 0.009, text="9mm n 0")
+    north.prescribe("1", (packs[0],))
+    send(north, south)
+    north.journal.undo("jetty")
+    south.log("tightened", {}, post="1")
+    (conflict,) = send(south, north).conflicts
+    assert (conflict.post, conflict.packs) == ("1", False)
+    assert "one crew took back reading 9mm n 0 (20" in conflict.why
+    assert "did not know what was done from there: south tightened it (20" in conflict.why
+    assert send(north, south).conflicts == (conflict,), "each crew is told, in the same words"
+    for one in (north, south):
+        assert one.post("1").packs_in_place == (packs[0],), "what the south crew put in is still under it"
+        assert one.post("1").conflict == conflict.why
+        assert send(one, one).new == 0
+    north.clock.set("2026-05-05T08:00:00+02:00")
+    north.read("1", 0.0001)
+    assert (north.post("1").state, north.post("1").conflict) == (PostState.PLUMB, None)
+    assert send(north, south).conflicts == ()
+    assert south.post("1").state is PostState.PLUMB
+    assert send(south, north).conflicts == ()
+    assert north.post("1").state is PostState.PLUMB, "settled stays settled, whoever merges later"
+
+
+def test_packs_taken_back_under_another_crews_reading_are_to_be_named(two, packs):
+    north, south = two
+    north.read("1", 0.009)
+    north.pack("1", packs[0])
+    send(north, south)
+    north.journal.undo("jetty")
+    south.read("1", 0.0001)
+    (conflict,) = send(south, north).conflicts
+    assert conflict.packs
+    assert conflict.why.endswith("it stands all the same: say what is under it, then read it again")
+    assert north.post("1").packs_in_place == (packs[0],)
+
+
+def test_a_run_that_one_crew_took_back_stands_where_another_worked_in_it(two):
+    north, south = two
+    north.journal.undo("jetty")
+    assert north.journal.jobs()[0].runs == ()
+    south.read("1", 0.009)
+    (conflict,) = send(south, north).conflicts
+    assert "one crew took back new post east/1 (20" in conflict.why
+    assert len(north.run().posts) == 3
+    assert north.run().post("2").conflict is None, "nobody did anything there"
+
+
+def test_what_is_taken_back_by_a_crew_that_knew_of_all_is_gone(two):
+    north, south = two
+    north.read("1", 0.009)
+    send(north, south)
+    south.read("1", 0.008)
+    send(south, north)
+    north.journal.undo("jetty")
+    north.journal.undo("jetty")
+    assert send(north, south).conflicts == ()
+    assert south.post("1").readings == ()
+
+
 def test_a_job_begun_by_both_is_one_job_and_its_differences_are_shown(crew):
     north = crew("north").lay_out()
     south = crew("south").lay_out(posts=4, height_mm=900.0)
@@ -490,7 +551,10 @@ def test_two_logs_become_the_same_whatever_was_done(crew, packs, norths, souths)
     both = {event.id for event in north.journal.events()}
     assert both == {event.id for event in south.journal.events()}
     assert both >= norths_then | souths_then
-    assert len(both) <= len(norths_then | souths_then) + 2, "each says no more than once what it has seen"
+    most = 2 + 2 * (len(norths) + len(souths))
+    assert len(both) <= len(norths_then | souths_then) + most, (
+        "each says once what it has seen and brings back"
+    )
     there = [one for one in (north, south) if one.journal.jobs() and one.journal.jobs()[0].runs]
     if there:
         assert seen(north) == seen(south)
