@@ -675,6 +675,11 @@ class RunState:
         return (*filter(None, (self.conflict, self.crowded)), *out, *self.unread)
 
     @property
+    def warning(self) -> str | None:
+        """What every screen of the run warns of; None: nothing."""
+        return next(filter(None, (self.conflict, *self.unread)), None)
+
+    @property
     def marks(self) -> tuple[Mark, ...]:
         """Where its posts stand, in walking order."""
         from shimfit.core.layout import Mark

@@ -248,7 +248,9 @@ KINDS: dict[str, Kind] = {
     "job-added": Kind({"name": Name, "sample?": bool, "units?": _Units}, "job", "new job {name}"),
     "run-added": Kind(_HEAD | RUN_OPTIONS, "run", "new run {place}"),
     "run-changed": Kind(
-        {f"{key}?": of for key, of in _HEAD.items()} | RUN_OPTIONS, "run", "change of run {place}"
+        {f"{key}?": of for key, of in _HEAD.items()} | RUN_OPTIONS,
+        "run",
+        "change of {changed} of run {place}",
     ),
     "facts": Kind(Mapping[str, str | None], "job", "what the record says of {place}"),
     "issued": Kind(
@@ -311,6 +313,7 @@ def words_of(event: Event) -> str:
     place = "/".join(filter(None, (event.job, event.run, event.post)))
     said = {"source": "a file"} | {key: value for key, value in data.items() if value}
     said |= {"place": place, "run": event.run, "post": event.post}
+    said["changed"] = ", ".join(key.removesuffix("_mm").replace("_", " ") for key in data)
     return (KINDS[event.kind].words or event.kind).format_map(defaultdict(str, said)).replace("  ", " ")
 
 

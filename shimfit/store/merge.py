@@ -167,7 +167,7 @@ def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
     if latest is not None and event.stamp > latest:
         raise _RefusedError(
             f"{event.kind} of {event.time} is stamped more than 24 h ahead of this machine's clock: "
-            "set right the clock that is wrong"
+            "set right the clock that is wrong, or take the file in when that time has come"
         )
     if before is not None and event.seq == before.seq + 1 and event.prev != before.hash:
         raise _RefusedError("does not follow from the event on the line before")

@@ -231,8 +231,8 @@ class Session:
         Line by line also that two crews laid the run out differently; the screens have a banner for it.
         """
         remarks = [self._due_words(self.due[record.name], record, words)] if record.name in self.due else []
-        if self._words_only and self.run is not None and self.run.conflict:
-            remarks.append(self.run.conflict)
+        if self._words_only and self.run is not None and self.run.warning:
+            remarks.append(self.run.warning)
         if self.site.box().instruments:
             from shimfit.workflow.instruments import due
 

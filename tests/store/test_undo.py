@@ -116,8 +116,8 @@ def test_what_would_be_taken_back_is_said_in_the_words_of_the_site(crew, packs):
         ]
     )
     assert north.journal.undo("jetty") == "a note at east/2 and 1 more"
-    north.log("run-changed", {"height_mm": 900.0})
-    assert north.journal.undo("jetty") == "change of run jetty/east"
+    north.log("run-changed", {"due_days": 90, "kerf_mm": 3.0})
+    assert north.journal.undo("jetty") == "change of due days, kerf of run jetty/east"
     north.pack("2", packs[0])
     assert north.journal.undo("jetty") == "packs put in at east/2"
     # What is taken from the box for it comes first in the step, and is not what the user did.

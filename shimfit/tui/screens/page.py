@@ -316,7 +316,7 @@ class Page(RoleScreen):
         if not self.is_up:
             return
         run = self.session.run
-        text = text or self.standing_banner or (run.conflict if run is not None else None) or ""
+        text = text or self.standing_banner or (run.warning if run is not None else None) or ""
         if text != self.banner_text:
             self.banner_text = text
             banner = self.query_one("#banner", Picture)
