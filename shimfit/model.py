@@ -126,6 +126,12 @@ class Foot:
             return x * math.sqrt(0.5), y * math.sqrt(0.5)
         return x, y
 
+    def inner_mm(self, pack: Pack) -> float | None:
+        """How far in from its seat a pack bears; None at the face."""
+        by_axis = zip(self.seat_at_mm(pack.seat), self.rod_at_mm, pack.bears_at_mm, strict=True)
+        inner_mm = max(abs(at - rod - bears) for at, rod, bears in by_axis)
+        return inner_mm if inner_mm > 1e-6 else None
+
     @property
     def text(self) -> str:
         """As it is typed: `90x90mm`, `d90mm`."""
@@ -476,6 +482,8 @@ class Pack:
     """Where it bears, from the rod (+next, +out)."""
     pieces: tuple[Piece, ...] = ()
     purpose: Purpose = "lift"
+    inside_mm: float | None = None
+    """How far in from the face its flats are pushed; None where it has none, or nobody said."""
 
 
 @dataclass(frozen=True, slots=True)

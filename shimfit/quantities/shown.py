@@ -154,6 +154,12 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
     return _length(decimals(abs(mm)), mm, units, graduation)
 
 
+def inside(mm: float, units: Units, *, unit: bool = True) -> str:
+    """How far in a piece is pushed, by eye: whole millimetres, eighths of an inch: `20 mm`, `3/4"`."""
+    whole = f"{round(mm)}{' mm' * unit}"
+    return whole if units == "mm" else inches(mm, 8) + '"' * unit
+
+
 def lean(mm: float, units: Units, graduation: int = 16) -> str:
     """How far a top leans: as `tape`, but millimetres to a tenth, so that a reading is shown as typed."""
     return _length(decimals(abs(mm), TENTH), mm, units, graduation)

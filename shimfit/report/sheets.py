@@ -328,6 +328,8 @@ class _CutSheet(_Sheet):
             size = max(FINE, min(most, most * room / wide))
             y = sheet.write(left, y, text, size, room + 0.01, bold=True)
         pieces = " + ".join(map(self._piece, pack.pieces)) or "no pieces planned"
+        if pack.inside_mm is not None:
+            pieces += f", {shown.inside(pack.inside_mm, self.units)} in"
         purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
         y = max(y + 0.6, box.y + _LABEL_FOOT + 5.5)
         sheet.write(left, y, f"{purpose}; {pieces}", FINE, box.width - 6.0)

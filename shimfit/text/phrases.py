@@ -213,21 +213,25 @@ class Words:
                 if piece.is_marked
                 else self._piece(piece)
             )
-        reported = " + ".join(steps)
+        reported = " + ".join(steps) + self.pushed_in(pack)
         return f"{self.change(change)}: {reported}" if change is not None else reported
+
+    def pushed_in(self, pack: Pack) -> str:
+        """How far in its flats go, to be said behind the last of them: `, 20 mm in`."""
+        return "" if pack.inside_mm is None else f", {shown.inside(pack.inside_mm, self.units)} in"
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
         return f"under {seat_name(seat, self.names).upper()}, from {self.names[entering_face(seat, lean)]}"
 
     def pieces(self, pack: Pack) -> str:
-        """What the pack is made of: `T1 push to the 29.5 mm mark + F2 flat 0.5 mm`."""
+        """What the pack is made of: `T1 push to 29.5 mm + F2 flat 0.5 mm, 20 mm in`."""
         if not pack.pieces:
             return f"make {self.thick(pack.made_mm)} thick"
-        return " + ".join(self._piece(piece) for piece in pack.pieces)
+        return " + ".join(map(self._piece, pack.pieces)) + self.pushed_in(pack)
 
     def short_pieces(self, pack: Pack) -> str:
-        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2`, `T1 to 29.5 cut tip 8`."""
+        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2 in 20`, `T1 to 29.5 cut tip 8`."""
         if not pack.pieces:
             return f"make {self.thick(pack.made_mm)}"
         reported = []
@@ -238,7 +242,10 @@ class Words:
             )
             to = "" if piece.mark_mm is None else f" to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
             reported.append(piece.lot + to)
-        return " + ".join(reported)
+        inside = (
+            "" if pack.inside_mm is None else f" in {shown.inside(pack.inside_mm, self.units, unit=False)}"
+        )
+        return " + ".join(reported) + inside
 
     def tip(self, mm: float) -> str:
         """What is cut off a taper's tip, in the run's unit; empty for less than the tape shows."""

@@ -185,15 +185,17 @@ def options_of(
     if settings.timber and torque:
         from shimfit.core.bearing import clamp_from_torque, shortest_length_mm, timber_named
 
-        # What crushing asks, the usual at least; never past the bearing.
+        # What crushing asks, the usual at least; never past the longest that is pushed in.
         clamp = clamp_from_torque(torque, settings.rod_mm, settings.nut)
         allowed = timber_named(settings.timber).allowed_mpa(wet=True)
         inside_mm = max(shortest_length_mm(clamp, allowed, USUAL_WIDTH_MM), inside_mm)
+        inside_mm = min(inside_mm, defaults.bearing_mm)
     return packing.Options(
         layout=layout,
         preload_mm=run.preload_mm or defaults.preload_mm,
         saw=saw,
-        min_inside_mm=min(inside_mm, defaults.bearing_mm),
+        inside_mm=inside_mm,
+        min_inside_mm=inside_mm,
         minutes=minutes_of(settings),
         scatter=Scatter(factor=site_scatter),
     )

@@ -97,6 +97,7 @@ _OPTIONS = {
     "layout?": Any,
     "max_pieces?": int,
     "bearing_mm?": _Figure,
+    "inside_mm?": _Figure,
     "bearing_point?": Any,
     "clamp?": {"preload_mm?": _Figure},
 }
@@ -175,9 +176,13 @@ def _options(given: dict[str, Any], saw: dict[str, Any]) -> Options:
     if "cut" in prices:  # a problem that knows one price of a cut means both
         prices = {"tip_cut": prices["cut"]} | prices
     usual = Options()
+    # A problem that knows one length means both.
+    least_mm = max(usual.inside_mm, given.get("min_inside_mm", 0.0))
+    inside_mm = given.pop("inside_mm", given.get("bearing_mm", least_mm))
     try:
         return replace(
             usual,
+            inside_mm=inside_mm,
             **given.pop("clamp", {}),
             **given,
             minutes=replace(usual.minutes, **{name: float(value) for name, value in prices.items()}),

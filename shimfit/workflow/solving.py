@@ -321,13 +321,16 @@ def crushing_cautions(
 def areas_mm2(
     packs: Sequence[Pack], lean: Lean, lots: Sequence[Lot], options: packing.Options
 ) -> dict[Seat, float]:
-    """Contact area of each pack: its narrowest piece × the length that touches under the clamp."""
+    """Contact area of each pack: its narrowest piece × the length that touches under the clamp.
+
+    That is of what is under the foot: a taper as far as it is pushed in, flats as far as is said of them.
+    """
     by_name = {lot.lot: lot for lot in lots}
     areas = {}
     for pack in packs:
         known = [by_name[piece.lot] for piece in pack.pieces if piece.lot in by_name]
         widths = [wide for lot in known if (wide := lot.under_foot_mm[1])]
-        inside = [options.bearing_mm]
+        inside = [pack.inside_mm or options.bearing_mm]
         inside += [reach for lot in known if (reach := lot.under_foot_mm[0])]
         inside += [p.mark_mm - p.trim_tip_mm for p in pack.pieces if p.mark_mm is not None]
         steepest = max(abs(lean.slope_along), abs(lean.slope_across))

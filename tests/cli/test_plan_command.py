@@ -148,7 +148,7 @@ def test_ctrl_c_keeps_the_best_so_far_and_says_so(tmp_path):
 def test_a_run_is_planned_cut_and_railed_from_the_data_file(tmp_path, capsys, monkeypatch):
     monkeypatch.setenv("SHIMFIT_DB", str(tmp_path / "site.db"))
     stock = tmp_path / "stock.csv"
-    rows = "\n".join(f"F{k},flat,6,{0.2 + 0.07 * k:.2f},,,,," for k in range(40))
+    rows = "\n".join(f"F{k},flat,6,{0.2 + 0.03 * k:.2f},,,,," for k in range(40))
     stock.write_text(
         "lot,form,count,thickness_mm,length_mm,width_mm,thin_mm,thick_mm,origin\n"
         f"{rows}\nS1,strip,1,20,600,40,,,offcut\n"

@@ -36,6 +36,8 @@ from tests.referee.weights import InWeights
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 SAW = Saw((0.5, 1.0))
+FAR_IN = Options(inside_mm=32.0)
+"""Pushed further in, flats serve fewer posts and tapers more."""
 
 
 def posts(count, seed=0, *, foot=None, tolerance=TOLERANCE):
@@ -143,7 +145,7 @@ def test_posts_served_by_swapping_share_no_wood():
         PlanPost(str(k), Foot(90, 90), 1000.0, Lean(x / 1000, y / 1000), TOLERANCE)
         for k, (x, y) in enumerate(leans_mm)
     ]
-    served, options, left = {}, Options(), []
+    served, options, left = {}, FAR_IN, []
     for number, post in enumerate(given):
         found = planned.from_what_is_left(post, served.values(), lots, options)
         left += [number] if found is None else []
@@ -403,7 +405,7 @@ def test_a_bound_made_of_halves_hid_a_better_plan():
 def test_a_second_stretch_needs_no_tip_cut_in_the_plan_as_in_the_ledger_and_alone(leans):
     """Two posts from one taper: the second stretch begins where the first was cut off; no cut is paid for."""
     taper = Lot("T1", "taper", 1, length_mm=200.0, thin_mm=0.5, thick_mm=6.0)
-    lots, options = [taper, *(Lot(f"{mm} mm", "flat", 9, thickness_mm=mm) for mm in (0.3, 1.0))], Options()
+    lots, options = [taper, *(Lot(f"{mm} mm", "flat", 9, thickness_mm=mm) for mm in (0.3, 1.0))], FAR_IN
     given = [PlanPost(str(k), Foot(90, 90), 1000.0, Lean(*lean), TOLERANCE) for k, lean in enumerate(leans)]
     done = plan(given, lots, options, Highs(), seconds=20)
     check_box(lots, [pack for one in done.planned for pack in one.packs], options)
@@ -423,7 +425,7 @@ def test_a_tip_is_paid_for_where_the_cut_that_it_was_off_behind_has_moved():
     taper = Lot("T1", "taper", 1, length_mm=200.0, thin_mm=0.5, thick_mm=6.0)
     few = [taper, *(Lot(f"{mm} mm", "flat", 9, thickness_mm=mm) for mm in (0.3, 1.0))]
     lots = (*few, *(Lot(f"{mm} mm", "flat", 2, thickness_mm=mm) for mm in (0.15, 0.55, 0.7)))
-    leans, options = ((0.0062, 0.0015), (-0.013, -0.0096)), Options()
+    leans, options = ((0.0062, 0.0015), (-0.013, -0.0096)), FAR_IN
     given = tuple(
         PlanPost(str(k), Foot(90, 90), 1000.0, Lean(*lean), TOLERANCE) for k, lean in enumerate(leans)
     )
@@ -681,7 +683,7 @@ def test_a_count_that_even_the_program_cannot_keep_is_not_asked_again(monkeypatc
         Lot(f"F{k}", "flat", int(rng.integers(1, 3)), thickness_mm=round(float(rng.uniform(0.3, 2)), 2))
         for k in range(int(rng.integers(2, 2 + 2 * count)))
     ]
-    done = plan(given, lots, Options(), Highs(), seconds=20)
+    done = plan(given, lots, FAR_IN, Highs(), seconds=20)
     assert (done.status, len(done.unsolved)) == ("proven", 3)
 
 
@@ -718,11 +720,11 @@ def test_saw_settings_are_paid_for_in_the_bound(seed, set_ups):
     """The plan against one plan for each set of settings, for which the saw is set beforehand. Of the second
     two posts a second setting would save 1.77 minutes, and takes 2."""
     given, lots = posts(2, seed), box(4, 0, 1, seed, most=2)
-    whole = plan(given, lots, Options(saw=SAW), Highs())
+    whole = plan(given, lots, replace(FAR_IN, saw=SAW), Highs())
     assert whole.set_ups_deg == set_ups
     each = []
     for settings in chain.from_iterable(combinations((0.5, 1.0), k) for k in range(3)):
-        options = Options(saw=Saw(settings), minutes=Minutes(saw_set_up=0.0))
+        options = replace(FAR_IN, saw=Saw(settings), minutes=Minutes(saw_set_up=0.0))
         done = plan(given, lots, options, Highs())
         each.append((done.bound + 2 * len(settings), done.objective + 2 * len(settings)))
     assert whole.bound <= min(best for _, best in each) + 1e-6

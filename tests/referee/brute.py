@@ -54,6 +54,8 @@ class Use:
     """In grid steps, where the pack bears; a wedge's and taper's own, a flat's its own."""
     mark_mm: float | None = None
     saw_deg: float | None = None
+    reach_mm: float | None = None
+    """How far in it bears; None: at the face."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,7 +218,7 @@ def _push(lean: Lean, seat: Seat) -> tuple[Face, float]:
     return (across, steep_across) if steep_across > steep_along else (along, steep_along)
 
 
-def _inside_mm(foot: Foot, seat: Seat, face: Face, options: Options) -> float:
+def _reach_mm(foot: Foot, seat: Seat, face: Face, options: Options) -> float:
     axis = 0 if face.is_along else 1
     from_rod = abs(foot.seat_at_mm(seat)[axis] - foot.rod_at_mm[axis])
     return min(options.bearing_mm, from_rod - foot.rod_hole_mm / 2 - options.clearance_mm)
@@ -393,9 +395,10 @@ def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
     if need <= room_mm:
         yield Stacked(seat, 0, (), at, -need, 0.0)
     face, slope = _push(lean, seat)
-    inside = _inside_mm(foot, seat, face, options)
-    if inside < options.min_inside_mm:
+    reach = _reach_mm(foot, seat, face, options)
+    if reach < options.min_inside_mm:
         return
+    inside = min(options.inside_mm, reach)
     step = -face.sign * inside
     inner = (at[0] + step, at[1]) if face.is_along else (at[0], at[1] + step)
     corner = options.bearing_point == "corner"
@@ -447,7 +450,7 @@ def _tails(
                     cost = (
                         minutes.piece
                         + minutes.cut
-                        + (minutes.cut if mark > options.bearing_mm + 1e-6 else 0.0)
+                        + (minutes.cut if mark > (deep or options.bearing_mm) + 1e-6 else 0.0)
                     )
                     cost += (
                         minutes.bought_taper if lot.origin == "bought" else minutes.thick_per_mm * steps * q
@@ -456,7 +459,7 @@ def _tails(
                     shortest <= mark <= _known(lot.length_mm) + 1e-9
                     and steps * q > _known(lot.thin_mm) - 1e-9
                 ):
-                    yield (Use(lot.lot, steps, mark_mm=mark),), sigma, cost
+                    yield (Use(lot.lot, steps, mark_mm=mark, reach_mm=deep or None),), sigma, cost
         elif lot.form == "strip":
             yield from _wedges(lot, options, inside_mm, slope, thickest_mm)
 
@@ -546,7 +549,7 @@ def _taper_has(lot: Lot, uses: Sequence[Use], options: Options) -> bool:
     """Try every way to give the uses to the copies; no two on one copy may overlap."""
     stretches = [
         (
-            max(0.0, _known(use.mark_mm) - options.bearing_mm),
+            max(0.0, _known(use.mark_mm) - (use.reach_mm or options.bearing_mm)),
             min(_known(lot.length_mm), _known(use.mark_mm) + options.saw.kerf_mm),
         )
         for use in uses

@@ -44,6 +44,8 @@ class InWeights(Options):
     """Options whose packs are chosen by weights."""
 
     weights: Weights = field(default_factory=Weights)
+    inside_mm: float = 32.0
+    """All of the bearing length: one was all that there was."""
 
     @property
     def costs(self) -> Costs:

@@ -217,7 +217,7 @@ def test_a_wider_saw_cuts_otherwise(tmp_path: Path) -> None:
         with opened(folder, 2) as site:
             site.change_run("lake", "walk", kerf_mm=kerf_mm)
             site.import_stock(lots_from_csv(LOTS, "box"), "box")
-            log_reading(site, at("1"), READINGS[0])
+            log_reading(site, at("1"), READINGS[1])
             sheet = cut_list_of(site, "lake", "walk")
             assert sheet["tapers"]
             check_sheet(sheet, site.box().lots, kerf_mm)
@@ -260,11 +260,11 @@ def test_only_the_stretch_that_a_post_waits_for_is_withheld_from_the_others(tmp_
 def test_without_a_plan_each_answer_stands_by_itself(tmp_path: Path) -> None:
     with opened(tmp_path, 6) as site:
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
-        log_reading(site, at("1"), READINGS[0])
+        log_reading(site, at("1"), READINGS[1])
         alone = cut_list_of(site, "lake", "walk")
         assert (alone["planned"], alone["alternatives"]) == (False, [])
         assert alone["tapers"]
-        for name, text in enumerate(READINGS[1:3], 2):
+        for name, text in enumerate(READINGS[2:4], 2):
             log_reading(site, at(str(name)), text)
         several = cut_list_of(site, "lake", "walk")
         assert (several["cuts"], several["tapers"], several["remainders"]) == ([], [], [])

@@ -97,4 +97,5 @@ def test_pieces_reach_as_far_in_as_timber_and_torque_ask(site: Site) -> None:
     # 20 N·m on 12 mm, zinc plated: 20 000 ÷ (0.2 · 12) = 8333 N; a quarter on 40 mm at 1.9633 N/mm²: 26.5 mm.
     assert options_of(run, replace(soft, torque_nm=20.0)).min_inside_mm == pytest.approx(26.53, abs=0.01)
     assert options_of(run, soft, torque_nm=20.0).min_inside_mm == pytest.approx(26.53, abs=0.01)
-    assert options_of(run, soft, torque_nm=90.0).min_inside_mm == 32.0  # never past where a piece bears
+    hard = options_of(run, soft, torque_nm=90.0)
+    assert hard.inside_mm == hard.min_inside_mm == hard.bearing_mm == 32.0  # the longest that is pushed in

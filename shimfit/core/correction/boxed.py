@@ -94,6 +94,7 @@ def change_from_box(
         shift_mm=standing.reading.top_mm(height_mm),
         feelers=standing.low_mm,
         offers={seat: partial(_offers, asked) for seat in there},
+        inside_mm={seat: mm for seat, pack in there.items() if (mm := standing.foot.inner_mm(pack))},
     ).by_packs()
     answers = [
         prescribe(
@@ -233,7 +234,8 @@ def _offers(asked: _Correction, place: Place) -> tuple[Offer, ...]:
     q, lots = asked.options.quantum_mm, asked.made_of[place.seat]
     # The search knows thicknesses on its grid only; half a step moves a top by a few hundredths.
     on_grid = clean(max(1, round(kept.made_mm / q)) * q)
-    pushed = _pushed(asked, kept, place.need_mm(inner))
+    # What bears further in is trimmed there.
+    pushed = _pushed(asked, kept, place.need_mm(inner), place.inside_mm if inner else place.reach_mm)
     change = asked.options.costs.change
     return (
         Offer(replace(kept, made_mm=on_grid), 0.0, inner, lots),
@@ -259,8 +261,11 @@ def _bearing(asked: _Correction, pack: Pack, place: Place, *, inner: bool) -> Pa
     return replace(pack, made_mm=clean(made), bears_at_mm=(at[0] - rod[0], at[1] - rod[1]))
 
 
-def _pushed(asked: _Correction, pack: Pack, want_mm: float) -> Iterator[Pack]:
-    """The pack with its taper at other marks, thickness on the grid round what is wanted."""
+def _pushed(asked: _Correction, pack: Pack, want_mm: float, reach_mm: float) -> Iterator[Pack]:
+    """The pack with its taper at other marks, thickness on the grid round what is wanted.
+
+    reach_mm: the tip of what would go further in is cut off there.
+    """
     tapers = [piece for piece in pack.pieces if piece.is_marked]
     if len(tapers) != 1 or asked.trimmed:
         return
@@ -277,7 +282,7 @@ def _pushed(asked: _Correction, pack: Pack, want_mm: float) -> Iterator[Pack]:
         inside = taper.mark_mm - taper.trim_tip_mm + push
         if abs(push) < _LEAST_PUSH_MM or mark > length_mm or inside < asked.options.min_inside_mm:
             continue
-        trim = taper.trim_tip_mm + max(0.0, inside - asked.options.bearing_mm)
+        trim = taper.trim_tip_mm + max(0.0, inside - reach_mm)
         piece = replace(
             taper,
             mark_mm=clean(mark),

@@ -25,8 +25,7 @@ from shimfit.core.packing.question import (
     SeatTask,
     Task,
     Work,
-    corner_places,
-    place_of,
+    no_room,
 )
 from shimfit.core.packing.search import Search
 from shimfit.core.resting import supports_of
@@ -149,8 +148,9 @@ class Asked:
         rolling = rolls(question)
         rim = rolling and lift_mm is None
         shift = 0.0 if rim else (lift_mm or 0.0) - needs[down]
-        extra_mm = {seat: question.extra_mm(seat) + shift for seat in CORNERS}
-        places = corner_places(plane, self.options, extra_mm)
+        places = {seat: question.place(seat, self.options, shift) for seat in CORNERS}
+        if not any(places.values()):
+            raise no_room(question.foot)
         stays = self.seat(down, None if rim else places[down], needs[down] + shift, stays=True)
         seats = [stays if on is None else replace(stays, offers=(on,))]
         for seat in others:
@@ -299,7 +299,8 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
     pieces = []
     if build.stack.tail is not None:
         rank, steps = build.stack.tail
-        lot, row, inside = tables.lots[rank], build.row, build.place.inside_mm
+        lot, row = tables.lots[rank], build.row
+        inside = build.inner_mm or build.place.reach_mm
         at_face = steps * q + (build.inner_mm or 0.0) * row.sigma
         piece = Piece(lot.lot, lot.form, clean(at_face), copy=copy)
         if lot.is_marked:
@@ -323,6 +324,7 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         bears_at_mm=(clean(x - rod_at_mm[0]), clean(y - rod_at_mm[1])),
         pieces=tuple(pieces),
         purpose=build.purpose,
+        inside_mm=build.place.inside_mm if build.stack.flats else None,
     )
 
 
@@ -370,12 +372,13 @@ def cost_of(
     material = pieces = cuts = 0.0
     kept = kept or {}
     for pack in packs:
+        inner_mm = asked.question.foot.inner_mm(pack)
         for piece in pack.pieces if pack.seat not in kept else ():
             lot = tables.lots[tables.rank[piece.lot]]
             bought = lot.origin == "bought"
             pieces += costs.piece
             cuts += costs.cut if not piece.is_whole else 0.0
-            if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm):
+            if piece.mark_mm is not None and tables.trims_tip(piece.mark_mm, inner_mm):
                 cuts += costs.tip_cut
             if piece.is_marked:
                 # As the tables count it: a taper's thickness is measured where its pack bears.
@@ -426,7 +429,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     bearing = 0.0
     packs: list[Pack] = []
     for pack in shown.packs:
-        place = place_of(question.plane, pack.seat, asked.options, question.extra_mm(pack.seat))
+        place = question.place(pack.seat, asked.options)
         again = None if place is None else _again(asked, pack, place)
         if place is None or again is None:
             return None

@@ -48,7 +48,6 @@ from shimfit.core.packing.question import (
     ask,
     no_room,
     over_take_up,
-    place_of,
 )
 from shimfit.core.packing.search import Search
 from shimfit.core.resting import scaled, scaled_rest
@@ -128,20 +127,28 @@ def _long_enough(asked: Asked, layout: Layout) -> tuple[Asked, Draft]:
         shorter = replace(asked, tables=less)
         other = solve_layout(shorter, layout)
         if asked.question.stands(other.resting):
-            wanted = asked.options.min_inside_mm
-            said = [
-                f"{pack.seat}: {piece.lot} reaches only {piece.mark_mm:.0f} mm in, {wanted:.0f} mm are "
-                "wanted and the box has nothing longer; look for crushing when it is tightened."
-                for pack in other.packs
-                for piece in pack.pieces
-                if piece.mark_mm is not None and piece.mark_mm - piece.trim_tip_mm < wanted - 1e-6
-            ]
-            return shorter, replace(other, cautions=(*other.cautions, *said))
+            return shorter, _too_short(asked, other)
         less = less.with_shorter()
     if draft is None:
         assert refused is not None
         raise refused
-    return asked, draft
+    return asked, _too_short(asked, draft)
+
+
+def _too_short(asked: Asked, draft: Draft) -> Draft:
+    """The same, saying which pieces bear on less than they should, and what leaves no more."""
+    wanted, said = asked.options.min_inside_mm - 1e-6, []
+    for pack in draft.packs:
+        place = asked.question.place(pack.seat, asked.options)
+        why = "the box has nothing longer" if place and place.reach_mm >= wanted else "the rod leaves no room"
+        for piece in pack.pieces:
+            inside_mm = pack.inside_mm if piece.mark_mm is None else piece.mark_mm - piece.trim_tip_mm
+            if inside_mm is not None and inside_mm < wanted:
+                said.append(
+                    f"{pack.seat}: {piece.lot} reaches only {inside_mm:.0f} mm in, {wanted:.0f} mm are "
+                    f"wanted and {why}; look for crushing when it is tightened."
+                )
+    return replace(draft, cautions=(*draft.cautions, *said))
 
 
 # ---------------------------------------------------------------- which layout
@@ -408,9 +415,8 @@ def edge_task(asked: Asked, layout: LayoutName, allowed_mm: float, *, lean_only:
     hanging = [seat for seat in CORNERS if question.known.feelers.get(seat, 0.0) > 0.0]
     seats = []
     for seat in (*(Seat(face.value) for face in faces[: 1 if layout == "one-way" else None]), *hanging):
-        feeler = question.known.feelers.get(seat, 0.0)
-        place = place_of(plane, seat, asked.options, feeler)
-        seats.append(asked.seat(seat, place, plane.at_seat_mm(seat) + feeler))
+        place = question.place(seat, asked.options)
+        seats.append(asked.seat(seat, place, plane.at_seat_mm(seat) + question.extra_mm(seat)))
     if not any(seat.place for seat in seats):
         raise no_room(question.foot)
     down = min(CORNERS, key=lambda seat: (round(plane.at_seat_mm(seat), 9), CORNERS.index(seat)))
@@ -472,7 +478,7 @@ def _packs(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> tuple[Pack, ..
 def _fills(asked: Asked, seat: Seat, draft: Draft) -> list[_Fill]:
     """Fillers for one corner: for each cost and bearing point the thickest that lifts nothing."""
     question = asked.question
-    place = place_of(question.plane, seat, asked.options, question.extra_mm(seat))
+    place = question.place(seat, asked.options)
     if place is None:
         return []
     seats = [

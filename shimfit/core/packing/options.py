@@ -19,7 +19,8 @@ BearingPoint = Literal["auto", "corner"]
 Layout = LayoutName | Literal["auto"]
 
 USUAL_INSIDE_MM = 20.0
-"""Shortest length of a piece under the foot where crushing asks no more (common practice, no source)."""
+"""Length of a piece under the foot where crushing asks no more (common practice, no source). What is flatter
+than the gap bears at its inner end: the further in, the narrower the base (tests/bench/first_verdict.py)."""
 SHORTEST_INSIDE_MM = 10.0
 """A shorter piece under the foot is never prescribed (common practice, no source)."""
 DEAREST_BUILD_MIN = 250.0
@@ -121,7 +122,10 @@ class Options:
     max_pieces: int = 3
     """Most pieces in one pack."""
     bearing_mm: float = 32.0
-    """How far in from the face a piece bears; also the longest stretch of a taper that is pushed in."""
+    """The longest stretch of a piece that is pushed in: where a taper steeper than the gap is trimmed."""
+    inside_mm: float = USUAL_INSIDE_MM
+    """How far in a piece is pushed that is not: it bears there. More where crushing asks for it
+    (`bearing.shortest_length_mm`), and so does `min_inside_mm`."""
     bearing_point: BearingPoint = "auto"
     """auto: pieces flatter than the gap bear at their inner end; corner: everything at the seat itself."""
     preload_mm: float = 0.19
@@ -130,9 +134,8 @@ class Options:
     minutes: Minutes = field(default_factory=Minutes)
     scatter: Scatter = field(default_factory=Scatter)
     min_inside_mm: float = USUAL_INSIDE_MM
-    """Shortest length of a piece under the foot; more where crushing asks for it
-    (`bearing.shortest_length_mm`). Where the box leaves nothing so long, `prescribe` goes down to
-    USUAL_INSIDE_MM, then to SHORTEST_INSIDE_MM, and says so."""
+    """Shortest length of a piece under the foot. Where the box leaves nothing so long, `prescribe` goes down
+    to USUAL_INSIDE_MM, then to SHORTEST_INSIDE_MM, and says so."""
     clearance_mm: float = 2.0
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     quantum_mm: float = 0.01
@@ -152,7 +155,7 @@ class Options:
 
     def takes_mm(self, inner_mm: float | None) -> float:
         """Length of a taper that a stretch takes before its mark; inner_mm: how far in it bears."""
-        return max(self.min_inside_mm, inner_mm or 0.0) if self.tips_off else self.bearing_mm
+        return (self.min_inside_mm if self.tips_off else self.bearing_mm) if inner_mm is None else inner_mm
 
     def without_set_ups(self) -> Options:
         """The same with set-ups of the saw that cost nothing."""
@@ -167,7 +170,8 @@ class Options:
         if not 1 <= self.max_pieces <= _MOST_PIECES:
             raise UsageError(f"A pack has 1 to {_MOST_PIECES} pieces, not {self.max_pieces}.")
         for name, value, least in (
-            ("bearing length", self.bearing_mm, self.min_inside_mm),
+            ("bearing length", self.bearing_mm, max(self.inside_mm, self.min_inside_mm)),
+            ("length pushed in", self.inside_mm, self.min_inside_mm),
             ("preload", self.preload_mm, 1e-6),
             ("shortest inside length", self.min_inside_mm, 1e-6),
             ("clearance", self.clearance_mm, 0.0),

@@ -234,7 +234,7 @@ class Tapered:
         start = np.maximum(0.0, mark - options.takes_mm(inner_mm))
         end = np.minimum(lot.length_mm, mark + options.saw.kerf_mm)
         # Where the stretch begins inside the taper, its tip is cut off.
-        cost[mark > options.bearing_mm + TIP_MM] += 0.0 if options.tips_off else costs.tip_cut
+        cost[mark > options.takes_mm(inner_mm) + TIP_MM] += 0.0 if options.tips_off else costs.tip_cut
         points = [*self.prices.taper.get(lot.lot, ()), *((x, math.inf) for x in banned)]
         if points:
             at = np.array([x for x, _ in points])
@@ -295,9 +295,9 @@ class Tapered:
         mark = (thickness * self.options.quantum_mm - lot.thin_mm) / lot.taper_slope + (inner_mm or 0.0)
         return min(lot.length_mm, max(0.0, mark))
 
-    def trims_tip(self, mark_mm: float) -> bool:
-        """True when a stretch to this mark leaves a tip that would foul the rod."""
-        return mark_mm > self.options.bearing_mm + TIP_MM and not self.options.tips_off
+    def trims_tip(self, mark_mm: float, inner_mm: float | None) -> bool:
+        """True when a stretch to this mark leaves a tip that would foul the rod, or jam."""
+        return mark_mm > self.options.takes_mm(inner_mm) + TIP_MM and not self.options.tips_off
 
     def usable_mm(self, lot: Lot) -> float:
         """Length of a strip that may be sawn up: what is held in the hand stays."""

@@ -56,8 +56,10 @@ class Place:
     """The face that the pack is pushed in from."""
     slope: float
     """How much the gap grows outwards along the push (ratio); 0 where it does not."""
+    reach_mm: float
+    """How far in a piece may go: the bearing length, or less where the rod's hole is nearer."""
     inside_mm: float
-    """How far in a piece bears: the bearing length, or less where the rod's hole is nearer."""
+    """How far in one is pushed that is flatter than the gap, or flat."""
     face_at_mm: tuple[float, float]
     """The seat itself, where a piece at least as steep as the gap bears."""
     inner_at_mm: tuple[float, float]
@@ -74,10 +76,13 @@ class Place:
         return self.inner_need_mm if inner else self.face_need_mm
 
 
-def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.0) -> Place | None:
+def place_of(
+    plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.0, inside_mm: float | None = None
+) -> Place | None:
     """The place at a seat; None when the rod's hole leaves no room for a piece there.
 
-    extra_mm is added to the need: the feeler thickness of a corner that does not touch.
+    extra_mm is added to the need: the feeler thickness of a corner that does not touch. inside_mm: how far in
+    a flatter piece is pushed; None: as usual.
     """
     foot, at = plane.foot, plane.foot.seat_at_mm(seat)
     if seat.is_corner:
@@ -93,31 +98,23 @@ def place_of(plane: GapPlane, seat: Seat, options: Options, extra_mm: float = 0.
     # To the rod's hole less the clearance.
     keep_off = foot.rod_hole_mm / 2 + options.clearance_mm
     reach = enters.sign * (at[axis] - foot.rod_at_mm[axis]) - keep_off
-    inside = min(options.bearing_mm, reach)
-    if inside < options.room_mm:
+    reach = min(options.bearing_mm, reach)
+    if reach < options.room_mm:
         return None
+    inside = min(inside_mm or options.inside_mm, reach)
     step = 0.0 if options.bearing_point == "corner" else -enters.sign * inside
     inner = (at[0] + step, at[1]) if enters.is_along else (at[0], at[1] + step)
     return Place(
         seat=seat,
         enters=enters,
         slope=max(0.0, plane.slope_towards(enters)),
+        reach_mm=reach,
         inside_mm=inside,
         face_at_mm=at,
         inner_at_mm=inner,
         face_need_mm=plane.gap_mm(*at) + extra_mm,
         inner_need_mm=plane.gap_mm(*inner) + extra_mm,
     )
-
-
-def corner_places(
-    plane: GapPlane, options: Options, extra_mm: Mapping[Seat, float]
-) -> dict[Seat, Place | None]:
-    """Places at the four corners; EntryError when the rod's hole leaves room at none of them."""
-    places = {seat: place_of(plane, seat, options, extra_mm.get(seat, 0.0)) for seat in CORNERS}
-    if not any(places.values()):
-        raise no_room(plane.foot)
-    return places
 
 
 def no_room(foot: Foot) -> EntryError:
@@ -244,6 +241,8 @@ class Known:
     """Feeler thickness in mm at corners that do not touch; part of their need."""
     offers: Offers = field(default_factory=dict)
     """Packs that stand there and may stay or change at a price of their own."""
+    inside_mm: Mapping[Seat, float] = field(default_factory=dict)
+    """How far in such a pack bears: what stays was not pushed as far as is usual, or further."""
 
     def by_packs(self) -> Known:
         """The same in what the packs give, where a post moves take_up times as much."""
@@ -306,6 +305,11 @@ class Question:
     def extra_mm(self, seat: Seat) -> float:
         """What is wanted at a seat over the gap of the plane."""
         return self.known.feelers.get(seat, 0.0)
+
+    def place(self, seat: Seat, options: Options, lift_mm: float = 0.0) -> Place | None:
+        """Where a pack can go at a seat, the foot lifted so far; None where there is no room."""
+        inside_mm = self.known.inside_mm.get(seat)
+        return place_of(self.plane, seat, options, self.extra_mm(seat) + lift_mm, inside_mm)
 
     def rests_on(self, packs: Sequence[Pack]) -> Resting:
         """How the post is predicted to stand on these packs."""
@@ -426,7 +430,7 @@ class Question:
         if not all_carry:
             shares = shares_of_pull(self.foot, carrying, self.preload_mm)
             carrying = [one for one, share in zip(carrying, shares, strict=True) if share > _CARRIES]
-        moved = {pack.bears_at_mm: self._moved_in(pack) for pack in packs}
+        moved = {pack.bears_at_mm: self._grows(pack) for pack in packs}
         flats = {
             pack.bears_at_mm for pack in packs if pack.pieces and all(one.is_whole for one in pack.pieces)
         }
@@ -434,24 +438,22 @@ class Question:
         seats_mm2 = []
         for one in carrying:
             at = one.x_mm - rod_x, one.y_mm - rod_y
-            inner, slope = moved.get(at, (False, 0.0))
+            slope = moved.get(at)
             stands = {"bare": one.bare, "flat": at in flats} if as_made else {}
-            seats_mm2.append(scatter.seat_mm2(inner=inner and not one.bare, gap_slope=slope, **stands))
+            inner = slope is not None and not one.bare
+            seats_mm2.append(scatter.seat_mm2(inner=inner, gap_slope=slope or 0.0, **stands))
         return carrying, seats_mm2
 
-    def _moved_in(self, pack: Pack) -> tuple[bool, float]:
-        """Whether a pack bears further in than its seat, and how much the gap grows that way."""
+    def _grows(self, pack: Pack) -> float | None:
+        """How much the gap grows outwards from where a pack bears (ratio); None where that is at the face."""
+        if self.foot.inner_mm(pack) is None:
+            return None
         x, y = self.foot.seat_at_mm(pack.seat)
         dx = x - self.foot.rod_at_mm[0] - pack.bears_at_mm[0]
         dy = y - self.foot.rod_at_mm[1] - pack.bears_at_mm[1]
-        if max(abs(dx), abs(dy)) < 1e-6:
-            return False, 0.0
-        slope = (
-            self.plane.slope_along * math.copysign(1.0, dx)
-            if abs(dx) > abs(dy)
-            else (self.plane.slope_across * math.copysign(1.0, dy))
-        )
-        return True, max(0.0, slope)
+        along = abs(dx) > abs(dy)
+        slope = self.plane.slope_along if along else self.plane.slope_across
+        return max(0.0, slope * math.copysign(1.0, dx if along else dy))
 
     def _supports(self, packs: Sequence[Pack]) -> list[Support]:
         """What can push."""

@@ -240,7 +240,7 @@ class Tables(Tapered):
         return view
 
     def with_shorter(self) -> Tables | None:
-        """The same box with pieces as short as usual, then as they may ever be; None when these are."""
+        """The same box with tapers as short as usual, then as they may ever be; None when these are."""
         shorter = [mm for mm in (USUAL_INSIDE_MM, SHORTEST_INSIDE_MM) if mm < self.options.min_inside_mm]
         if not shorter:
             return None

@@ -236,7 +236,7 @@ def pieces_cost(tables: Tables, pack: SeatPack) -> float:
         lot = lots[rank]
         cost += costs.piece + costs.cut
         if pack.saw_deg is None:
-            if tables.trims_tip(tables.mark_mm(rank, steps, pack.inner_mm)):
+            if tables.trims_tip(tables.mark_mm(rank, steps, pack.inner_mm), pack.inner_mm):
                 cost += costs.tip_cut
             if lot.origin == "bought":
                 cost += costs.new_taper
@@ -251,7 +251,7 @@ def pieces_cost(tables: Tables, pack: SeatPack) -> float:
 def tips_cut(tables: Tables, pattern: Pattern) -> int:
     """Tips of tapers that are cut off for a pattern."""
     tails = [(*one.tail, one.inner_mm) for one in pattern.packs if one.tail and one.saw_deg is None]
-    return sum(tables.trims_tip(tables.mark_mm(*tail)) for tail in tails)
+    return sum(tables.trims_tip(tables.mark_mm(*tail), tail[-1]) for tail in tails)
 
 
 def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack, ...]:

@@ -113,12 +113,17 @@ def made_together(
     ends = {(cut.lot, cut.copy, steps(cut.to_mm + cut.kerf_mm)) for cut in made.cuts}
     done = {}
     for number, one in planned.items():
-        own = [next(cuts) for pack in one.packs for piece in pack.pieces if not piece.is_whole]
+        own = [
+            (next(cuts), options.takes_mm(one.post.foot.inner_mm(pack)))
+            for pack in one.packs
+            for piece in pack.pieces
+            if not piece.is_whole
+        ]
         tips = sum(
             cut.saw_deg is None
-            and cut.to_mm > options.bearing_mm + TIP_MM
+            and cut.to_mm > takes_mm + TIP_MM
             and not any((cut.lot, cut.copy, steps(cut.from_mm) + k) in ends for k in (-1, 0, 1))
-            for cut in own
+            for cut, takes_mm in own
         )
         done[number] = replace(
             one,
@@ -160,8 +165,12 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
     if resting.lean is None or not post.tolerance.holds(resting.lean, post.height_mm):
         return None
     set_up = sum(amount for name, amount in answer.cost.parts if name == "saw set-ups")
-    marked = (piece for pack in answer.packs for piece in pack.pieces if piece.is_marked)
-    tips = sum(tables.trims_tip(piece.mark_mm or 0.0) for piece in marked)
+    tips = sum(
+        tables.trims_tip(piece.mark_mm or 0.0, post.foot.inner_mm(pack))
+        for pack in answer.packs
+        for piece in pack.pieces
+        if piece.is_marked
+    )
     return Planned(post, packs, resting, answer.cost.total - set_up, tips, answer.status == "proven")
 
 

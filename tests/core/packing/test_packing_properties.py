@@ -157,6 +157,7 @@ def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
         options,
         bearing_mm=options.bearing_mm * factor,
         preload_mm=options.preload_mm * factor,
+        inside_mm=options.inside_mm * factor,
         min_inside_mm=options.min_inside_mm * factor,
         clearance_mm=options.clearance_mm * factor,
         quantum_mm=options.quantum_mm * factor,
