@@ -118,19 +118,22 @@ class _Record(Paper):
         self.facts([one for one in facts if one[0] in _SHORT])
         self.facts([one for one in facts if one[0] not in _SHORT], columns=1)
         self._exceptions()
+        self._listed("What the log says of the run besides", record.run.remarks)
         if record.run.posts:
             self._run()
             self._table()
         for title, texts in (
-            ("Of the run besides", record.run.remarks),
             ("Read again after handing over", read_again_lines(record.run)),
             ("All readings, as typed", all_readings_lines(record) if all_readings else []),
         ):
-            if texts:
-                self.head(title)
-                self.listed(texts, sign="")
+            self._listed(title, texts)
         self._closing()
         self.end_pages()
+
+    def _listed(self, title: str, texts: Sequence[str]) -> None:
+        if texts:
+            self.head(title)
+            self.listed(texts, sign="")
 
     # ------------------------------------------------------------ the posts
 

@@ -18,7 +18,7 @@ from shimfit.quantities import shown
 from shimfit.report.asbuilt import record_pdf
 from shimfit.report.page import Sheet
 from shimfit.report.pictures import charts_of
-from shimfit.report.record import LogStamp, record_csv, record_json, run_record
+from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
 from shimfit.standing import Issue, Note
 from shimfit.store.events import Head
 
@@ -314,6 +314,27 @@ def test_headline_exceptions_and_rows_agree(boardwalk, toolbox, stands_by):
     assert text.count("✓ plumb") == 3
     assert text.index("Not proven plumb, and why") < text.index("The run 1")
     assert "4.0 mm off plumb, 2.0 mm allowed" in text
+
+
+def test_what_the_log_says_beside_the_posts_stands_on_every_front(boardwalk, toolbox, stands_by):
+    run = boardwalk(3)
+    two = "two crews lay run A out differently: north: height 900 mm; south: height 1000 mm"
+    gone, near = replace(stands_by(run.posts[2]), name="9"), replace(run.posts[1], station_mm=20.0)
+    left = "event 41 (leveled, 2026-05-12T09:00:00+02:00) was left out: this version does not know it"
+    posts = (run.posts[0], near, run.posts[2])
+    run = replace(run, conflict=two, removed=(gone,), unread=(left,), posts=posts)
+    record = run_record(run, LOG, toolbox)
+    remarks = record_json(record)["remarks"]
+    assert remarks == [
+        two,
+        "no room between the feet of posts 1 and 2: move one, or take it out",
+        "post 9 was taken out of the run: read once, left as: pack",
+        left,
+    ]
+    lines, page = record_lines(record), read_back(record_pdf(record)).pages[0].extract_text()
+    for remark in remarks:
+        assert f"  {remark}" in lines
+        assert remark in " ".join(page.split())
 
 
 def test_photos_stand_with_their_post_and_a_lost_one_is_named(boardwalk, toolbox, tmp_path):
