@@ -85,7 +85,13 @@ class Settings:
     )
     by: str = _declared("", "who reads; stands in the record", words={"": "not named"})
     instrument: str = _declared("", "name of the level or inclinometer in use", words={"": "not named"})
-    rule: Rule = _declared("95", "decision rule: 95, simple or 2u", choices=get_args(Rule), words=RULE_WORDS)
+    rule: Rule = _declared(
+        "95",
+        "decision rule of new runs: 95, simple or 2u",
+        choices=get_args(Rule),
+        words=RULE_WORDS,
+        label="rule, new runs",
+    )
     theme: Theme = _declared(
         "sun",
         "sun, dark or term",

@@ -811,7 +811,8 @@ class Session:
         """Lots as typed (setting_up.parse_lots), not yet in the box; EntryError."""
         from shimfit.tui.setting_up import parse_lots
 
-        return parse_lots(text, self.settings.units, [lot.lot for lot in self.site.box().lots])
+        box = self.site.box()  # what is used up keeps its name: it may stand under a post
+        return parse_lots(text, self.settings.units, [lot.lot for lot in (*box.lots, *box.used_up)])
 
     def add_lots(self, text: str, material: str = "") -> str:
         """Put lots in the box, all or none; which, in words, and what is to be said of their material.

@@ -480,8 +480,8 @@ class EntryLine(Input):
         self._draft = ""
         self.lends = True
         """False while the line asks for something else than a reading (a name, a note)."""
-        self.refused: str | None = None
-        """What was refused as a whole: the first character typed takes its place; other keys edit it."""
+        self.offered: str | None = None
+        """What was offered, or refused as a whole: the first sign typed takes its place; other keys edit."""
         self.refused_at_spot: str | None = None
         """What was refused at one spot: a figure begins it anew, as a reading begins; other keys edit it."""
 
@@ -518,8 +518,8 @@ class EntryLine(Input):
 
     async def _on_key(self, event: events.Key) -> None:
         action = EMPTY_LINE_KEYS.get(event.key) if self.lends and not self.value else None
-        anew = (self.refused, self.refused_at_spot if (event.character or "").isdecimal() else None)
-        self.refused = self.refused_at_spot = None
+        anew = (self.offered, self.refused_at_spot if (event.character or "").isdecimal() else None)
+        self.offered = self.refused_at_spot = None
         if self.value in anew and event.is_printable:
             self.value = ""
         if action:  # done now, as Enter is, not by a message: the keys behind it keep their order

@@ -420,3 +420,27 @@ async def test_setup_begins_at_the_open_run_and_shows_what_was_answered_of_a_new
     assert "theme" not in listed
     await hand.press("escape", "escape", "escape")
     assert "theme" in app.page.list.text
+
+
+async def test_what_is_offered_gives_way_to_what_is_typed(at_screen) -> None:
+    hand = await at_screen(40, 20)
+    await hand.press("f2", "down", "m", sees="station› 1200 mm")
+    await hand.type("1.3m")
+    assert hand.typed == "1.3m"
+    await hand.press("enter", sees="post 2 stands at 1300 mm")
+    await hand.press("m", "end", "backspace", "backspace", sees="station› 1300")
+    await hand.press("escape", "8", sees="post 2› 8")
+    await hand.type("n9o")
+    assert hand.typed == "8n9o", "the figure that opened the line is the reading's first"
+
+
+async def test_an_option_says_what_it_was_and_an_overdrawn_lot_who_shares_it_out(at_screen) -> None:
+    hand = await at_screen(80, 24)
+    await hand.press("f5", "down", "down", "enter")
+    await hand.enter("1:300", sees="tolerance: 1:300; it was: 1:500")
+    site = hand.session.site
+    site.out_of("T1", 3)
+    site.out_of("T2", None)
+    for post in ("1", "2"):
+        hand.session.enter(f"{post}:9n8o")
+    await hand.press("f3", sees="more than there is: F6, p shares the box out")

@@ -438,3 +438,9 @@ def test_pasted_lines_are_on_disk_as_one_and_come_back_where_the_disk_is_full(se
     assert session.enter_all(lines[1:])[0].done
     assert [len(post.readings) for post in session.run.posts[:3]] == [1, 1, 1]
     assert journal.head[0] > before[0]
+
+
+def test_a_lot_that_is_used_up_keeps_its_name(session) -> None:
+    session.site.out_of("F1", None)
+    assert "F1" not in session.add_lots("2.5 x4")
+    assert session.site.box().lot("F5").count == 4

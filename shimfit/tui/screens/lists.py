@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from shimfit.text.phrases import PostView, Words
     from shimfit.tui.screens.beside import Part
     from shimfit.tui.session import Session
+    from shimfit.workflow.site import Place
 
 NAMED_FROM = 64
 """Columns from which on the row below the list has room for more than what to press."""
@@ -147,6 +148,10 @@ class PostList(ListPage):
     """A table of the run's posts, the worst figure beside what is allowed: choosing one goes to it."""
 
     LEAST_COLUMNS = 3
+    _stood: Place | None = None
+    """Where one stood when the list was filled last."""
+    _named = ""
+    """The post that is marked."""
 
     def posts(self) -> Sequence[PostRecord]:
         """The posts in the order of the rows."""
@@ -184,9 +189,17 @@ class PostList(ListPage):
         if index < len(posts):
             self.program.go_to_post(posts[index].name)
 
+    def _moved(self) -> None:
+        super()._moved()
+        marked = self.marked
+        self._named = marked[0].name if marked is not None else ""
+
     def _to_mark(self) -> int | None:
-        here = self.session.place.post if self.session.place else ""
-        return next((row for row, post in enumerate(self.posts()) if post.name == here), 0)
+        """The post that was marked, wherever its row is now; after a walk the one that one stands at."""
+        place, names = self.session.place, [post.name for post in self.posts()]
+        if place != self._stood or self._named not in names:
+            self._stood, self._named = place, place.post if place is not None else ""
+        return names.index(self._named) if self._named in names else 0
 
 
 def _allowed(posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:
@@ -358,12 +371,10 @@ class StockScreen(ListPage):
     NAME = "stock"
     EMPTY = "The box is empty: a adds a lot, i takes a CSV file"
     LEAST_COLUMNS = 3
-    KEYS = (
-        ("o gone", "stock_out"),
-        ("a add", "stock_add"),
-        ("i import", "stock_import"),
-        ("^P all", "palette"),
-    )
+    KEYS = (("a add", "stock_add"), ("i import", "stock_import"), ("^P all", "palette"))
+
+    def _own_keys(self) -> Sequence[Tap]:
+        return [*([Tap("o gone", "stock_out")] if self._lots else []), *super()._own_keys()]
 
     @property
     def _lots(self) -> tuple[Lot, ...]:
@@ -428,6 +439,8 @@ class StockScreen(ListPage):
             left, names = there.get(lot, 0), dict.fromkeys(posts)
             text = f"{lot}: {len(posts)} of {left} left, for post{'s' * (len(names) > 1)} {', '.join(names)}"
             rows.append((text, "strong" if left < len(posts) else ""))
+        if any(role for _, role in rows):
+            rows.append((self.session.keys.spell("more than there is: F6, p shares the box out"), "strong"))
         working = [post.name for post in run.posts if self.session.works_on(post.name)]
         rows += [(f"post {name}: working{self.session.glyphs.more}", "") for name in working]
         yield [(f"what {run.name} still takes", "label"), *(rows or [("nothing that is worked out", "")])]

@@ -378,6 +378,7 @@ class Page(RoleScreen):
         if not self.is_up:
             return
         self._open_line(question.label, question.value, lends=False)
+        self.line.offered = question.value
         self.set_focus(self.line)  # now: the keys behind this one are meant for it
         self.show_keys()
         self.show_echo()
@@ -443,7 +444,7 @@ class Page(RoleScreen):
         if outcome.done:
             self.stop_asking()
         else:
-            self.line.refused = text
+            self.line.offered = text
         self.say(outcome)
         self.show_keys()
 
@@ -460,6 +461,7 @@ class Page(RoleScreen):
         self.ask(
             Question(f"post {name}", "how far the top leans; Esc leaves it", log, first, echo, does="log")
         )
+        self.line.offered = None  # the figure that was typed begins the reading
 
     def ask_for_file(self, what: str, hint: str) -> None:
         """Ask where to write what is made of the run: its record, its cut sheet (see tui.handover)."""

@@ -149,7 +149,7 @@ class PostScreen(Page):
         if outcome.done:
             self.take_off_line(text)
         elif outcome.at is None:
-            line.refused = text  # asked about as a whole: Enter says yes, another reading takes its place
+            line.offered = text  # asked about as a whole: Enter says yes, another reading takes its place
         else:
             line.cursor_position = min(outcome.at, len(line.value))
             if not isinstance(self.snapshot.parsed, Incomplete):  # else what is missing goes there

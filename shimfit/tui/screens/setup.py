@@ -204,10 +204,13 @@ class SetupScreen(FormPage):
             self.program.do("go_post")
 
     def _ask_option(self, name: str) -> None:
+        was = _options(self.session.run)[name] if self.session.run is not None else ""
+
         def change(text: str, place: Place) -> str:
             set_option(self.session.site, place.job, place.run, name, text)
             self.session.answer_missing()
-            return f"{name}: {text.strip()}"
+            now = _options(self.session.site.run(place.job, place.run))[name]
+            return f"{name}: {now}; it was: {was}"
 
         move = self.session.attempt
         self.ask(Question(name, OPTION_HINTS[name], lambda text: move(partial(change, text))))
