@@ -100,7 +100,7 @@ def test_limits_and_rules_of_the_page_hold_before_anything_is_opened(line: str, 
     [["solv"], ["--db", "run", "frob"], ["frob", "--json"], ["stock", "frob"], ["solve", "--frob"], []],
 )
 def test_a_wrong_call_is_judged_by_the_whole_command_line(words: list[str], capsys) -> None:
-    with pytest.raises(Exception) as whole:  # noqa: PT011 - whatever it is, main tells the same
+    with pytest.raises(UsageError) as whole:
         build_parser().parse_args([*words, "--no-such-option"])
     assert main([*words, "--no-such-option"], Io()) == 2
     assert whole.value.message in capsys.readouterr().err

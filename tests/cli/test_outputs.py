@@ -65,6 +65,7 @@ def test_a_file_of_another_kind_is_kept_unless_forced(tmp_path: Path) -> None:
 def test_an_empty_file_or_one_of_the_same_kind_may_go(tmp_path: Path, start: bytes) -> None:
     (tmp_path / "posts.csv").write_bytes(start)
     write_whole(tmp_path / "posts.csv", b"post,leg\r\n", POSTS_CSV)
+    assert (tmp_path / "posts.csv").read_bytes() == b"post,leg\r\n"
 
 
 @posix

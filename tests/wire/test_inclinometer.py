@@ -330,21 +330,15 @@ def test_a_speed_that_was_given_is_the_only_one(monkeypatch):
     assert [port.tried for port in ports] == [[19200]]
 
 
-def test_the_screens_thread_never_waits_for_the_port(post):
-    """A thousand snapshots while the reader is inside a read that nothing ends."""
-    with listening(str(post.path)) as sensor:
-        wait_for(lambda: sensor.snapshot().is_open)
-        for _ in range(1000):
-            sensor.snapshot()
-
-
 def test_stopping_twice_or_before_starting_is_harmless(post):
     sensor = Inclinometer(str(post.path))
     sensor.stop()
     sensor = Inclinometer(str(post.path))
     sensor.start()
+    assert sensor._thread.is_alive()
     sensor.stop()
     sensor.stop()
+    assert not sensor._thread.is_alive()
 
 
 def test_a_capture_that_can_not_be_written_is_refused_at_once(post, tmp_path):
@@ -439,6 +433,21 @@ def played(monkeypatch):
         return Inclinometer("played", clock=link.clock)
 
     return play
+
+
+def test_the_screens_thread_never_waits_for_the_port(played):
+    """A thousand snapshots while the reader is inside a read that nothing ends but the test."""
+    link = PlayedLink()
+    sensor = played(link)
+    sensor.start()
+    try:
+        assert link.blocked.wait(20)
+        link.blocked.clear()
+        assert all(sensor.snapshot().lean is not None for _ in range(1000))
+        assert not link.blocked.is_set(), "the reader was inside that one read all along"
+    finally:
+        link.go_on.set()
+        sensor.stop()
 
 
 def test_a_reader_that_is_blocked_is_reported_as_lost_and_its_last_value_can_not_be_taken(played):
