@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from fractions import Fraction
 from pathlib import Path
 
@@ -116,6 +116,13 @@ def probability(in_u: float) -> float:
     return inside_interval(1.0 - in_u * 0.001, 0.001, 1.0)
 
 
+def mean_and_deviation(values: Sequence[float]) -> tuple[float, float]:
+    """Mean and sample deviation, as readings of one lean are combined."""
+    found = combine(values, [1.0] * len(values))
+    return found.slope, found.spread
+
+
+TEN_PRELOADS_KN = (30.3, 32.5, 32.5, 32.9, 32.9, 33.8, 34.3, 34.7, 37.4, 40.5)
 NBS_14 = np.array([892.0, 809, 823, 798, 671, 644, 883, 903, 677])
 
 
@@ -162,8 +169,7 @@ def numerical_accuracy(which: int) -> tuple[float, float]:
     else:
         middle = {2: 1.2, 3: 1_000_000.2, 4: 10_000_000.2}[which]
         values = [middle] + [middle - 0.1, middle + 0.1] * 500
-    found = combine(values, [1.0] * len(values))
-    return found.slope, found.spread
+    return mean_and_deviation(values)
 
 
 # ---------------------------------------------------------------- 7 sensors
@@ -322,7 +328,10 @@ OURS: dict[str, Callable[[], Value]] = {
     "1.16b": lambda: 1000 * rectangular(lean.from_degrees(0.1)),
     "1.16c": lambda: lean.to_degrees(per_foot("1/8 in/ft")),
     "3.1a": lambda: parse_foot("3-1/2x3-1/2in").along_mm,
+    "3.1b": lambda: parse_foot("3/4x5-1/2in").across_mm,
+    "3.1c": lambda: parse_foot("1-1/2x3-1/2in").along_mm,
     "3.3": lambda: parse_foot("5.5x5.5in").across_mm,
+    "3.3b": lambda: parse_foot("7-1/4x7-1/4in").along_mm,
     "3.4a": lambda: bearing.timber_named("Douglas Fir-Larch").fc_perp_mpa,
     "3.4b": lambda: bearing.timber_named("Southern Pine").fc_perp_mpa,
     "3.4c": lambda: bearing.timber_named("Hem-Fir").fc_perp_mpa,
@@ -343,6 +352,8 @@ OURS: dict[str, Callable[[], Value]] = {
     "4.3": lambda: bearing.NUT_FACTORS["zinc plated"],
     "4.3b": lambda: bearing.NUT_FACTORS["lubricated"],
     "4.4": lambda: bearing.TORQUE_SCATTER_LUBRICATED,
+    "4.4b": lambda: mean_and_deviation(TEN_PRELOADS_KN)[0],
+    "4.4c": lambda: mean_and_deviation(TEN_PRELOADS_KN)[1],
     "4.5a": lambda: bearing.force_from_torque_n(50, 10, 0.2),
     "4.5b": lambda: bearing.force_from_torque_n(50, 10, 0.2) / printed.stress_area_mm2(10, 1.5),
     "4.7": lambda: printed.stress_area_mm2(16, 2),
@@ -366,9 +377,12 @@ OURS: dict[str, Callable[[], Value]] = {
     "5.13": lambda: normal_below((-5.40 + 5.47) / 0.05),
     "5.15a": lambda: statistics.overlapping_allan(NBS_14, 1),
     "5.15b": lambda: statistics.overlapping_allan(NBS_14, 2),
+    "5.15c": lambda: mean_and_deviation(list(NBS_14))[1],
     "5.16a": lambda: statistics.overlapping_allan(thousand_points(), 1),
     "5.16b": lambda: statistics.overlapping_allan(thousand_points(), 10),
     "5.16c": lambda: statistics.overlapping_allan(thousand_points(), 100),
+    "5.16d": lambda: mean_and_deviation(list(thousand_points()))[0],
+    "5.16e": lambda: mean_and_deviation(list(thousand_points()))[1],
     "5.17a": lambda: students_t95(3),
     "5.17b": lambda: students_t95(10),
     "5.18a": lambda: anscombe().slope,
