@@ -485,6 +485,12 @@ class Pack:
     inside_mm: float | None = None
     """How far in from the face its flats are pushed; None where it has none, or nobody said."""
 
+    @property
+    def reach_mm(self) -> float:
+        """How far in from the face the piece lies that goes furthest, as far as that is known."""
+        tapers = (one.mark_mm - one.trim_tip_mm for one in self.pieces if one.mark_mm is not None)
+        return max(self.inside_mm or 0.0, *tapers, 0.0)
+
 
 @dataclass(frozen=True, slots=True)
 class Resting:

@@ -344,11 +344,11 @@ def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: flo
 
 
 def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float, pack: Pack) -> None:
-    """A pack at its seat, inside the foot's outline: black when it lifts, white when it only fills."""
+    """A pack at its seat, as far in as it goes: black when it lifts, white when it only fills."""
     x, y = foot.seat_at_mm(pack.seat)
     px, py = centre[0] + x * per_mm, centre[1] - y * per_mm
-    side = 0.17 * min(foot.along_mm, foot.across_mm) * per_mm
-    long = 2.6 * side
+    usual = 0.17 * min(foot.along_mm, foot.across_mm)
+    side, long = (pack.inside_mm or usual) * per_mm, 2.6 * usual * per_mm
     along, across = pack.seat.sign_along, pack.seat.sign_across
     wide, tall = side if along else long, side if across else long
     box = Box(px - (1 + along) * wide / 2, py - (1 - across) * tall / 2, wide, tall)

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import cmath
 import math
-from itertools import pairwise
+from itertools import pairwise, product
 from typing import TYPE_CHECKING
 
 from shimfit.model import Face, Foot, Lean, Pack, PostState, seat_by_signs
@@ -54,8 +54,9 @@ def foot_plan(
     """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
 
     lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another;
-    they stay drawn on the side that they went in from. The picture fills width x height cells; below 21 x 7
-    the outline keeps its least size and what does not fit is cut off.
+    they stay drawn on the side that they went in from, and what lies under the foot as far in as it goes. The
+    picture fills width x height cells; below 21 x 7 the outline keeps its least size and what does not fit is
+    cut off.
     """
     canvas, roomy = Canvas(width, height), height >= ROOMY_ROWS
     beside = max(len(names[Face.PREV]), len(names[Face.NEXT])) + 1 + SIDE_COLUMNS
@@ -77,6 +78,7 @@ def foot_plan(
     else:  # beside the corners, where no pack is ever drawn
         canvas.put(right + 1, top - 1, names[Face.OUT], "label")
         canvas.put(right + 1, bottom, names[Face.HOUSE], "label")
+    within_x, within_y = range(left + 1, right - 1), range(top + 1, bottom - 1)
     canvas.put_right(left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
     canvas.put(right + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
 
@@ -86,14 +88,23 @@ def foot_plan(
         if face.is_along:
             stretch = _stretch(rows, -pack.seat.sign_across)
             pack_x = right if face is Face.NEXT else left - SIDE_COLUMNS
+            under = range(round(pack.reach_mm * columns_per_mm))
+            under_x = [right - 1 - k if face is Face.NEXT else left + k for k in under]
             for row in stretch:
                 canvas.put(pack_x, top + row, sign * SIDE_COLUMNS, pack.purpose)
+            lies = product(under_x, (top + row for row in stretch))
             middle = pack_x + SIDE_COLUMNS // 2, top + stretch[len(stretch) // 2]
         else:
             stretch = _stretch(columns, pack.seat.sign_along)
             pack_y = top - 1 if face is Face.OUT else bottom
             canvas.put(left + stretch[0], pack_y, sign * len(stretch), pack.purpose)
+            under = range(round(pack.reach_mm * columns_per_mm / ASPECT))
+            under_y = [top + k if face is Face.OUT else bottom - 1 - k for k in under]
+            lies = product((left + column for column in stretch), under_y)
             middle = left + stretch[len(stretch) // 2], pack_y
+        for at_x, at_y in lies:
+            if at_x in within_x and at_y in within_y:
+                canvas.put(at_x, at_y, glyphs.fill, pack.purpose)
         canvas.put(*middle, str(number), "number")
 
     along_mm, across_mm = (0.0, 0.0) if lean is None else lean.top_mm(height_mm)

@@ -89,6 +89,22 @@ def test_a_taper_that_is_cut_flush_is_not_pushed():
     assert all(change.push_mm is None for change in answer.change)
 
 
+@pytest.mark.parametrize("inside_mm", [20.0, 32.0, 26.5])
+def test_a_pack_that_stays_bears_as_far_in_as_it_was_pushed(inside_mm):
+    """Older versions pushed all that is flatter than the gap 32 mm in; crushing may ask for more."""
+    at = 45.0 - inside_mm
+    packs = [
+        replace(flat_pack(seat, "F1", 0.8), bears_at_mm=(at, 45.0 * seat.sign_across))
+        for seat in (Seat.NEXT_HOUSE, Seat.NEXT_OUT)
+    ]
+    for reading in (Lean(0.0, 0.0055), Lean(0.003, 0.0045)):
+        answer = correct(packs, reading, BOX)
+        assert answer.status == "proven"
+        inside = {pack.seat: FOOT.inner_mm(pack) for pack in answer.packs if FOOT.inner_mm(pack)}
+        assert inside.pop(Seat.NEXT_HOUSE) == pytest.approx(inside_mm)
+        assert inside.get(Seat.PREV_OUT, 20.0) == pytest.approx(20.0)
+
+
 @pytest.mark.parametrize(("mark", "lean"), [(22.0, -0.0035), (195.0, 0.0035)])
 def test_a_taper_is_pushed_neither_out_from_under_the_foot_nor_past_its_thick_end(mark, lean):
     packs = (taper_pack(Seat.NEXT_HOUSE, mark), taper_pack(Seat.NEXT_OUT, mark))

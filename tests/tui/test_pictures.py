@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given
@@ -65,6 +66,23 @@ def test_a_pack_is_drawn_on_its_own_side(seat: Seat, size: tuple[int, int]) -> N
             Face.OUT: y < top,
             Face.HOUSE: y > bottom,
         }[face]
+
+
+@pytest.mark.parametrize("seat", [Seat.NEXT_OUT, Seat.PREV, Seat.HOUSE])
+@pytest.mark.parametrize("inside_mm", [20.0, 32.0])
+def test_what_lies_under_the_foot_is_drawn_as_far_in_as_it_goes(seat: Seat, inside_mm: float) -> None:
+    lean = Lean(0.008 * seat.sign_along, 0.005 * seat.sign_across)
+    flats = replace(pack(seat), inside_mm=inside_mm)
+    size = {"width": 120, "height": 50}
+    drawn = foot_plan(FOOT, [flats], lean, 1000, names=NAMES, glyphs=UNICODE, **size)
+    face = entering_face(seat, lean)
+    axis = 0 if face.is_along else 1
+    frame = [at[axis] for at in cells(drawn, "frame")]
+    low, high = min(frame), max(frame)
+    under = {at[axis] for at in cells(drawn, "lift") if low < at[axis] < high}
+    # The frame's own cell is the first of those that it goes in by.
+    assert len(under) + 1 == pytest.approx(inside_mm / 90.0 * (high - low + 1), abs=1.0)
+    assert (high - 1 if face in (Face.NEXT, Face.HOUSE) else low + 1) in under
 
 
 def test_a_corner_pack_goes_in_from_the_steeper_low_face() -> None:
