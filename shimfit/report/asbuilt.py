@@ -24,11 +24,12 @@ from shimfit.report.record import (
     all_readings_lines,
     exceptions_reported,
     facts_reported,
+    notes_of,
     off_of,
+    posts_table,
     record_csv,
     record_json,
     result_words,
-    row_of,
 )
 from shimfit.report.statistics import statistics, statistics_lines
 from shimfit.report.tables import Column, Drawn, Section
@@ -36,7 +37,7 @@ from shimfit.report.tables import Column, Drawn, Section
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from shimfit.report.record import PostRow, RunRecord
+    from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord
 
 _END_MM = 44.0
@@ -95,8 +96,6 @@ class _Record(Paper):
     def __init__(self, sheet: Sheet, record: RunRecord, photos: Sequence[Path]) -> None:
         self.record, self.folders = record, photos
         self.units, self.faces = record.run.units, record.run.faces
-        self.offset = words.shared_offset(tuple(one.time for one in record.readings))
-        """The offset from UTC that every time in the table has in common; None = each says its own."""
         issue, name = record.issue, f"{record.run.job} / {record.run.name}"
         number = f"record {issue.number}, " if issue and issue.number else ""
         super().__init__(
@@ -167,33 +166,20 @@ class _Record(Paper):
         self.y += 0.8
 
     def _table(self) -> None:
-        unit = ", mm" if self.units == "mm" else ""  # figures in inches have their mark
-        columns = (
-            Column("Post", bold=True),
-            Column("Before", f"leaned{unit}"),
-            Column("As built", f"leans ± U{unit}"),
-            Column("Off plumb ± U", f"of allowed{unit}"),
-            Column("Decision", "chance · rounds", bold=True),
-            Column("Packs in place", f"{shown.unit(self.units)}; f fills only"),
-            Column("Read", "by, with"),
-        )
-        self.table(columns, [self._row(post) for post in self.record.run.posts])
+        columns, rows = posts_table(self.record)
+        posts = zip(self.record.run.posts, rows, strict=True)
+        self.table(columns, [self._row(post, *cells) for post, cells in posts])
 
-    def _row(self, post: PostRecord) -> Row:
-        row = row_of(post, self.record.run)
-        packs = " · ".join(one.replace(" ", "\u00a0") for one in row.packs)
-        done = [f"tightened to {shown.torque(post.torque_nm, self.units)}"] if post.torque_nm else []
-        done += ["cut flush"] * (post.trimmed and bool(post.packs_in_place))
-        packed = [packs, ", ".join(done)] if done else [packs]
-        rounds = [shown.counted(post.rounds, "round").replace(" ", "\u00a0")] if post.rounds else []
-        decision = [_DECIDED[post.stands], row.waits or " · ".join([row.chance, *rounds])]
-        reading, read = post.after or post.before, ["–"]
-        if reading is not None:
-            when = words.clock(reading.time, offset=self.offset is None)
-            usual = "inclinometer" if reading.method == "sensor" else "level not named"
-            who = f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"
-            read = [when if post.after else f"{when} (before)", who]
-        notes, at_hand, missing = [*row.notes], {}, []
+    def _row(self, post: PostRecord, *cells: list[str]) -> Row:
+        """The post's row, with its sign, a bar of how far it is off, and its notes and photos below."""
+        *first, off_words, (decided, *chance), packs, read = cells
+        off: list[str | Drawn] = [*off_words]
+        (off_mm, u_off_mm), allowed_mm = off_of(post), post.tolerance.allowed_top_mm(post.height_mm)
+        if off_mm is not None:
+            expanded = u_off_mm and 2 * u_off_mm
+            bar = partial(pictures.limit_bar, off=off_mm, expanded=expanded, allowed=allowed_mm)
+            off.append(Drawn(leading(BODY), bar))
+        notes, at_hand, missing = notes_of(post, self.faces, self.units), {}, []
         for file in dict.fromkeys(post.photos):
             given = Path(file).expanduser()
             places = [given] if given.is_absolute() else [folder / given for folder in self.folders]
@@ -204,22 +190,8 @@ class _Record(Paper):
                 at_hand[file] = photo
         if at_hand:
             notes.append(f"photo{'s, from the left' if len(at_hand) > 1 else ''}: {' · '.join(at_hand)}")
-        name = [post.name, *([post.kind] if post.kind == "corner" else [])]
-        cells = name, row.before, row.after, self._off(row), decision, packed, read
-        return Row(cells, [*notes, *missing], list(at_hand.values()))
-
-    def _off(self, row: PostRow) -> list[str | Drawn]:
-        """How far the top is off, of what is allowed; its own tolerance; the same as a bar."""
-        post, limit, (off_mm, u_off_mm) = row.post, f"of {row.allowed}", off_of(row.post)
-        apart = self.units == "inch" and off_mm is not None  # a fraction and its word are long
-        lines: list[str | Drawn] = [row.off, limit] if apart else [f"{row.off} {limit}"]
-        if post.tolerance != self.record.run.tolerance:
-            lines.append(f"({post.tolerance.text})")
-        if off_mm is not None:
-            expanded, allowed = u_off_mm and 2 * u_off_mm, post.tolerance.allowed_top_mm(post.height_mm)
-            bar = partial(pictures.limit_bar, off=off_mm, expanded=expanded, allowed=allowed)
-            lines.append(Drawn(leading(BODY), bar))
-        return lines
+        decision = [f"{_MARKS[post.stands]} {decided}", *chance]
+        return Row((*first, off, decision, packs, read), [*notes, *missing], list(at_hand.values()))
 
     # ------------------------------------------------------------ closing
 

@@ -18,12 +18,13 @@ from shimfit.model import FACE_NAMES, Face
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
+from shimfit.report.tables import Column
 from shimfit.standing import FACTS, standing_json
 from shimfit.store.events import Head
 from shimfit.text.phrases import seat_name, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from shimfit.core.uncertainty.decision import Rule
     from shimfit.model import Decision, Instrument, Reading
@@ -306,7 +307,7 @@ def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str
 def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = False) -> list[str]:
     """The record for a person at a terminal: what it is about, one line a post, what the log says.
 
-    Columns that do not fit in `width` are left out from the right: packs first, never the decision.
+    Columns that do not fit in `width` are left out (`_SPARED`), never the decision.
     """
     run, log = record.run, record.log
     lines = [
@@ -322,21 +323,26 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         f"Tops in {words.recorded_in(run.units)}, towards the side named; ± is U (k = 2, about 95 %).",
         "",
     ]
-    said = [row_of(post, run) for post in run.posts]
-    rows: list[tuple[str, ...]] = [("post", "before", "after", "allowed", "decision", "prob.", "packs")]
-    for row in said:
-        decision = filter(None, (row.decision if row.post.stands != "none" else "", row.waits))
-        cells = row.before, row.after, [row.allowed], decision, [row.chance], row.packs
-        rows.append((row.post.name, *(", ".join(lines) for lines in cells)))
-    widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    kept = next((n for n in (7, 6) if sum(widths[:n]) + 2 * (n - 1) <= width), 5)
-    widths = widths[:kept]
+    columns, cells_of = posts_table(record)
+    rows = [[column.head for column in columns]]
+    for post, row in zip(run.posts, cells_of, strict=True):
+        decision = row[_DECISION][post.stands == "none" :]
+        cells = (*row[:_DECISION], decision, *row[_DECISION + 1 :])
+        rows.append([", ".join(filter(None, cell)).replace("\u00a0", " ") for cell in cells])
+    widths = [max(map(len, column)) + 2 for column in zip(*rows, strict=True)]
+    for column in _SPARED:
+        if sum(widths) > width + 2:
+            widths[column] = 0
     table = [
-        "  ".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=False)).rstrip() for row in rows
+        "".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True) if wide).rstrip()
+        for row in rows
     ]
-    lines += [table[0], "-" * min(width, len(table[0])), *table[1:]]
+    lines += [table[0], "-" * min(width, max(map(len, table))), *table[1:]]
     for title, below in (
-        ("Notes", [f"{row.post.name}: {one}" for row in said for one in row.notes]),
+        (
+            "Notes",
+            [f"{post.name}: {one}" for post in run.posts for one in notes_of(post, run.faces, run.units)],
+        ),
         ("All readings", all_readings_lines(record) if all_readings else []),
         ("Read again after handing over", read_again_lines(run)),
     ):
@@ -348,44 +354,59 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
 
 # ---------------------------------------------------------------- a post's row, for a person
 
-
-@dataclass(frozen=True, slots=True)
-class PostRow:
-    """What is said of a post in a line of the record, the same at a terminal and on paper."""
-
-    post: PostRecord
-    before: list[str]
-    after: list[str]
-    """How the top leaned, and leans ± U, in each direction; `–` alone for no reading."""
-    off: str
-    """How far the top is off plumb ± U, as it is compared with what is allowed; `–`: not known."""
-    allowed: str
-    decision: str
-    chance: str
-    """How likely it is plumb; `–`: not verified."""
-    waits: str
-    """What a post that is not verified waits for; empty for one that is."""
-    packs: list[str]
-    notes: list[str]
+_BEFORE, _OFF, _DECISION, _PACKS, _READ = 1, 3, 4, 5, 6
+_SPARED = (_READ, _PACKS, _BEFORE)
+"""Columns of a post's row that are left out where there is no room for all, these first."""
 
 
-def row_of(post: PostRecord, run: RunState) -> PostRow:
-    """A post's row, in the run's unit and its names of the faces."""
+def posts_table(record: RunRecord) -> tuple[Sequence[Column], list[list[list[str]]]]:
+    """Columns, and of each post the lines in them: the same at a terminal and on paper, in the run's unit."""
+    run = record.run
+    unit = ", mm" if run.units == "mm" else ""  # figures in inches have their mark
+    columns = (
+        Column("Post", bold=True),
+        Column("Before", f"leaned{unit}"),
+        Column("As built", f"leans ± U{unit}"),
+        Column("Off plumb ± U", f"of allowed{unit}"),
+        Column("Decision", "chance · rounds", bold=True),
+        Column("Packs in place", f"{shown.unit(run.units)}; f fills only"),
+        Column("Read", "by, with"),
+    )
+    zone = words.shared_offset(tuple(one.time for one in record.readings))
+    return columns, [_row(post, run, zone) for post in run.posts]
+
+
+def _row(post: PostRecord, run: RunState, zone: str | None) -> list[list[str]]:
+    """What stands in each column, a line each; zone: the offset that all times have in common."""
     faces, units = run.faces, run.units
     off_mm, u_off_mm = off_of(post)
-    sure = "" if u_off_mm is None else words.plus_minus(2 * u_off_mm, units)
-    return PostRow(
-        post,
-        before=words.reading(post.before, faces, units, uncertainty=False),
-        after=words.reading(post.after, faces, units, uncertainty=True),
-        off="–" if off_mm is None else shown.recorded(off_mm, units, unit=False) + sure,
-        allowed=shown.recorded(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False),
-        decision=words.DECISION_WORDS[post.stands],
-        chance=shown.percent(post.probability),
-        waits="" if post.verdict else _waits(post),
-        packs=[words.pack(pack, faces, units) for pack in post.packs_in_place],
-        notes=notes_of(post, faces, units),
-    )
+    off = "–" if off_mm is None else shown.recorded(off_mm, units, unit=False)
+    off += "" if u_off_mm is None else words.plus_minus(2 * u_off_mm, units)
+    limit = f"of {shown.recorded(post.tolerance.allowed_top_mm(post.height_mm), units, unit=False)}"
+    apart = units == "inch" and off_mm is not None  # a fraction and its word are long
+    rounds = [shown.counted(post.rounds, "round").replace(" ", "\u00a0")] if post.rounds else []
+    waits = "" if post.verdict else _waits(post)
+    packs = (words.pack(pack, faces, units).replace(" ", "\u00a0") for pack in post.packs_in_place)
+    done = [f"tightened to {shown.torque(post.torque_nm, units)}"] if post.torque_nm else []
+    done += ["cut flush"] * (post.trimmed and bool(post.packs_in_place))
+    reading, read = post.after or post.before, ["–"]
+    if reading is not None:
+        usual = "inclinometer" if reading.method == "sensor" else "level not named"
+        when = words.clock(reading.time, offset=zone is None) + " (before)" * (post.after is None)
+        read = [when, f"{reading.by or words.NOT_GIVEN}, {reading.instrument or usual}"]
+    return [
+        [post.name, *([post.kind] if post.kind == "corner" else [])],
+        words.reading(post.before, faces, units, uncertainty=False),
+        words.reading(post.after, faces, units, uncertainty=True),
+        ([off, limit] if apart else [f"{off} {limit}"])
+        + ([f"({post.tolerance.text})"] if post.tolerance != run.tolerance else []),
+        [
+            words.DECISION_WORDS[post.stands],
+            waits or " · ".join([shown.percent(post.probability), *rounds]),
+        ],
+        [" · ".join(packs), *([", ".join(done)] if done else [])],
+        read,
+    ]
 
 
 def off_of(post: PostRecord) -> tuple[float | None, float | None]:

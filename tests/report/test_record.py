@@ -163,11 +163,20 @@ def test_what_stands_in_for_an_unnamed_instrument_is_said(boardwalk, stands_by):
     assert "a carpenter's level of ±0.5 mm/m is assumed" in "\n".join(record_lines(record))
 
 
-def test_a_narrow_window_drops_packs_before_the_decision(record):
-    lines = record_lines(record, width=60)
-    head = next(line for line in lines if line.startswith("post"))
-    assert "decision" in head
-    assert "packs" not in head
+@pytest.mark.parametrize(
+    ("width", "columns"),
+    [
+        (200, "Post Before As built Off plumb ± U Decision Packs in place Read"),
+        (170, "Post Before As built Off plumb ± U Decision Packs in place"),
+        (100, "Post Before As built Off plumb ± U Decision"),
+        (60, "Post As built Off plumb ± U Decision"),
+    ],
+)
+def test_a_narrow_window_leaves_out_who_read_then_packs_then_how_it_was(record, width, columns):
+    lines = record_lines(record, width)
+    at = next(at for at, line in enumerate(lines) if line.startswith("Post "))
+    assert " ".join(lines[at].split()) == columns
+    assert all("plumb, > 99.9 % · " in line for line in lines[at + 2 : at + 7])
 
 
 def test_inch_runs_are_told_in_inches_and_kept_in_mm(boardwalk):
