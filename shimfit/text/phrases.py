@@ -409,7 +409,8 @@ def _do(record: PostRecord, lean: Lean | None, words: Words) -> str:
         case "read again":
             return "How far is the TOP out of plumb now, each way?"
         case "turn level" if record.is_settled_by_turning:
-            return "Read again, the level turned end for end"
+            turned = "the level" if record.reading is None or record.reading.zero_found else "sensor"
+            return f"Read again, {turned} turned end for end"
         case "turn level":
             return "Too close to call: what settles it is said below"
         case "no pack" if answer is not None and answer.status == "gave-up":
@@ -479,7 +480,8 @@ def _too_close(record: PostRecord, words: Words) -> str:
 
 def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
     reported: list[str] = []
-    if record.next_step in ("turn level", "read again", "no pack") and record.why:
+    zero_found = record.reading is None or record.reading.zero_found  # else the lean's row says the same
+    if record.next_step in ("turn level", "read again", "no pack") and record.why and zero_found:
         reported.append(record.why)
     answer = record.going_in
     verdict = record.verdict

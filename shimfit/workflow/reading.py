@@ -108,7 +108,8 @@ def second_look(
     """
     if understood.second_look is not None or asked.bed:  # no post leans there: nothing to hold it against
         return understood.second_look
-    last = next((reading for reading in reversed(post.readings) if reading.stage != "mid"), None)
+    of_the_top = (one for one in reversed(post.readings) if one.stage != "mid" and one.zero_found)
+    last = next(of_the_top, None)
     now, repeat = typed_reading(site, place, post, understood, asked), None
     not_followed = packs_question(site, place, post, now, asked)
     if not_followed == AS_BEFORE:

@@ -190,7 +190,7 @@ async def test_while_it_streams_the_target_has_rows_to_be_read_from(at_screen, c
     """Three rows of target tell nothing; on a phone how far it is off stands under it, not above too."""
     sensor = Scripted(streaming(0.006, -0.008))
     hand = await at_screen(columns, rows, sensor=sensor)
-    await hand.enter("6n10h", sees=("1 of 3", "10.0", "push 39 mm more"))
+    await hand.enter("6n10h", sees=("1 of 3", "10.0", "NEXT-HOUSE raise 1.4 mm"))
     drawn = hand.row("target").splitlines()
     assert len(drawn) - 2 >= 5, "two rows of it are words"
     assert ("11.7 off now" in hand.screen()) is (columns > 40)

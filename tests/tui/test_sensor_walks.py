@@ -163,6 +163,9 @@ async def test_while_the_zero_is_unknown_nothing_is_called_plumb_and_no_packs_ar
     sensor.zero = (-0.32, 0.0)
     await hand.press("space", sees="shows 11.6 mm off, zero")
     assert "Too close to call" not in hand.screen()
+    await hand.sees("Read again, sensor turned end for end")
+    assert hand.screen().count("zero not found") == 2, "in its row and under the target"
+    await hand.enter("6n9o", sees="▲ pack")  # nothing to hold it against
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])

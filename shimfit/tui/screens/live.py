@@ -205,7 +205,7 @@ class LiveTarget:
             self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
         scene = self._backdrop(snapshot, words, allowed_mm, width, height)
         if live.lean is None:
-            self._reported = (live.word,)
+            self._reported = ("no data" if live.fault else live.word,)  # the banner says what is wrong
         elif not live.zero_found:
             self._reported = ("zero not found:", "turn it end for end")
         elif snapshot.looks % LOOKS_PER_FIGURE == 0 or len(self._reported) < LEGEND_ROWS:

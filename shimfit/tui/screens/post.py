@@ -353,7 +353,7 @@ class PostScreen(Page):
         snapshot = self.snapshot
         if snapshot.run is None or snapshot.record is None:
             return self.session.keys.spell("Enter: the sample job   F5: your own")
-        if snapshot.live is not None:
+        if snapshot.live is not None and not snapshot.live.fault:
             return self._live_hint(snapshot.live)
         if not self.session.wants_hints:
             return ""
@@ -369,6 +369,8 @@ class PostScreen(Page):
                 return "tight? type the lean again"
             case PostState.TOO_CLOSE if snapshot.record.is_contradicted:
                 return "type the lean once more"
+            case PostState.TOO_CLOSE if (read := snapshot.record.reading) and not read.zero_found:
+                return self.session.keys.spell("^P: Find the sensor's zero")
             case PostState.TOO_CLOSE if snapshot.record.is_settled_by_turning:
                 return self.session.keys.spell("^P: Turn the level takes both readings")
             case PostState.TOO_CLOSE:
