@@ -332,16 +332,28 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
             finished &= len(pairs) <= _MOST_PAIRS
         beside = costs.lift + costs.lift_per_mm * q * lifts + tables.g[flats - 1][lifts]
         some = np.flatnonzero(beside + packs_and_rest < limit)
-        each = on_four.every.least_lifted(lifts[some]) if len(some) else np.empty((0, 1))
-        least = beside[some] + each.min(axis=1, initial=math.inf)
-        hopes += [(low, i, 0, low) for i, low in enumerate(least.tolist())]
+        steps_up, beside = lifts[some], beside[some]
+        each = on_four.every.least_lifted(steps_up) if some.size else np.empty((0, 1))
+        least = (beside + each.min(axis=1, initial=math.inf)).tolist()
+        hopes += [(low, i, 0, low) for i, low in enumerate(least) if low < limit]
         heapq.heapify(hopes)
         told_closer = False
         while hopes and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
             _, i, nodes, low = heapq.heappop(hopes)
             if low >= limit:
                 continue
-            steps = int(lifts[some[i]]) if i >= 0 else 0
+            if not (nodes or told_closer or math.isinf(limit) or (best is not None and best[2])):
+                # Lifts, against packs on the bed that do: closer bounds are worth their trouble.
+                told_closer = True
+                each = on_four.every.closer_lifted(steps_up, each, limit - beside)
+                closer = (beside + each.min(axis=1)).tolist()
+                hopes = [
+                    one if one[2] else (closer[one[1]], one[1], 0, closer[one[1]])
+                    for one in [*hopes, (low, i, 0, low)]
+                ]
+                heapq.heapify(hopes)
+                continue
+            steps = int(steps_up[i]) if i >= 0 else 0
             tried += 1
             bound, stopped = settle(steps, min(nodes, left))
             low = max(low, bound)
@@ -353,15 +365,6 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
                 # What has to be branched over waits for those that cost hardly more: one may be made at once.
                 more, later = (_FEW_NODES, _LATER * costs.piece) if stopped else (max(nodes, 1), 0.0)
                 heapq.heappush(hopes, (low + later, i, more, low))
-            elif not (told_closer or (best is not None and best[2] == steps)):
-                # Nothing there: closer bounds are worth their trouble.
-                told_closer = True
-                these = np.array([j for _, j, had, _ in hopes if not had], dtype=np.int64)
-                own = beside[some[these]]
-                each = on_four.every.closer_lifted(lifts[some[these]], each[these], limit - own)
-                fresh = zip((own + each.min(axis=1, initial=math.inf)).tolist(), these.tolist(), strict=True)
-                hopes = [*((low, j, 0, low) for low, j in fresh), *(one for one in hopes if one[2])]
-                heapq.heapify(hopes)
         for bound, steps in sorted(hard):
             while bound < limit and left > 0:
                 bound = settle(steps, left)[0]  # noqa: PLW2901

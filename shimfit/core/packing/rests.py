@@ -185,16 +185,6 @@ class Combo:
         found += self.start
         return found
 
-    def within(self, box: Box | None) -> Windows:
-        """The windows of rests that lie in a box too."""
-        if box is None:
-            return self.windows
-        one, two, three = (
-            (max(lo, low), min(hi, high))
-            for (lo, hi), (low, high) in zip(self.windows, error_windows(self.four, box), strict=True)
-        )
-        return one, two, three
-
 
 @lru_cache(maxsize=256)
 def combos_of(
@@ -271,16 +261,28 @@ class RestCosts:
         axes, (along, across) = self._falling[c]
         return Box(*axes, far * bisect_right(along, -chance), far * bisect_right(across, -chance))
 
-    def by_distance(self, c: int) -> list[tuple[float, Windows]]:
-        """Of rests from near to far off: what they cost at least, and the windows of their errors."""
-        combo = self.combos[c]
+    def by_distance(self, some: Sequence[int]) -> tuple[Floats, Floats]:
+        """Of rests from near to far off, for C sets of bearing points: what they cost at least (C, L).
+
+        And the windows of their errors (C, L, 3, 2): near ones are cheap, but leave narrow windows.
+        """
+        combos, floors = [self.combos[c] for c in some], np.array(self.floors)[some, None]
+        windows = np.array([combo.windows for combo in combos])[:, None]
         if self.task.lean_only or not self.costs.round:
-            return [(self.floors[c], combo.windows)]
-        levels, least = [], self.floors[c]
-        along = self.chances.profiles[0, c]
-        for i in np.linspace(0, len(along) - 1, _LEVELS + 1).astype(int)[1:].tolist():
-            price = float(next_rounds(self.costs.round, float(along[i])))
-            windows = combo.windows if i == len(along) - 1 else combo.within(self.box(c, price))
-            levels.append((least, windows))
-            least = max(least, price - _DUST)
-        return levels
+            return floors, windows
+        along, across = self.chances.profiles[:, some]
+        ends = along[:, np.linspace(0, along.shape[1] - 1, _LEVELS + 1).astype(int)[1:]]
+        prices = next_rounds(self.costs.round, ends) - _DUST
+        least = np.maximum.accumulate(np.hstack((floors, prices[:, :-1])), axis=1)
+        # As far along each axis as the chance is no less than at the level's end (see `box`).
+        far = self.task.allowed_mm * (1.0 + 1e-9) / PROFILE
+        u, v = ((one[:, None] >= ends[..., None]).sum(axis=2) * far for one in (along, across))
+        cos, sin = np.array([self.chances.axes(c) for c in some]).T[..., None]
+        by_x, by_y = np.array([combo.four.by_top for combo in combos]).transpose(2, 0, 1)
+        middle, by_rock = np.array([combo.four.by_rock for combo in combos]).transpose(2, 0, 1)[:, :, None]
+        off_u, off_v = np.abs((cos * by_x + sin * by_y, cos * by_y - sin * by_x))[:, :, None]
+        spread = by_rock + off_u * u[..., None] + off_v * v[..., None]
+        # The last, and where the chance is as good as none, reach to the limits.
+        spread[:, -1] = spread[ends <= LEAST_CHANCE] = math.inf
+        lo, hi = windows[..., 0], windows[..., 1]
+        return least, np.stack((np.maximum(lo, middle - spread), np.minimum(hi, middle + spread)), axis=-1)

@@ -421,39 +421,46 @@ class Search:
         For each of the C sets of bearing points: the cheapest pack in each seat's window, all lifts at once,
         and what any rest there costs. Without what lifting and the pack under the seat that stays down cost.
         """
-        combos = self.rests.combos
-        least = np.tile(np.array(self.rests.floors), (len(lifts), 1))
-        for i, groups in enumerate(self.groups):
-            for inner in groups:
-                those = [c for c, combo in enumerate(combos) if combo.inner[i] == inner]
-                least[:, those] += self._least_in(i, inner, lifts, [combos[c].windows[i] for c in those])
-        return least
+        combos = range(len(self.rests.combos))
+        windows = np.array([combo.windows for combo in self.rests.combos]).reshape(-1, 1, 3, 2)
+        return self._least_with(lifts, combos, np.array(self.rests.floors)[:, None], windows)
 
     def closer_lifted(self, lifts: Ints, least: Floats, room: Floats) -> Floats:
         """`least_lifted`, closer where it leaves room (N,): apart for rests near by and ever further off.
 
         Near ones are cheap, but leave narrow windows for what the packs may be off by.
         """
+        rows, some = (np.unique(at) for at in np.nonzero(least < room[:, None]))
         closer = least.copy()
-        for c in np.flatnonzero((least < room[:, None]).any(axis=0)).tolist():
-            some = np.flatnonzero(least[:, c] < room)
-            levels = self.rests.by_distance(c)
-            each = np.tile([price for price, _ in levels], (len(some), 1))
-            for i, inner in enumerate(self.rests.combos[c].inner):
-                each += self._least_in(i, inner, lifts[some], [windows[i] for _, windows in levels])
-            closer[some, c] = np.maximum(least[some, c], each.min(axis=1))
+        if rows.size:
+            found = self._least_with(lifts[rows], some.tolist(), *self.rests.by_distance(some.tolist()))
+            closer[rows[:, None], some] = np.maximum(least[rows[:, None], some], found)
         return closer
 
-    def _least_in(self, i: int, inner: bool, lifts: Ints, windows: Sequence[tuple[float, float]]) -> Floats:
+    def _least_with(self, lifts: Ints, combos: Sequence[int], prices: Floats, windows: Floats) -> Floats:
+        """(N, C) the least of packs and rest for these sets of bearing points.
+
+        By L levels of the rest: what it costs (C, L) and the windows that it leaves (C, L, 3, 2).
+        """
+        each = np.tile(prices, (len(lifts), 1, 1))
+        for i, groups in enumerate(self.groups):
+            for inside in groups:
+                those = [k for k, c in enumerate(combos) if self.rests.combos[c].inner[i] == inside]
+                if those:
+                    lo, hi = windows[those, :, i].reshape(-1, 2).T
+                    found = self._least_in(i, inside, lifts, lo, hi)
+                    each[:, those] += found.reshape(len(lifts), len(those), -1)
+        return np.asarray(each.min(axis=2))
+
+    def _least_in(self, i: int, inner: bool, lifts: Ints, lo: Floats, hi: Floats) -> Floats:
         """Least cost of what may stand at a searched seat, for each lift and window of errors (N, W)."""
         seat, group, q = self.task.seats[1 + i], self.groups[i][inner], self.tables.options.quantum_mm
         up, need_mm, bare_mm = lifts[:, None], group.need_mm, math.inf if inner else seat.bare_need_mm
         # In steps, as far as a lift of no steps goes.
-        bare = [(_SLACK - bare_mm - lo) / q for lo, _ in windows]
-        cost = np.where(up <= bare, 0.0, math.inf)
+        cost = np.where(up <= (_SLACK - bare_mm - lo) / q, 0.0, math.inf)
         if seat.place is not None:
-            start = np.maximum(up + [math.ceil((need_mm + lo) / q - _SLACK) for lo, _ in windows], 1)
-            stop = up + [math.floor((need_mm + hi) / q + _SLACK) + 1 for _, hi in windows]
+            start = np.maximum(up + np.ceil((need_mm + lo) / q - _SLACK).astype(np.int64), 1)
+            stop = up + np.floor((need_mm + hi) / q + _SLACK).astype(np.int64) + 1
             stop = np.maximum(stop, start + 1)
             first, last = int(start.min()), int(stop.max())
             tables = self.tables.grown(last)
@@ -469,7 +476,6 @@ class Search:
             cost = np.minimum(cost, 0.0)
         for offer in seat.offers:
             if offer.inner == inner:
-                lo, hi = np.array(windows).T
                 error = to_steps(offer.pack.made_mm, q) * q - group.need_mm - up * q
                 near = (error >= lo - _SLACK) & (error <= hi + _SLACK)
                 cost = np.where(near, np.minimum(cost, offer.cost), cost)
