@@ -100,9 +100,13 @@ def parse_packs(
 ) -> tuple[Pack, ...]:
     """Packs from `SEAT=LOT[@MARK][+LOT…]` words; each lot must be in the box, a taper needs its mark.
 
-    lean: of the latest reading, for the need beside what was made (0 where nothing was read).
-    faces: what the run calls them.
+    lean: of the latest reading, for the need beside what was made (0 where nothing was read), and for where
+    flats bear: at their inner end where the gap grows outwards, pushed as far in as is usual. faces: what the
+    run calls them.
     """
+    from shimfit.core.packing import Options
+    from shimfit.core.packing.question import place_of
+
     packs: dict[Seat, Pack] = {}
     for word in words:
         name, _, made_of = word.partition("=")
@@ -113,10 +117,15 @@ def parse_packs(
             raise EntryError(f"{seat} is given twice", at=0)
         pieces = tuple(_piece(part, lots, units) for part in made_of.split("+"))
         made_mm = sum(piece.thickness_mm for piece in pieces)
-        x, y = foot.seat_at_mm(seat)
-        rod_x, rod_y = foot.rod_at_mm
-        need_mm = gap_plane(foot, lean).at_seat_mm(seat) if lean else 0.0
-        packs[seat] = Pack(seat, need_mm, made_mm, (x - rod_x, y - rod_y), pieces)
+        (x, y), need_mm, inside_mm = foot.seat_at_mm(seat), 0.0, None
+        if lean is not None:
+            plane = gap_plane(foot, lean)
+            need_mm, place = plane.at_seat_mm(seat), place_of(plane, seat, Options())
+            if place is not None and all(piece.is_whole for piece in pieces):
+                inner, inside_mm = place.slope > 0.0, place.inside_mm
+                (x, y), need_mm = place.at_mm(inner), place.need_mm(inner)
+        at_mm = x - foot.rod_at_mm[0], y - foot.rod_at_mm[1]
+        packs[seat] = Pack(seat, need_mm, made_mm, at_mm, pieces, inside_mm=inside_mm)
     return tuple(packs.values())
 
 
