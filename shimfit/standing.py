@@ -647,6 +647,8 @@ class RunState:
     """Two crews' logs lay the run out differently: how, in a sentence."""
     last_seq: int = 0
     """Position in the log of the last event that touched the run; 0 = none."""
+    clocks_apart_s: float = 0.0
+    """The most that a clock showed less than another whose log had come in, s."""
     unread: tuple[str, ...] = ()
     """Events that this version could not understand, a sentence each; they stay in the log."""
     facts: tuple[tuple[str, str], ...] = ()
@@ -672,7 +674,10 @@ class RunState:
     def remarks(self) -> tuple[str, ...]:
         """What to know besides its posts: crews that disagree, posts taken out, events left out."""
         out = (f"post {one.name} was taken out of the run: {one.as_left}" for one in self.removed)
-        return (*filter(None, (self.conflict, self.crowded)), *out, *self.unread)
+        apart = round(self.clocks_apart_s / 3600)
+        times = f"clocks were up to {apart} h apart: times are as each showed, the order is as it happened"
+        found = (self.conflict, self.crowded, times if apart else None)
+        return (*filter(None, found), *out, *self.unread)
 
     @property
     def warning(self) -> str | None:

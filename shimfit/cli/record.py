@@ -116,7 +116,14 @@ def _held_against(
         "shorter": f"shorter than the paper: {name} has {found.now} of its {found.paper} events; "
         "its end was cut",
         "another": f"another log: {name} never stood at {figure}"
-        + ("" if found.paper else ", or this one was cut: give the count too (57:…) to tell the two apart"),
+        + (
+            f", or job {found.job} took the same crews' logs in in another order: hold the paper against an "
+            "export of the file that it was made from (--file)"
+            if found.job
+            else ""
+            if found.paper
+            else ", or this one was cut: give the count too (57:…) to tell the two apart"
+        ),
     }[found.answer]
     if found.place is not None and found.job is None and not whole:
         sentence += (

@@ -571,7 +571,8 @@ class Compared:
     """Grown: the paper's part is unchanged. Shorter: the end was cut. Another: other events stand there (or
     the count was not given, and nothing tells a cut from another log)."""
     job: str | None = None
-    """Whose head it is; None: the whole file's, or not found."""
+    """Whose head it is; None: the whole file's, or not found. Of another: the job that began with the paper's
+    first event and took in a crew's log since, perhaps in another order than the file of the paper did."""
     paper: int = 0
     """Number of events on paper, as given or found."""
     now: int = 0
@@ -601,4 +602,5 @@ def compare(events: Sequence[Event], paper: Head) -> Compared:
     if alike and paper.events and cut(head.events < paper.events for _, head in alike):
         job, head = next(one for one in alike if one[1].events < paper.events)
         return Compared("shorter", job, paper.events, head.events)
-    return Compared("another", paper=paper.events, now=len(events))
+    merged = next((job for job, _ in alike if any(one.origin for one in jobs.get(job or "", ()))), None)
+    return Compared("another", merged if paper.first else None, paper.events, len(events))

@@ -17,7 +17,16 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
 from shimfit.standing import FACTS, Defaults, Issue, PostRecord, RunState, brief_of, from_brief
-from shimfit.store.events import RUN_OPTIONS, UNDONE, Event, in_order, left_out, read_data, said_by
+from shimfit.store.events import (
+    RUN_OPTIONS,
+    UNDONE,
+    Event,
+    in_order,
+    left_out,
+    microseconds,
+    read_data,
+    said_by,
+)
 from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layout_conflict, moves_of
 from shimfit.store.post import PostBuilder
 
@@ -86,6 +95,8 @@ class RunFold:
         """What the record says beside the posts: facts of the job and of the run, records issued."""
         self._conflict: str | None = None
         self._last_seq = 0
+        self._behind_us = 0
+        """The furthest that a clock showed less than what had happened by then."""
         self._state: RunState | None = None
         """As worked out last; None when something was added since."""
         self._defaults: Defaults | None = None
@@ -158,6 +169,7 @@ class RunFold:
             self._own.append(event.seq)
             self._unread.append(left_out(event, "it names no post"))
             return
+        self._behind_us = max(self._behind_us, event.stamp - microseconds(event.time))
         self._posts.setdefault(name, [])
         self._touches[event.step].add(name)
         self._changed.add(name)
@@ -186,7 +198,8 @@ class RunFold:
             gone = [brief_of(post, self._defaults) for post in removed]
             rows.append((name, " ".join(seqs), now, gone, unread))
         merged = [event.seq for event in self._merged]
-        return {"own": self._own, "merged": merged, "last_seq": self._last_seq, "posts": rows}
+        own = {"own": self._own, "behind_us": self._behind_us, "last_seq": self._last_seq}
+        return own | {"merged": merged, "posts": rows}
 
     @classmethod
     def from_snapshot(cls, job: str, run: str, kept: dict[str, Any], void: Voided, archive: Log) -> RunFold:
@@ -204,7 +217,7 @@ class RunFold:
             raise ValueError("the run is not there")
         fold._state = None
         fold._archive = archive
-        fold._last_seq = kept["last_seq"]
+        fold._last_seq, fold._behind_us = kept["last_seq"], kept["behind_us"]
         # As the posts stood then: what is undone later finds another history in their place.
         then, merged, defaults = void.upto(), list(fold._merged), fold._defaults
 
@@ -289,6 +302,7 @@ class RunFold:
             posts=tuple(sorted(stand, key=attrgetter("leg", "station_mm"))),
             removed=tuple(chain.from_iterable(part.removed for part in parts)),
             last_seq=self._last_seq,
+            clocks_apart_s=self._behind_us / 1_000_000,
             conflict=self._conflict or layout_conflict(standing, self._knowledge, self._run, run.units),
             unread=(*self._unread, *chain.from_iterable(part.unread for part in parts)),
             facts=facts_of(papers, self._run),

@@ -180,6 +180,11 @@ def test_two_crews_who_logged_one_run_apart_are_told_where_and_both_files_say_th
         assert posts[name]["notes"].count(at(f"/{name}")) == 1, "the record says it once"
     assert "caution: 1 more of F1 were used than were in the box: count it" in south("stock", "list")[2]
 
+    paper = json.loads(north("record", "lake/deck", "--json")[1])["log"]["figure"]
+    assert north("record", "verify", "--hash", paper)[0] == 0
+    with pytest.raises(FileError, match="or job lake took the same crews' logs in in another order: hold"):
+        south("record", "verify", "--hash", paper)
+
     settled = ("read", "lake/deck/4", "0.2n 0", "--sure")
     assert "Plumb." in north(*settled)[1]
     exchange()

@@ -240,6 +240,21 @@ def test_a_run_that_one_crew_took_back_stands_where_another_worked_in_it(two):
     assert north.run().post("2").conflict is None, "nobody did anything there"
 
 
+def test_a_clock_that_is_a_day_behind_is_said_and_the_order_holds(two):
+    north, south = two
+    south.read("1", 0.009)
+    south.prescribe("1")
+    north.clock.set("2026-05-03T10:00:00+02:00")
+    send(south, north)
+    north.read("1", 0.0001)
+    send(north, south)
+    said = "clocks were up to 23 h apart: times are as each showed, the order is as it happened"
+    for one in (north, south):
+        assert one.post("1").state is PostState.PLUMB, "read after the packs, whatever the clock showed"
+        assert [reading.slope_along for reading in one.post("1").readings] == [0.009, 0.0001]
+        assert one.run().remarks == (said,)
+
+
 def test_what_is_taken_back_by_a_crew_that_knew_of_all_is_gone(two):
     north, south = two
     north.read("1", 0.009)
