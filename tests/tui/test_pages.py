@@ -438,6 +438,8 @@ async def test_an_option_says_what_it_was_and_an_overdrawn_lot_who_shares_it_out
     hand = await at_screen(80, 24)
     await hand.press("f5", "down", "down", "enter")
     await hand.enter("1:300", sees="tolerance: 1:300; it was: 1:500")
+    hand.page.list.mark(10)
+    await hand.press("enter", sees="units: inch; it was: mm. jetty stays in mm. ^Z undoes it")
     site = hand.session.site
     site.out_of("T1", 3)
     site.out_of("T2", None)

@@ -236,6 +236,9 @@ class SetupScreen(FormPage):
             return refused(f"{name} is set; {error.message}")
         label, _ = SAYS[name]
         now, was = (in_words(name, getattr(one, name)) for one in (self.session.settings, before))
+        run = self.session.run
+        if name == "units" and run is not None and run.units != now:
+            was = f"{was}. {run.name} stays in {run.units}"
         return Outcome(self.session.keys.spell(f"{label}: {now}; it was: {was}. ^Z undoes it"))
 
     def _ports(self) -> list[tuple[str, str]]:
