@@ -414,7 +414,7 @@ def off_of(post: PostRecord) -> tuple[float | None, float | None]:
     built, u = post.after, post.verdict.u if post.verdict else None
     if built is None:
         return None, None
-    return words.worst_of(built, post.tolerance), None if u is None else u * built.height_mm
+    return words.worst_of(built, post), None if u is None else u * post.height_mm
 
 
 # ---------------------------------------------------------------- parts
@@ -469,7 +469,7 @@ def why_not_plumb(post: PostRecord, units: Units, faces: Mapping[Face, str] = FA
     """
     parts = []
     reading = post.after or (post.counts if post.stands == "out" else None)
-    off = words.worst_of(reading, post.tolerance) if reading is not None else None
+    off = words.worst_of(reading, post) if reading is not None else None
     if off is not None:
         allowed_mm = post.tolerance.allowed_top_mm(post.height_mm)
         parts.append(f"{shown.recorded(off, units)} off plumb, {shown.recorded(allowed_mm, units)} allowed")

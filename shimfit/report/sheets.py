@@ -19,7 +19,7 @@ from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
 from shimfit.report.tables import TICK, Section, columns
-from shimfit.text.phrases import piece_name, seat_name, sentence
+from shimfit.text.phrases import in_order, piece_name, seat_name, sentence
 from shimfit.text.plan_phrases import remainder
 
 if TYPE_CHECKING:
@@ -88,7 +88,9 @@ class _CutSheet(_Sheet):
         self.plan = plan
         self.cuts: Sequence[Mapping[str, Any]] = plan.get("cuts", ())
         self.packs = [
-            (str(post["id"]), from_json(Pack, pack)) for post in plan["posts"] for pack in post["packs"]
+            (str(post["id"]), pack)
+            for post in plan["posts"]
+            for pack in in_order(from_json(Pack, one) for one in post["packs"])
         ]
         taken = {piece.lot for _, pack in self.packs for piece in pack.pieces}
         rots = caution_of_material(lot.material for lot in facts.lots if lot.lot in taken and lot.material)

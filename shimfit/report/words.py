@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from shimfit.model import Foot, Instrument, Pack, Reading, Tolerance
-    from shimfit.standing import Units
+    from shimfit.standing import PostRecord, Units
 
 DECISION_WORDS = {
     "plumb": "plumb",
@@ -162,9 +162,12 @@ def instruments(known: Mapping[str, Instrument | None], units: Units, *, unnamed
     return reported or ["none used yet"]
 
 
-def worst_of(reading: Reading, limit: Tolerance) -> float | None:
-    """What is compared with the tolerance, at the top in mm: magnitude, or the worse direction."""
-    return None if reading.lean is None else limit.compared(reading.lean) * reading.height_mm
+def worst_of(reading: Reading, post: PostRecord) -> float | None:
+    """What is compared with the tolerance, at the post's height in mm: magnitude, or the worse direction.
+
+    What is allowed is at that height too, whatever height the post was read at before it was changed.
+    """
+    return None if reading.lean is None else post.tolerance.compared(reading.lean) * post.height_mm
 
 
 def qr_rows(text: str, border: int = 4) -> list[list[bool]]:

@@ -9,7 +9,7 @@ from shimfit.codec import read
 from shimfit.core.cautions import cautions_of
 from shimfit.model import Chance, Lot, Pack, Seat
 from shimfit.quantities import shown
-from shimfit.text.phrases import lot_size, odds_briefly, piece_name
+from shimfit.text.phrases import in_order, lot_size, odds_briefly, piece_name
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -124,7 +124,7 @@ def label_lines(answer: Json, words: Words) -> list[Line]:
     """A block a post, a label for each of its packs: direction, seat, thickness, and what it is made of."""
     lines: list[Line] = []
     for post in answer["posts"]:
-        packs = read(tuple[Pack, ...], post["packs"])
+        packs = in_order(read(tuple[Pack, ...], post["packs"]))
         if packs:
             chance = read(Chance | None, post.get("odds"))
             likely = "" if chance is None else f"  {odds_briefly(chance).lower()}"

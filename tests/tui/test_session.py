@@ -10,15 +10,17 @@ import pytest
 
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Instrument, PostState, Seat
-from shimfit.report.record import record_lines, record_of
+from shimfit.report.record import exceptions_reported, record_lines, record_of
 from shimfit.store.db import Opened
 from shimfit.store.events import Event
 from shimfit.store.log import Log
 from shimfit.text.glyphs import UNICODE
 from shimfit.text.phrases import post_view
+from shimfit.text.plan_phrases import label_lines
 from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, check_answer, parse_lot, parse_lots
 from shimfit.workflow.layout import set_option
+from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.reading import Asked, log_reading
 
 
@@ -444,3 +446,23 @@ def test_a_lot_that_is_used_up_keeps_its_name(session) -> None:
     session.site.out_of("F1", None)
     assert "F1" not in session.add_lots("2.5 x4")
     assert session.site.box().lot("F5").count == 4
+
+
+def test_after_another_height_what_is_off_and_what_is_allowed_are_at_the_same(session) -> None:
+    session.enter("6n8o")
+    place = session.place
+    set_option(session.site, place.job, place.run, "height", "1100mm")
+    session.refresh()
+    # By hand: 10 mm in 1000 mm are 11 mm in 1100 mm, where 1:500 allows 2.2 mm.
+    assert session.view.result == "11.0 mm off, allowed 2.2 mm"
+    record = record_of(session.site.journal, place.job, place.run)
+    assert any("11.0 mm off plumb, 2.2 mm allowed" in why for _, _, why in exceptions_reported(record))
+
+
+def test_labels_stand_in_the_order_in_which_the_packs_go_in_and_are_numbered(session) -> None:
+    session.enter("6n10h")
+    seats = [pack.where for pack in session.view.packs]
+    made = cut_list_of(session.site, session.place.job, session.place.run)
+    made["posts"][0]["packs"].reverse()  # a plan has them as it found them
+    labels = [text for text, _ in label_lines(made, session.words)[2:]]
+    assert [next(seat for seat in seats if seat in text) for text in labels] == seats
