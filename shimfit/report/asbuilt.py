@@ -110,8 +110,6 @@ class _Record(Paper):
     def draw(self, *, all_readings: bool) -> None:
         """Draw the whole record."""
         record, facts = self.record, facts_reported(self.record)
-        if record.materials:
-            facts.append(("Packs are of", ", ".join(record.materials)))
         self.say(result_words(record.run) + ".", 12.0, bold=True)
         self.y += 1.6
         self.facts([one for one in facts if one[0] in _SHORT])

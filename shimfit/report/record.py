@@ -215,6 +215,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
             for post in exceptions(record)
         ],
         "remarks": list(run.remarks),
+        "materials": list(record.materials),
         "rule": RULES[run.rule],
         "cautions": [{"id": one, "text": TEXTS[one]} for one in FRONTS["record"]],
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
@@ -561,6 +562,7 @@ def facts_reported(record: RunRecord) -> list[tuple[str, str]]:
         ("Method", _method(record)),
         ("Instruments" if len(instruments) > 1 else "Instrument", instruments[0]),
         *(("", text) for text in instruments[1:]),
+        *([("Packs are of", ", ".join(record.materials))] if record.materials else []),
         ("Program", PROGRAM),
     ]
 

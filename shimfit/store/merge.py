@@ -14,8 +14,10 @@ from __future__ import annotations
 import contextlib
 import json
 import time
+from collections import defaultdict
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -296,15 +298,25 @@ def brought_back(journal: Journal, jobs: Iterable[str]) -> list[Draft]:
     """An undo of each undo by which a crew took back what another had gone on from (store.history)."""
     drafts = []
     for job in jobs:
-        void, knowledge, history = Voided(), Knowledge(), list[Reported]()
+        void, knowledge, undos = Voided(), Knowledge(), list[Reported]()
+        of_step, at_post = (
+            defaultdict[str, set[str | None]](set),
+            defaultdict[str | None, list[Reported]](list),
+        )
         for event in in_order(journal.events(job)):
             void.add(event)
             if event.kind == "merged":
                 knowledge.add(event.log, said_by(event))
-            history.append(Reported(event, knowledge.of(event.log)))
-        for undo in history:
-            stands = undo.event.kind == UNDONE and undo.event.step not in void.steps
-            if stands and gone_on_from(history, undo, knowledge)[1]:
+            reported = Reported(event, knowledge.of(event.log))
+            of_step[event.step].add(event.post)
+            at_post[event.post].append(reported)
+            if event.kind == UNDONE:
+                undos.append(reported)
+        for undo in undos:
+            posts = of_step[said_by(undo.event).get("of", "")]
+            history = chain.from_iterable(at_post[post] for post in (at_post if None in posts else posts))
+            stands = undo.event.step not in void.steps
+            if stands and gone_on_from([*history], undo, knowledge)[1]:
                 drafts.append(Draft(UNDONE, {"of": undo.event.step}, job, undo.event.run, undo.event.post))
     return [*{draft.data["of"]: draft for draft in drafts}.values()]
 

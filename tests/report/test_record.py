@@ -38,6 +38,7 @@ def record(boardwalk, toolbox):
 
 def test_json_has_every_key_of_the_contract(record):
     answer = record_json(record)
+    assert answer["materials"] == list(record.materials) != []
     assert answer["schema"] == 1
     assert (answer["job"], answer["run"]) == ("North shore boardwalk", "Lake side")
     assert answer["log"] == {
