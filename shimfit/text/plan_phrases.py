@@ -19,6 +19,14 @@ if TYPE_CHECKING:
 Json = dict[str, Any]
 AS_GOOD = 0.01
 """A plan is called as good as any where no other could save more of its work."""
+LEFT_OUT = {
+    "shared cuts": "tips cut off that packs could share",
+    "hanging corners": "corners that hang",
+    "edge packs": "packs at the edges",
+    "rims": "round feet on their rims",
+    "short pieces": "pieces shorter than they should be",
+}
+"""What plans may do that a bound leaves out, in words."""
 Line = tuple[str, str]
 """Text and the role that styles it."""
 
@@ -61,16 +69,17 @@ def gap_words(answer: Json) -> str:
         return f"{stopped}No post that needs packs can be served from this box."
     if answer["gap"] <= 0 and answer["status"] == "proven" and not stopped:
         return "There is no better way to share out this box."
+    left_out = " and ".join(LEFT_OUT[word] for word in answer.get("bound_without", ()))
+    but = left_out and f"but for {left_out}"
+    if answer["gap"] >= 1.0:
+        return f"{stopped}A plan; how much a better one could save isn't known."
     if more := answer.get("more_to_serve"):
-        posts = "one more post" if more == 1 else f"{more} more posts"
-        return f"{stopped}A good plan; a better one could serve {posts} at most."
-    if answer["gap"] < AS_GOOD:
-        packs = (pack for post in answer.get("posts", ()) for pack in post["packs"])
-        tips = any(piece.get("trim_tip_mm") for pack in packs for piece in pack["pieces"])
-        apart = tips and not answer.get("knows_shared")
-        but = "but for tips cut off that two posts could share" if apart else "near enough"
-        return f"{stopped}As good as any way to share out this box, {but}."
-    return f"{stopped}A good plan; a better one could save {shown.share(answer['gap'])} of the work at most."
+        better = f"could serve {'one more post' if more == 1 else f'{more} more posts'}"
+    elif answer["gap"] < AS_GOOD:
+        return f"{stopped}As good as any way to share out this box, {but or 'near enough'}."
+    else:
+        better = f"could save {shown.share(answer['gap'])} of the work"
+    return f"{stopped}A good plan; {but and f'{but}, '}a better one {better} at most."
 
 
 NOT_PLANNED = (

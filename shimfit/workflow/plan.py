@@ -429,8 +429,9 @@ def answer_json(done: Plan, stock: Ledger, options: Options, chances: Chances) -
         "bound": done.bound,
         "objective": done.objective,
         "gap": done.gap,
-        # The bound holds of plans too in which stretches of tapers begin behind the cuts of others.
-        "knows_shared": done.knows_shared,
+        # What plans the bound leaves out may do: they might cost less.
+        "bound_without": list(done.bound_without),
+        "knows_shared": "shared cuts" not in done.bound_without,
         "stopped": done.stopped,
         "unsolved": [one.post.name for one in done.unsolved],
         # A post that is not served costs more than any packs: so many of them the bound leaves room for.

@@ -242,10 +242,16 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert "As good as any way" in gap_words(proven | {"gap": 0.0025, "status": "found"})
     left_out = proven | {"gap": 0.2, "status": "found", "more_to_serve": 1}
     assert gap_words(left_out) == "A good plan; a better one could serve one more post at most."
-    packs = [{"pieces": [{"lot": "T1", "trim_tip_mm": 12.0}]}]
-    tips = proven | {"status": "found", "posts": [{"packs": packs}]}
-    assert "but for tips cut off that two posts could share" in gap_words(tips)
-    assert gap_words(tips | {"knows_shared": True}).endswith("share out this box, near enough.")
+    found = proven | {"status": "found"}
+    assert gap_words(found).endswith("share out this box, near enough.")
+    apart = found | {"bound_without": ["shared cuts", "rims"]}
+    assert gap_words(apart).endswith(
+        "box, but for tips cut off that packs could share and round feet on their rims."
+    )
+    assert "but for corners that hang, a better one could save 4 % of" in gap_words(
+        found | {"gap": 0.04, "bound_without": ["hanging corners"]}
+    )
+    assert gap_words(found | {"gap": 1.0}) == "A plan; how much a better one could save isn't known."
     assert "could save 4 %" in gap_words(proven | {"gap": 0.04, "status": "found"})
 
 

@@ -23,6 +23,8 @@ USUAL_INSIDE_MM = 20.0
 than the gap bears at its inner end: the further in, the narrower the base (tests/bench/first_verdict.py)."""
 SHORTEST_INSIDE_MM = 10.0
 """A shorter piece under the foot is never prescribed (common practice, no source)."""
+PENCIL_MM = 0.03
+"""What stretches of a taper may overlap where they are laid out in hundredths (`cutting.holds`)."""
 DEAREST_BUILD_MIN = 250.0
 """Minutes that no packs of one post take to make and put in (common practice, no source)."""
 _MOST_PIECES = 4
@@ -140,8 +142,8 @@ class Options:
     """Kept free between a piece and the rod's hole (common practice, no source)."""
     quantum_mm: float = 0.01
     """Grid that thicknesses are kept on; all exactness is meant on it."""
-    tips_off: bool = False
-    """Stretches of tapers as if each began behind another's cut, as near as it may: for bounds."""
+    share_cuts: bool = False
+    """Stretches of tapers may begin behind others' cuts: in a plan, which knows the others."""
 
     @property
     def room_mm(self) -> float:
@@ -155,7 +157,11 @@ class Options:
 
     def takes_mm(self, inner_mm: float | None) -> float:
         """Length of a taper that a stretch takes before its mark; inner_mm: how far in it bears."""
-        return (self.min_inside_mm if self.tips_off else self.bearing_mm) if inner_mm is None else inner_mm
+        return self.bearing_mm if inner_mm is None else inner_mm
+
+    def least_mm(self, inner_mm: float | None) -> float:
+        """The same behind another's cut, at least."""
+        return (self.min_inside_mm if inner_mm is None else inner_mm) - PENCIL_MM
 
     def without_set_ups(self) -> Options:
         """The same with set-ups of the saw that cost nothing."""

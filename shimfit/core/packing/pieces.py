@@ -14,14 +14,19 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from shimfit.core.packing.options import PENCIL_MM
 from shimfit.core.stock import natural_key
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from shimfit.core.packing.options import Options
     from shimfit.model import Lot, Pack, Piece
+
+    Floats = NDArray[np.float64]
 
 EPS = 1e-9
 TOUCH_MM = 1e-7
@@ -137,6 +142,9 @@ class Prices:
     """Per piece of a flat lot."""
     taper: Mapping[str, Sequence[tuple[float, float]]] = field(default_factory=dict)
     """Per lot: (mm from the thin end, price) of each priced point; a stretch pays for those it covers."""
+    behind: Mapping[str, Sequence[tuple[float, float, float]]] = field(default_factory=dict)
+    """Per lot: (from, to, price): what a stretch pays that may begin only there, behind another's cut, and
+    what one earns that is cut off there (mm from the thin end)."""
     strip_per_mm: Mapping[str, float] = field(default_factory=dict)
     """Per mm of a strip's length."""
 
@@ -153,6 +161,7 @@ class Tapered:
         self.lots = tuple(sorted(lots, key=lambda lot: natural_key(lot.lot)))
         self.rank = {lot.lot: rank for rank, lot in enumerate(self.lots)}
         self._stretches: dict[tuple[int, int, float | None], tuple[float, float]] = {}
+        self._begins: dict[tuple[int, int, float | None], tuple[float, float]] = {}
 
     def lot_of(self, piece: Piece) -> Lot | None:
         """The lot that a piece is of; None where the box knows none."""
@@ -231,17 +240,15 @@ class Tapered:
         mark = np.clip(
             (np.arange(lo, hi + 1) * q - lot.thin_mm) / sigma + (inner_mm or 0.0), 0.0, lot.length_mm
         )
-        start = np.maximum(0.0, mark - options.takes_mm(inner_mm))
         end = np.minimum(lot.length_mm, mark + options.saw.kerf_mm)
-        # Where the stretch begins inside the taper, its tip is cut off.
-        cost[mark > options.takes_mm(inner_mm) + TIP_MM] += 0.0 if options.tips_off else costs.tip_cut
-        points = [*self.prices.taper.get(lot.lot, ()), *((x, math.inf) for x in banned)]
-        if points:
-            at = np.array([x for x, _ in points])
-            # Stretches below a point come first, then those that cover it.
-            covers = zip(end.searchsorted(at, "right"), start.searchsorted(at, "right"), strict=True)
-            for (_, price), (first, behind) in zip(points, covers, strict=True):
-                cost[first:behind] += price
+        own, behind = self._begun(lot, mark, end, inner_mm)
+        cost += np.minimum(own, behind)
+        for first, last, price in self.prices.behind.get(lot.lot, ()):
+            cost[end.searchsorted(first, "left") : end.searchsorted(last, "right")] -= price
+        start = np.maximum(0.0, mark - self._takes_mm(inner_mm))
+        # Stretches below a point come first, then those that cover it.
+        for x in banned:
+            cost[end.searchsorted(x, "right") : start.searchsorted(x, "right")] = math.inf
         if within != ANYWHERE:
             cost[(start < within[0] - TOUCH_MM) | (end > within[1] + TOUCH_MM)] = math.inf
         begins = [0, *(np.flatnonzero(cost[1:] != cost[:-1]) + 1).tolist(), len(cost)]
@@ -250,6 +257,38 @@ class Tapered:
             for i, j in pairwise(begins)
             if math.isfinite(cost[i])
         ]
+
+    def _begun(self, lot: Lot, mark: Floats, end: Floats, inner_mm: float | None) -> tuple[Floats, Floats]:
+        """What the beginning of stretches costs, with the points that they cover: by themselves, behind cuts.
+
+        By itself a stretch is as long as bears, its tip cut off where it begins inside the taper.
+        """
+        options, takes_mm = self.options, self.options.takes_mm(inner_mm)
+        own = np.where(mark > takes_mm + TIP_MM, options.costs.tip_cut, 0.0)
+        own += self._covered(lot, mark - takes_mm, end)
+        if not options.share_cuts:
+            return own, np.full(mark.size, math.inf)
+        first, last = mark - takes_mm - PENCIL_MM, mark - options.least_mm(inner_mm)
+        behind = self._covered(lot, last, end)
+        for first_mm, last_mm, price in self.prices.behind.get(lot.lot, ()):
+            behind[(first >= first_mm) & (last <= last_mm)] += price
+        behind[last < options.min_inside_mm] = math.inf  # there is room for none before it
+        return own, behind
+
+    def _covered(self, lot: Lot, start: Floats, end: Floats) -> Floats:
+        """Prices of the points that stretches cover, in order."""
+        cost, points = np.zeros(end.size), self.prices.taper.get(lot.lot, ())
+        at = np.array([x for x, _ in points])
+        # Stretches below a point come first, then those that cover it.
+        covers = zip(end.searchsorted(at, "right"), start.searchsorted(at, "right"), strict=True)
+        for (_, price), (first, behind) in zip(points, covers, strict=True):
+            cost[first:behind] += price
+        return cost
+
+    def _takes_mm(self, inner_mm: float | None) -> float:
+        """What a stretch takes of a taper before its mark, at least."""
+        options = self.options
+        return options.least_mm(inner_mm) if options.share_cuts else options.takes_mm(inner_mm)
 
     def _strip_run(self, rank: int, angle: float, inner_mm: float | None) -> Run | None:
         """Wedges of one saw setting from a strip: thickness at the face, or inner_mm in from it."""
@@ -274,9 +313,10 @@ class Tapered:
     # ------------------------------------------------------------------ what a use takes
 
     def stretch(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
-        """What a use of a taper takes, mm from the thin end.
+        """What a use of a taper takes at least, mm from the thin end.
 
-        From a bearing length inside the mark to a kerf beyond it, as far as the taper goes.
+        From a bearing length inside the mark, or as little as may be behind a cut, to a kerf beyond the mark,
+        as far as the taper goes.
         """
         key = rank, thickness, inner_mm
         if key not in self._stretches:
@@ -284,8 +324,23 @@ class Tapered:
             assert lot.length_mm is not None
             mark = self.mark_mm(rank, thickness, inner_mm)
             end = min(lot.length_mm, mark + options.saw.kerf_mm)
-            self._stretches[key] = max(0.0, mark - options.takes_mm(inner_mm)), end
+            self._stretches[key] = max(0.0, mark - self._takes_mm(inner_mm)), end
         return self._stretches[key]
+
+    def begins(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
+        """What it costs at the prices to begin a stretch of a taper by itself, and behind a cut (or +inf)."""
+        key = rank, thickness, inner_mm
+        if key not in self._begins:
+            lot, mark = self.lots[rank], np.array([self.mark_mm(*key)])
+            end = np.minimum(lot.length_mm or 0.0, mark + self.options.saw.kerf_mm)
+            own, behind = self._begun(lot, mark, end, inner_mm)
+            self._begins[key] = float(own[0]), float(behind[0])
+        return self._begins[key]
+
+    def behind(self, rank: int, thickness: int, inner_mm: float | None) -> tuple[float, float]:
+        """Between which places a stretch begins where it begins behind a cut, mm from the thin end."""
+        mark, options = self.mark_mm(rank, thickness, inner_mm), self.options
+        return mark - options.takes_mm(inner_mm) - PENCIL_MM, mark - options.least_mm(inner_mm)
 
     def mark_mm(self, rank: int, thickness: int, inner_mm: float | None) -> float:
         """Where the line that meets the face comes, mm from the thin end."""
@@ -297,7 +352,7 @@ class Tapered:
 
     def trims_tip(self, mark_mm: float, inner_mm: float | None) -> bool:
         """True when a stretch to this mark leaves a tip that would foul the rod, or jam."""
-        return mark_mm > self.options.takes_mm(inner_mm) + TIP_MM and not self.options.tips_off
+        return mark_mm > self.options.takes_mm(inner_mm) + TIP_MM
 
     def usable_mm(self, lot: Lot) -> float:
         """Length of a strip that may be sawn up: what is held in the hand stays."""

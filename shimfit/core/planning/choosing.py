@@ -24,7 +24,7 @@ import numpy as np
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing.pieces import Prices
 from shimfit.core.planning.every import every_pattern
-from shimfit.core.planning.patterns import packs_behind
+from shimfit.core.planning.patterns import packs_behind, turned
 from shimfit.core.planning.rounds import FEW, MOST_ROUNDS, SECTION, EarlierPlan, Proof, Rounds, Settled
 from shimfit.core.planning.whole import Chosen, Offered, choose, dive, greedy, worth_offering
 
@@ -51,6 +51,8 @@ LONGER_GAP = 2e-3
 """And for those that begin from a section."""
 LONG_CHOOSING_GAP = 4e-4
 """That of a long one, of the whole run's cost."""
+SHARED_GAP = 1e-3
+"""And where stretches may begin behind cuts, which makes many ways of each pattern."""
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
@@ -154,6 +156,9 @@ class _Choosing:
         self.posts, self.tables = posts, tables
         self.solver, self.patience, self.long = solver, patience, long
         self.enough = enough_gap(len(self.posts), long=long)
+        self.steps: Sequence[tuple[int, float]] = ENRICH_STEPS
+        if tables.options.share_cuts and len(posts) > FEW:
+            self.enough, self.steps = SHARED_GAP, ENRICH_STEPS[:1]
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])
@@ -404,7 +409,7 @@ class _Choosing:
         From every pattern that matters as soon as these are few: then also what no plan of the node is below,
         else None.
         """
-        for keep, pieces in ((0, 0.0), *ENRICH_STEPS):
+        for keep, pieces in ((0, 0.0), *self.steps):
             missing = chosen.objective - node.bound
             if missing <= self.enough * chosen.objective:
                 break
@@ -451,6 +456,8 @@ class _Choosing:
             patterns = list({one.key: one for one in (*every, *start)}.values())
         else:
             patterns = worth_offering(master, settled, most, start)
+        if self.tables.options.share_cuts:
+            patterns = list({one.key: one for some in patterns for one in turned(self.tables, some)}.values())
         patterns = [one for one in patterns if one.post not in done]
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
@@ -465,7 +472,8 @@ class _Choosing:
             patience = replace(patience, progress=self._tell)
         chosen, short, bound = None, list[int](), math.inf
         for _ in range(STRIP_TRIES):
-            offered = Offered(patterns, open_posts, sure, start, shares, settled.out[0])
+            between = [one for places in master.between.values() for one in places]
+            offered = Offered(patterns, open_posts, sure, start, shares, settled.out[0], between)
             other = choose(self.tables, offered, self.solver, patience, gap)
             if other is None and not sure and not shares:
                 other = self._as_begun(start)

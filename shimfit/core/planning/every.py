@@ -11,14 +11,14 @@ of the rounds' patterns.
 
 from __future__ import annotations
 
-from itertools import combinations
+from itertools import combinations, permutations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
 from shimfit.core.planning import search
 from shimfit.core.planning.geometry import PIVOT, SEATS
-from shimfit.core.planning.patterns import Pattern, SeatPack, overused, pieces_cost, uses_of
+from shimfit.core.planning.patterns import Pattern, SeatPack, begun, overused, pieces_cost, uses_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -159,8 +159,10 @@ def _ways(
         inner_mm = reach_mm if state and row.runs else None
         for stack in tables.ways(row, choice.steps, least + spare - bearing):
             pack = SeatPack(seat, stack.flats, stack.tail, inner_mm, row.saw_deg, state, choice.steps)
-            cost = bearing + pieces_cost(tables, pack)
-            found.append(_Way(stack.cost + bearing - least, cost, pack))
+            for dearer, one in begun(tables, pack):
+                more = stack.cost + bearing + dearer - least
+                if more < spare:
+                    found.append(_Way(more, bearing + pieces_cost(tables, one), one))
     return found
 
 
@@ -183,12 +185,15 @@ def _needed(every: _Laid, ways: Sequence[_Way], tables: Tables) -> Ints:
     with the fewest stretches come first, since what is left of them tells less of the others.
     """
     kinds: dict[object, int] = {}
-    kind, lot, start, end = (np.zeros(len(ways), dtype) for dtype in (np.int64, np.int64, float, float))
+    kind, lot = np.zeros((2, len(ways)), np.int64)
+    start, end, first = np.zeros((3, len(ways)))
     for k, way in enumerate(ways):
         uses, lot[k] = uses_of(tables, () if way.pack is None else (way.pack,)), -1
-        if uses.stretches:  # of the one taper that a pack may have
-            ((lot[k], start[k], end[k]),) = uses.stretches
-        kind[k] = kinds.setdefault((uses.flats, uses.lengths), len(kinds))
+        behind = False
+        for one in uses.stretches:  # of the one taper that a pack may have
+            lot[k], start[k], end[k], behind = one.rank, one.start, one.end, one.first is not None
+            first[k] = one.start if one.first is None else one.first
+        kind[k] = kinds.setdefault((uses.flats, uses.lengths, behind), len(kinds))
     rows = {post: np.flatnonzero(every.post == post) for post in np.unique(every.post).tolist()}
     used = {post: np.unique(every.ways[some]) for post, some in rows.items()}
     for post in sorted(rows, key=lambda one: (used[one].size, one)):
@@ -196,15 +201,20 @@ def _needed(every: _Laid, ways: Sequence[_Way], tables: Tables) -> Ints:
         others = np.unique(
             np.concatenate([np.zeros(0, np.int64), *(used[one] for one in rows if one != post)])
         )
-        low, high = start.copy(), end.copy()
+        # Where it begins and ends among the others' ends, from either side.
+        places = np.zeros((4, len(ways)), np.int64)
         for rank in np.unique(lot[own][lot[own] >= 0]).tolist():
             theirs, mine = others[lot[others] == rank], own[lot[own] == rank]
-            ends = np.unique(np.concatenate([start[theirs], end[theirs]]))
-            low[mine], high[mine] = (
+            ends = np.unique(np.concatenate([start[theirs], end[theirs], first[theirs]]))
+            places[0, mine], places[1, mine] = (
                 ends.searchsorted(start[mine], "right"),
-                ends.searchsorted(end[mine], "left"),
+                ends.searchsorted(end[mine]),
             )
-        parts = np.column_stack([kind[own], lot[own], low[own], high[own]])
+            places[2, mine], places[3, mine] = (
+                ends.searchsorted(end[mine], "right"),
+                ends.searchsorted(first[mine]),
+            )
+        parts = np.column_stack([kind[own], lot[own], *places[:, own]])
         like = np.zeros(len(ways), np.int64)
         like[own] = np.unique(parts, axis=0, return_inverse=True)[1].reshape(-1)
         of = np.take_along_axis(
@@ -214,6 +224,11 @@ def _needed(every: _Laid, ways: Sequence[_Way], tables: Tables) -> Ints:
             (lot[of[:, i]] >= 0) & (lot[of[:, i]] == lot[of[:, j]])
             & (start[of[:, i]] < end[of[:, j]]) & (start[of[:, j]] < end[of[:, i]])
             for i, j in combinations(range(of.shape[1]), 2)
+        ]  # fmt: skip
+        overlap += [
+            (lot[of[:, i]] >= 0) & (lot[of[:, i]] == lot[of[:, j]])
+            & (first[of[:, i]] <= end[of[:, j]]) & (end[of[:, j]] <= start[of[:, i]])
+            for i, j in permutations(range(of.shape[1]), 2)
         ]  # fmt: skip
         same = np.column_stack([like[of], *overlap])
         order = np.lexsort((every.cost[some], *same.T))

@@ -14,7 +14,7 @@ from shimfit.core.packing.draft import Asked, Mode
 from shimfit.core.packing.question import Known, ask
 from shimfit.core.packing.tables import Tables
 from shimfit.core.planning.geometry import seats_of
-from shimfit.core.planning.patterns import Pattern, SeatPack, pattern_of
+from shimfit.core.planning.patterns import Pattern, SeatPack, begun, pattern_of
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
@@ -73,12 +73,9 @@ def _pattern(  # noqa: PLR0917 - a private step of the function above, with its 
         if which < 3:
             slope = task.steepest if tables.options.bearing_point == "corner" else seat.place.slope
             extra += abs(row.sigma - slope) * seat.place.inside_mm * tables.options.costs.bearing_per_mm
-        packs.append(
-            SeatPack(
-                which, stack.flats, stack.tail, seat.place.inside_mm if inner and row.sigma > 0 else None,
-                row.saw_deg, int(inner), steps,
-            )
-        )  # fmt: skip
+        inner_mm = seat.place.inside_mm if inner and row.sigma > 0 else None
+        pack = SeatPack(which, stack.flats, stack.tail, inner_mm, row.saw_deg, int(inner), steps)
+        packs.append(begun(tables, pack)[0][1])
     packs.sort(key=lambda pack: pack.seat)
     return pattern_of(tables, packs, extra, number)
 

@@ -19,6 +19,7 @@ import numpy as np
 
 from shimfit.core.packing.pieces import Prices
 from shimfit.core.planning.program import Sparse
+from shimfit.core.planning.sharing import Between, too_many
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.tables import Tables
-    from shimfit.core.planning.patterns import Pattern
+    from shimfit.core.planning.patterns import Pattern, Stretch
     from shimfit.core.planning.program import Solver
 
     Floats = NDArray[np.float64]
@@ -47,8 +48,8 @@ class _NewRow:
     upper: float
     columns: list[int]
     values: list[float]
-    point: tuple[int, float]
-    """(rank, mm along a taper) that it limits."""
+    limits: tuple[int, float] | Between
+    """(rank, mm along a taper) that it limits, or where stretches begin behind cuts."""
 
 
 class Master:
@@ -84,6 +85,8 @@ class Master:
         self.capacity = np.array([*capacity, 0.0, float(posts)])
         self.points: dict[int, list[tuple[float, int]]] = defaultdict(list)
         """Taper's rank → (point, row)."""
+        self.between: dict[int, dict[Between, int]] = defaultdict(dict)
+        """Taper's rank → where stretches that begin behind cuts are no more than the cuts → row."""
         self._bit = {deg: 1 << k for k, deg in enumerate(tables.options.saw.settings_deg)}
         self._needs = np.zeros(0, np.int64)
         """Saw settings of each pattern, as bits."""
@@ -97,7 +100,7 @@ class Master:
         """How far duals may lie from the prices they are held about; 0: not held."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
-        self._stretches: dict[int, list[tuple[int, float, float]]] = defaultdict(list)
+        self._stretches: dict[int, list[tuple[int, Stretch]]] = defaultdict(list)
         self._start()
 
     @property
@@ -216,11 +219,14 @@ class Master:
             entries[self.lot_row[rank]] += pieces
         for rank, length_mm, _ in uses.lengths:
             entries[self.lot_row[rank]] += length_mm
-        for rank, start, end in uses.stretches:
-            self._stretches[rank].append((column, start, end))
-            for point, row in self.points[rank]:
-                if start <= point < end:
+        for one in uses.stretches:
+            self._stretches[one.rank].append((column, one))
+            for point, row in self.points[one.rank]:
+                if one.start <= point < one.end:
                     entries[row] += 1.0
+            for between, row in self.between[one.rank].items():
+                if more := between.more(one):
+                    entries[row] += more
         return entries
 
     def only(self, allowed: frozenset[float] | None) -> None:
@@ -273,22 +279,33 @@ class Master:
             self.left_out = float(answer.columns[: self.posts].sum())
             if not self._add_broken_rows(x):
                 price = np.maximum(0.0, -answer.duals[self.posts : self.rows])
-                return answer.objective, x, price
+                return answer.objective, x, self._no_dearer(price)
+
+    def _no_dearer(self, price: Floats) -> Floats:
+        """No cut is worth more to what begins behind it than the tip that it saves."""
+        for places in self.between.values():
+            own = [(one, row - self.posts) for one, row in places.items()]
+            most = [sum(price[row] for one, row in own if one.first <= at.first <= one.last) for at, _ in own]
+            if max(most, default=0.0) > self.costs.tip_cut:
+                price[[row for _, row in own]] *= self.costs.tip_cut / max(most)
+        return price
 
     def _add_broken_rows(self, x: Floats) -> bool:
-        broken = [self._broken_point(rank, stretches, x) for rank, stretches in self._stretches.items()]
+        broken = [
+            row
+            for rank, stretches in self._stretches.items()
+            for row in (self._broken_point(rank, stretches, x), self._too_many(rank, stretches, x))
+        ]
         rows = [row for row in broken if row is not None]
         if rows:
             self._append(rows)
         return bool(rows)
 
-    def _broken_point(
-        self, rank: int, stretches: Sequence[tuple[int, float, float]], x: Floats
-    ) -> _NewRow | None:
+    def _broken_point(self, rank: int, stretches: Sequence[tuple[int, Stretch]], x: Floats) -> _NewRow | None:
         """The point of a taper that stretches cover most too often; None when all fit."""
         if not stretches:
             return None
-        column, start, end = (np.array(part) for part in zip(*stretches, strict=True))
+        column, start, end = _along(stretches)
         used = x[column]
         some = used > TOO_MUCH
         if not some.any():
@@ -312,7 +329,20 @@ class Master:
         amounts[self.posts + self._on_credit_of[rank]] = -1.0
         columns = sorted(amounts)
         upper = self.share * self.tables.lots[rank].count
-        return _NewRow(upper, columns, [amounts[c] for c in columns], point=(rank, point))
+        return _NewRow(upper, columns, [amounts[c] for c in columns], (rank, point))
+
+    def _too_many(self, rank: int, stretches: Sequence[tuple[int, Stretch]], x: Floats) -> _NewRow | None:
+        """Where most stretches of a taper begin behind too few cuts; None when all can."""
+        used = x[[column for column, _ in stretches]]
+        found = too_many(rank, [one for _, one in stretches], used)
+        return None if found is None else self._row_between(found)
+
+    def _row_between(self, between: Between) -> _NewRow:
+        amounts: dict[int, float] = defaultdict(float)
+        for column, one in self._stretches[between.rank]:
+            amounts[self.own_columns + column] += between.more(one)
+        columns = sorted(column for column, amount in amounts.items() if amount)
+        return _NewRow(0.0, columns, [amounts[c] for c in columns], between)
 
     def _append(self, rows: Sequence[_NewRow]) -> None:
         starts: list[int] = []
@@ -320,7 +350,10 @@ class Master:
         value: list[float] = []
         entries: list[tuple[int, int, float]] = []
         for number, row in enumerate(rows, start=self.rows):
-            self.points[row.point[0]].append((row.point[1], number))
+            if isinstance(row.limits, Between):
+                self.between[row.limits.rank][row.limits] = number
+            else:
+                self.points[row.limits[0]].append((row.limits[1], number))
             starts.append(len(index))
             index += row.columns
             value += row.values
@@ -366,7 +399,11 @@ class Master:
             for rank, points in self.points.items()
             if any(price[row - self.posts] > 0.0 for _, row in points)
         }
-        return Prices(flat, taper, strip)
+        behind: dict[str, list[tuple[float, float, float]]] = defaultdict(list)
+        for one, row in sorted(pair for places in self.between.values() for pair in places.items()):
+            if price[row - self.posts] > 0.0:
+                behind[lots[one.rank].lot].append((one.first, one.last, float(price[row - self.posts])))
+        return Prices(flat, taper, behind, strip)
 
     def by_row(self, prices: Prices, leaving: float | None = None) -> Floats:
         """Prices of the tables, and of leaving a post out, by row; points without a row yet are given one."""
@@ -374,9 +411,14 @@ class Master:
         for name, points in sorted(prices.taper.items()):
             rank = self.tables.rank[name]
             known = {point for point, _ in self.points[rank]}
-            some = np.array(self._stretches[rank], float).reshape(-1, 3)
-            parts = some[:, 0].astype(np.int64), some[:, 1], some[:, 2]
+            parts = _along(self._stretches[rank])
             new += [self._row_at(rank, point, parts) for point, _ in points if point not in known]
+        behind = {
+            Between(self.tables.rank[name], first, last): value
+            for name, places in sorted(prices.behind.items())
+            for first, last, value in places
+        }
+        new += [self._row_between(one) for one in behind if one not in self.between[one.rank]]
         if new:
             self._append(new)
         price = np.zeros(self.capacity.size)
@@ -389,6 +431,8 @@ class Master:
             rows = dict(self.points[self.tables.rank[name]])
             for point, value in points:
                 price[rows[point] - self.posts] = value
+        for one, value in behind.items():
+            price[self.between[one.rank][one] - self.posts] = value
         return price
 
     def priced(self, price: Floats) -> Floats:
@@ -423,3 +467,9 @@ class Master:
     def worth_of_stock(self, price: Floats) -> float:
         """Of the whole box at these prices."""
         return float(price @ self.capacity[: price.size])
+
+
+def _along(stretches: Iterable[tuple[int, Stretch]]) -> tuple[Ints, Floats, Floats]:
+    """Column, start and end of stretches."""
+    parts = np.array([(column, one.start, one.end) for column, one in stretches], float).reshape(-1, 3)
+    return parts[:, 0].astype(np.int64), parts[:, 1], parts[:, 2]

@@ -6,7 +6,8 @@ import math
 from collections import Counter
 from dataclasses import dataclass, replace
 from heapq import heappop, heappush
-from typing import TYPE_CHECKING
+from itertools import product
+from typing import TYPE_CHECKING, NamedTuple
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.packing.draft import packs_of
@@ -47,6 +48,19 @@ class SeatPack:
     """0 bears at the face, 1 further in."""
     steps: int
     """Thickness of the whole pack where it bears, in quanta."""
+    behind: tuple[float, float] | None = None
+    """Between which places on its taper it begins behind another's cut, mm; None: by itself."""
+
+
+class Stretch(NamedTuple):
+    """What is taken of a taper, mm from its thin end."""
+
+    rank: int
+    start: float
+    """Where it begins; at last, where it begins behind a cut."""
+    end: float
+    first: float | None = None
+    """Where it begins at first behind a cut; None: by itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,8 +69,7 @@ class Uses:
 
     flats: tuple[tuple[int, int], ...]
     """(rank, pieces)."""
-    stretches: tuple[tuple[int, float, float], ...]
-    """(rank, start, end) along a taper, mm."""
+    stretches: tuple[Stretch, ...]
     lengths: tuple[tuple[int, float, float], ...]
     """(rank, mm of the strip, saw setting in degrees)."""
     settings: tuple[tuple[int, float], ...]
@@ -66,7 +79,8 @@ class Uses:
     def ranks(self) -> list[int]:
         """Of every piece."""
         flats = [rank for rank, pieces in self.flats for _ in range(pieces)]
-        return flats + [rank for rank, _, _ in (*self.stretches, *self.lengths)]
+        tapers, strips = [one.rank for one in self.stretches], [rank for rank, _, _ in self.lengths]
+        return [*flats, *tapers, *strips]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,8 +155,8 @@ def overused(uses: Uses, lots: Sequence[Lot]) -> tuple[int, float | None] | None
     for rank, pieces in uses.flats:
         if pieces > lots[rank].count:
             return rank, None
-    for rank, start, _ in uses.stretches:
-        covering = sum(a <= start < b for other, a, b in uses.stretches if other == rank)
+    for rank, start, *_ in uses.stretches:
+        covering = sum(a <= start < b for other, a, b, _ in uses.stretches if other == rank)
         if covering > lots[rank].count:
             return rank, start
     return None
@@ -176,11 +190,32 @@ def _pattern(
     for (seat, state, choice), stack in zip(picked, stacks, strict=True):
         if stack is None:
             continue
-        row = row_of(tables, choice)
-        packs.append(
-            SeatPack(seat, stack.flats, stack.tail, choice.inner_mm, row.saw_deg, state, choice.steps)
-        )
+        saw_deg = row_of(tables, choice).saw_deg
+        pack = SeatPack(seat, stack.flats, stack.tail, choice.inner_mm, saw_deg, state, choice.steps)
+        packs.append(begun(tables, pack)[0][1])
     return pattern_of(tables, packs, extra, post)
+
+
+def begun(tables: Tables, pack: SeatPack) -> list[tuple[float, SeatPack]]:
+    """A pack whose taper begins by itself and behind another's cut, the cheaper first.
+
+    With what that costs more than the cheaper at the prices.
+    """
+    if pack.tail is None or pack.saw_deg is not None:
+        return [(0.0, pack)]
+    own, behind = tables.begins(*pack.tail, pack.inner_mm)
+    if not math.isfinite(behind):
+        return [(0.0, pack)]
+    after = replace(pack, behind=tables.behind(*pack.tail, pack.inner_mm))
+    ways = [(own, replace(pack, behind=None)), (behind, after)]
+    return [(cost - min(own, behind), one) for cost, one in sorted(ways, key=lambda way: way[0])]
+
+
+def turned(tables: Tables, pattern: Pattern) -> list[Pattern]:
+    """A pattern with each of its stretches begun by itself and behind another's cut."""
+    each = [[one for _, one in begun(tables, pack)] for pack in pattern.packs]
+    extra = pattern.cost - sum(pieces_cost(tables, pack) for pack in pattern.packs)
+    return [pattern_of(tables, packs, extra, pattern.post) for packs in product(*each)]
 
 
 def pattern_of(tables: Tables, packs: Sequence[SeatPack], extra: float, post: int) -> Pattern:
@@ -199,7 +234,12 @@ def uses_of(tables: Tables, packs: Sequence[SeatPack]) -> Uses:
             continue
         rank, steps = pack.tail
         if pack.saw_deg is None:
-            stretches.append((rank, *tables.stretch(rank, steps, pack.inner_mm)))
+            first, last = pack.behind or (None, None)
+            end = tables.stretch(rank, steps, pack.inner_mm)[1]
+            own = max(
+                0.0, tables.mark_mm(rank, steps, pack.inner_mm) - tables.options.takes_mm(pack.inner_mm)
+            )
+            stretches.append(Stretch(rank, own if last is None else last, end, first))
         else:
             lengths.append((rank, strip_length_mm(tables, pack), pack.saw_deg))
             settings.append((pack.seat, pack.saw_deg))
@@ -236,7 +276,8 @@ def pieces_cost(tables: Tables, pack: SeatPack) -> float:
         lot = lots[rank]
         cost += costs.piece + costs.cut
         if pack.saw_deg is None:
-            if tables.trims_tip(tables.mark_mm(rank, steps, pack.inner_mm), pack.inner_mm):
+            mark_mm = tables.mark_mm(rank, steps, pack.inner_mm)
+            if pack.behind is None and tables.trims_tip(mark_mm, pack.inner_mm):
                 cost += costs.tip_cut
             if lot.origin == "bought":
                 cost += costs.new_taper
@@ -250,7 +291,8 @@ def pieces_cost(tables: Tables, pack: SeatPack) -> float:
 
 def tips_cut(tables: Tables, pattern: Pattern) -> int:
     """Tips of tapers that are cut off for a pattern."""
-    tails = [(*one.tail, one.inner_mm) for one in pattern.packs if one.tail and one.saw_deg is None]
+    own = (one for one in pattern.packs if one.tail and one.saw_deg is None and one.behind is None)
+    tails = ((*one.tail, one.inner_mm) for one in own if one.tail)
     return sum(tables.trims_tip(tables.mark_mm(*tail), tail[-1]) for tail in tails)
 
 
@@ -275,7 +317,16 @@ def packs_behind(post: PlanPost, pattern: Pattern, tables: Tables) -> tuple[Pack
         stack = Stack(0.0, pack.tail, pack.flats)
         need_mm = place.need_mm(inner) + rim_mm
         builds.append(Build(place.seat, place, inner, pack.steps, _row_of(tables, pack), stack, need_mm))
-    return copies_open(packs_of(tables, builds, post.foot.rod_at_mm))
+    packs = copies_open(packs_of(tables, builds, post.foot.rod_at_mm))
+    return tuple(map(_behind, packs, (pack.behind for pack in pattern.packs)))
+
+
+def _behind(pack: Pack, behind: tuple[float, float] | None) -> Pack:
+    """A pack whose taper begins behind another's cut."""
+    if behind is None:
+        return pack
+    pieces = (replace(one, trim_tip_mm=behind[0]) if one.is_marked else one for one in pack.pieces)
+    return replace(pack, pieces=tuple(pieces))
 
 
 def copies_open(packs: Iterable[Pack]) -> tuple[Pack, ...]:

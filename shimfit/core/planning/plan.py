@@ -3,9 +3,9 @@
 1. Posts within their tolerance get nothing.
 2. The others are planned together (`choosing`), round feet on three or four packs each. Those that the batch
    search does not cover (corners that hang, other layouts) are served one by one from what is left.
+   In a short run stretches of tapers may begin behind others' cuts (`sharing`).
 3. Posts left out are asked once more, and `why` says what is missing. Of a short run each post is asked once
-   more what it would take of what the others leave: shorter stretches behind theirs, whose tips are off, and
-   for a round foot fewer packs; and the bound is one of such plans too.
+   more what it would take of what the others leave: for a round foot that may be fewer packs.
 
 Stopping early, by time or by the caller, keeps the best plan so far and says so.
 """
@@ -19,8 +19,11 @@ from typing import TYPE_CHECKING, Literal
 
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
+from shimfit.core.packing.options import PENCIL_MM
+from shimfit.core.packing.question import place_of
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.choosing import PROVEN, choose_together
+from shimfit.core.planning.choosing import PROVEN, SHARED_GAP, choose_together
+from shimfit.core.planning.geometry import seats_of
 from shimfit.core.planning.patterns import packs_behind, tips_cut
 from shimfit.core.planning.planned import (
     NOT_ASKED,
@@ -33,7 +36,8 @@ from shimfit.core.planning.planned import (
     why_left_out,
 )
 from shimfit.core.planning.program import Patience
-from shimfit.core.planning.rounds import MOST_EXACT, Earlier
+from shimfit.core.planning.rounds import FEW, MOST_EXACT, Earlier
+from shimfit.core.planning.sharing import laid_out
 from shimfit.errors import InternalError
 from shimfit.model import Lean
 
@@ -46,12 +50,15 @@ if TYPE_CHECKING:
     from shimfit.model import Lot
 
 PlanStatus = Literal["proven", "found", "gave-up"]
+LEFT_OUT = ("shared cuts", "hanging corners", "edge packs", "rims", "short pieces")
+"""What a bound may know nothing of: stretches of tapers that begin behind the cuts of others; posts that rest
+on three corners; packs at the middles of edges; round feet on their rims; pieces shorter than asked for."""
 SHARE_TOGETHER = 0.9
 """Of the time; the rest is kept for the posts left out, and for why."""
-SHARE_FOR_SHARING = 0.5
-"""Of what is left then, for a bound of plans in which posts share cuts."""
-MOST_ONCE_MORE = 30
-"""Posts up to which there is such a bound, and each is asked once more alone."""
+TIMES_ONCE_MORE = 3
+"""That the posts of a short run are asked once more at most, all in turn."""
+MOST_SHARING = 30
+"""Posts up to which stretches may share cuts, and each is asked once more alone."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +78,9 @@ class Plan:
     """`proven` within 1e-6 of the bound; `found` otherwise; `gave-up`: stopped before any plan was there."""
     objective: float
     bound: float
-    """No plan costs less in which all four corners carry (of a round foot none of three packs and more)."""
-    knows_shared: bool
-    """Nor one in which stretches of tapers are shorter and begin behind the cuts of others."""
+    """No plan costs less, but for those that it leaves out."""
+    bound_without: tuple[str, ...]
+    """What plans it leaves out may do, which might save more: words of `LEFT_OUT`."""
     planned: tuple[Planned, ...]
     unsolved: tuple[Unsolved, ...]
     stopped: bool
@@ -147,7 +154,7 @@ class _Work:
         """Stretches of tapers may begin behind the cuts of others, their tips off already."""
         for number, post in enumerate(posts):
             self._sort(number, post)
-        self.knows_shared = not self.may_share or len(self.together) < 2
+        self.knows_shared = not self.may_share
         """The bound is one of such plans too."""
 
     def _sort(self, number: int, post: PlanPost) -> None:
@@ -164,10 +171,9 @@ class _Work:
 
     def serve(self, *, swaps: bool) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
-        alone = len(self.together) == 1 and not self.one_by_one
-        if alone:
+        if len(self.together) == 1 and not self.one_by_one:
             self._serve_the_only_one(self.together[0])
-        if self.together and self.together[0] not in self.planned:
+        if self.together:
             self._serve_together()
         for number in self.one_by_one:
             if self.patience.at_an_end():
@@ -181,10 +187,8 @@ class _Work:
                 self.planned |= by_swapping(
                     number, self.posts, self.planned, self.lots, self.options, self.patience
                 )
-        if len(self.together) <= (1 if self.patience.quick else MOST_ONCE_MORE):
+        if len(self.together) <= (1 if self.patience.quick else MOST_SHARING) and not self._close():
             self._serve_from_remainders()
-        if self.may_share and 2 <= len(self.together) <= MOST_ONCE_MORE:
-            self._bound_with_shared_cuts()
 
     def _serve_the_only_one(self, number: int) -> None:
         """One post that wants packs has the box to itself: the single search, where it proves its answer."""
@@ -201,19 +205,28 @@ class _Work:
         rim, on fewer packs.
         """
         self.planned, _ = self._made(self.planned)
-        for number, one in list(self.planned.items()):
-            others = [theirs for other, theirs in self.planned.items() if other != number]
-            if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others)):
-                continue
-            if self.patience.at_an_end():
-                break
-            found = from_what_is_left(self.posts[number], others, self.lots, self.options)
-            if found is None:
-                continue
-            # What began behind this post's cuts pays for a cut of its own where these have moved.
-            trial, fits = self._made({**self.planned, number: found})
-            if fits and self._cost(trial) < self._cost(self.planned) - PROVEN:
-                self.planned = trial
+        for _ in range(TIMES_ONCE_MORE):
+            before = self._cost(self.planned)
+            for number, one in list(self.planned.items()):
+                others = [theirs for other, theirs in self.planned.items() if other != number]
+                if not one.packs or not (one.post.foot.round or any(theirs.cuts for theirs in others)):
+                    continue
+                if self.patience.at_an_end():
+                    return
+                found = from_what_is_left(self.posts[number], others, self.lots, self.options)
+                if found is None:
+                    continue
+                # What began behind this post's cuts pays for a cut of its own where these have moved.
+                trial, fits = self._made({**self.planned, number: found})
+                if fits and self._cost(trial) < self._cost(self.planned) - PROVEN:
+                    self.planned = trial
+            if self._cost(self.planned) >= before - PROVEN or self._close():
+                return
+
+    def _close(self) -> bool:
+        """So near the bound that no more is looked for."""
+        cost, rolls = self._cost(self.planned), any(self.posts[n].foot.round for n in self.together)
+        return self.knows_shared and not rolls and cost - self.bound <= SHARED_GAP * cost
 
     def _made(self, planned: Mapping[int, Planned]) -> tuple[dict[int, Planned], bool]:
         """The posts at what they cost made together; which copies they are cut from stays open.
@@ -224,30 +237,53 @@ class _Work:
         return {n: replace(one, packs=planned[n].packs) for n, one in made.items()}, not no_room
 
     def _serve_together(self) -> None:
+        """All at once; where posts are few, what is best with tips cut off apart may lead further."""
+        few = len(self.together) <= MOST_SHARING and not self.patience.quick
+        shares = self.may_share and few and self._as_long_as_bears()
+        ways = [False, True] if shares and len(self.together) <= FEW else [shares]
+        best, best_cost = self.planned, self._cost(self.planned)
+        if self.together[0] in self.planned:  # by itself, its tips cut off apart
+            ways = ways[1:]
+        stand = {number: one for number, one in self.planned.items() if number not in self.together}
+        share = SHARE_TOGETHER / max(1, len(ways))
+        for way in ways:
+            self.planned = dict(stand)
+            self._choose(share_cuts=way, patience=self.patience.part(share))
+            if way:
+                self.planned, fits = self._made(self.planned)
+                if not fits:
+                    ways += [False] * (False not in ways)
+                    continue
+            if len(ways) > 1:
+                self._serve_from_remainders()
+            if (cost := self._cost(self.planned)) < best_cost:
+                best, best_cost = self.planned, cost
+        self.planned = best
+
+    def _as_long_as_bears(self) -> bool:
+        """Whether rods leave every seat room for a bearing length: else tips are off further in."""
+        planes = (
+            (post, gap_plane(post.foot, Lean(*post.to_correct)))
+            for post in (self.posts[number] for number in self.together)
+        )
+        places = (place_of(plane, seat, self.options) for post, plane in planes for seat in seats_of(post))
+        return all(one.reach_mm > self.options.bearing_mm - PENCIL_MM for one in places if one)
+
+    def _choose(self, *, share_cuts: bool, patience: Patience) -> None:
+        """Plan together; of plans that share cuts what is shown holds of all."""
         posts = [self.posts[number] for number in self.together]
         long = len(self.posts) > MOST_EXACT
-        patience = self.patience.part(SHARE_TOGETHER)
-        chosen = choose_together(posts, self.tables, self.solver, patience, long=long, earlier=self.earlier)
-        self.bound, self.rounds, self.stopped = chosen.bound, chosen.rounds, chosen.stopped
-        for pattern in chosen.patterns or ():
+        tables = build_tables(self.lots, replace(self.options, share_cuts=share_cuts))
+        chosen = choose_together(posts, tables, self.solver, patience, long=long, earlier=self.earlier)
+        self.rounds, self.stopped = self.rounds + chosen.rounds, self.stopped or chosen.stopped
+        known = self.bound and (chosen.stopped if share_cuts else self.knows_shared)
+        if not known:
+            self.bound, self.knows_shared = chosen.bound, self.knows_shared or share_cuts
+        for pattern in laid_out(chosen.patterns or ()):
             post = posts[pattern.post]
-            packs = packs_behind(post, pattern, self.tables)
-            resting, tips = resting_on(post, packs, self.options), tips_cut(self.tables, pattern)
+            packs = packs_behind(post, pattern, tables)
+            resting, tips = resting_on(post, packs, self.options), tips_cut(tables, pattern)
             self.planned[self.together[pattern.post]] = Planned(post, packs, resting, pattern.cost, tips)
-
-    def _bound_with_shared_cuts(self) -> None:
-        """What the time that is left proves of plans in which posts share cuts; the plan is made by then.
-
-        No stretch takes less, or costs less, than if every tip were off.
-        """
-        if self.stopped or self.patience.quick:
-            return
-        posts = [self.posts[number] for number in self.together]
-        off = build_tables(self.lots, replace(self.options, tips_off=True))
-        time_for_it = self.patience.part(SHARE_FOR_SHARING)
-        shared = choose_together(posts, off, self.solver, time_for_it, long=len(posts) > MOST_EXACT)
-        if not shared.stopped:
-            self.bound, self.knows_shared = shared.bound, True
 
     def _serve_from_what_is_left(self, number: int) -> bool:
         found = from_what_is_left(self.posts[number], self.planned.values(), self.lots, self.options)
@@ -271,10 +307,10 @@ class _Work:
         objective = self._cost(planned)
         bound = min(self.bound, objective)
         return Plan(
-            self._status(objective),
+            self._status(objective, planned),
             objective,
             bound,
-            self.knows_shared,
+            self._bound_without(planned),
             tuple(planned[number] for number in sorted(planned)),
             tuple(
                 Unsolved(
@@ -289,16 +325,24 @@ class _Work:
             self.patience.clock() - began,
         )
 
-    def _status(self, objective: float) -> PlanStatus:
+    def _status(self, objective: float, planned: Mapping[int, Planned]) -> PlanStatus:
         if self.stopped and self.together and not any(number in self.planned for number in self.together):
             return "gave-up"
-        cut_short = self.stopped or self.patience.at_an_end()
-        # A round foot may also roll on its rim, on fewer packs than are planned with.
-        rolls = any(self.posts[number].foot.round for number in self.together)
-        looked_at_all = self.knows_shared and not (self.one_by_one or rolls or cut_short)
-        # Pieces shorter than asked for, of which the bound is none, may cost less.
-        proven = abs(objective - self.bound) <= PROVEN * max(1.0, objective) and looked_at_all
-        return "proven" if proven else "found"
+        cut_short = self.stopped or self.patience.at_an_end() or self._bound_without(planned)
+        close = abs(objective - self.bound) <= PROVEN * max(1.0, objective)
+        return "proven" if close and not cut_short else "found"
+
+    def _bound_without(self, planned: Mapping[int, Planned]) -> tuple[str, ...]:
+        """What the bound leaves out that this run's plans may do."""
+        least_mm, pieces = self.options.min_inside_mm - PENCIL_MM, _marked(planned)
+        some = (
+            not self.knows_shared,
+            any(self.posts[n].feelers or self.posts[n].allowed_mm <= 0.0 for n in self.one_by_one),
+            self.options.layout != "corners",
+            any(self.posts[n].foot.round for n in self.together),
+            self.may_share and (len(planned) < len(self.posts) or any(mm < least_mm for mm in pieces)),
+        )
+        return tuple(word for word, left_out in zip(LEFT_OUT, some, strict=True) if left_out)
 
     def _set_ups_deg(self, planned: Mapping[int, Planned]) -> tuple[float, ...]:
         pieces = (piece for one in planned.values() for pack in one.packs for piece in pack.pieces)
@@ -310,3 +354,9 @@ class _Work:
         paid = [deg for deg in self._set_ups_deg(planned) if deg != self.options.saw.stands_at_deg]
         served = sum(one.cost for one in planned.values())
         return served + costs.unsolved * (len(self.posts) - len(planned)) + costs.saw_set_up * len(paid)
+
+
+def _marked(planned: Mapping[int, Planned]) -> list[float]:
+    """Lengths under the foot of the tapers of a plan, mm."""
+    pieces = (piece for one in planned.values() for pack in one.packs for piece in pack.pieces)
+    return [piece.mark_mm - piece.trim_tip_mm for piece in pieces if piece.mark_mm is not None]

@@ -154,9 +154,13 @@ def serve_alone(post: PlanPost, box: Ledger, options: Options) -> Planned | None
     """A post served from what is left of the box as `prescribe` would; None when it can't be.
 
     What is cut from a remainder is given as a stretch of the copy that it is of. The cost is the plan's:
-    set-ups not counted. EntryError for lots that are none.
+    set-ups not counted, and a stretch of a bought taper costs the same whichever is cut first. EntryError for
+    lots that are none.
     """
-    tables = build_tables(box.lots(), options)
+    origin = {lot.lot: lot.origin for lot in (*box.lots(), *box.used_up())}
+    parents = [(lot, box.parent(lot.lot)) for lot in box.lots()]
+    offered = [lot if rest is None else replace(lot, origin=origin[rest.lot]) for lot, rest in parents]
+    tables = build_tables(offered, options)
     answer = _answer(post, tables)
     if answer.status in ("impossible", "gave-up") or not answer.within:
         return None

@@ -10,6 +10,7 @@ setting count strips), its rows by example, x of patterns, u of posts left out, 
     setting at 3    x2 - y(0.5°) ≤ 0           y costs a set-up
     strip lot S1    31.5 x2 + … + 6 z ≤ 620    lengths of the wedges and of the slanted trims
     trims on S1     31.5 x2 + … - 370 z ≤ 0    no wedge without its setting's trim
+    T2, 40 to 52    x5 + x8 - x2 ≤ 0           begin behind a cut there, and are cut off there (`sharing`)
 
 `worth_offering` chooses the patterns that the program is given, `greedy` a plan that it may begin from.
 """
@@ -17,21 +18,22 @@ setting count strips), its rows by example, x of patterns, u of posts left out, 
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shimfit.core.planning.program import IntegerProgram, Sparse
+from shimfit.core.planning.sharing import Between, too_many
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from numpy.typing import NDArray
 
     from shimfit.core.packing.tables import Tables
     from shimfit.core.planning.master import Master
-    from shimfit.core.planning.patterns import Pattern
+    from shimfit.core.planning.patterns import Pattern, Stretch
     from shimfit.core.planning.program import Patience, Solver
     from shimfit.core.planning.rounds import Settled
 
@@ -40,8 +42,10 @@ if TYPE_CHECKING:
 
 NOTHING = 1e-6
 """Share of a pattern in a linear program's answer that is none."""
+MOST_TURNS = 8
+"""Programs in which stretches that begin behind cuts get a cut each, before it is given up."""
 QUICK_NODES = 20
-"""Nodes of the program where work is counted instead of timed."""
+"""Nodes of the program where work is counted instead of timed, and where stretches begin behind cuts."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,8 @@ class Offered:
     """Use only so much of a strip lot, by rank."""
     least_out: int = 0
     """Posts that must be left out at least."""
+    between: Sequence[Between] = ()
+    """Where stretches begin behind no more cuts than there are."""
 
 
 class Program:
@@ -130,6 +136,7 @@ class Box:
             made.row(float(offered.least_out), np.inf, dict.fromkeys(self.left.values(), 1.0))
         self._flat_rows()
         self._taper_rows()
+        self._rows_between()
         self._strip_rows()
 
     def _at_most(self, rank: int, room: float, entries: Mapping[int, float], each: float = 1.0) -> None:
@@ -158,10 +165,10 @@ class Box:
         by_lot: dict[int, list[tuple[float, float, int]]] = defaultdict(list)
         gone: dict[int, Stretches] = defaultdict(list)
         for pattern in self.offered.patterns:
-            for rank, from_mm, to_mm in pattern.uses.stretches:
+            for rank, from_mm, to_mm, _ in pattern.uses.stretches:
                 by_lot[rank].append((from_mm, to_mm, self.of[pattern.key]))
         for pattern in self.offered.taken:
-            for rank, from_mm, to_mm in pattern.uses.stretches:
+            for rank, from_mm, to_mm, _ in pattern.uses.stretches:
                 gone[rank].append((from_mm, to_mm))
         for rank, stretches in sorted(by_lot.items()):
             start, end, columns = (np.array(part) for part in zip(*stretches, strict=True))
@@ -175,6 +182,27 @@ class Box:
                 room = self.tables.lots[rank].count - sum(a <= point < b for a, b in gone[rank])
                 if covered.size > room or rank in self.more:
                     self._at_most(rank, room, {int(k): float(n) for k, n in Counter(covered).items()})
+
+    def _rows_between(self) -> None:
+        """Between some places stretches begin behind no more cuts than there are."""
+        taken = [one for pattern in self.offered.taken for one in pattern.uses.stretches]
+        by_lot: dict[int, list[tuple[int, float, float, float]]] = defaultdict(list)
+        for pattern in self.offered.patterns:
+            for rank, start, end, first in pattern.uses.stretches:
+                at = -np.inf if first is None else first
+                by_lot[rank].append((self.of[pattern.key], at, start, end))
+        arrays = {rank: tuple(map(np.array, zip(*some, strict=True))) for rank, some in by_lot.items()}
+        for between in self.offered.between:
+            if between.rank not in arrays:
+                continue
+            column, at_first, at_last, cut = arrays[between.rank]
+            more = ((between.first <= at_first) & (at_last <= between.last)).astype(float)
+            more -= (between.first <= cut) & (cut <= between.last)
+            entries: dict[int, float] = defaultdict(float)
+            for k in np.flatnonzero(more).tolist():
+                entries[int(column[k])] += float(more[k])
+            gone = sum(between.more(one) for one in taken if one.rank == between.rank)
+            self.made.row(-np.inf, -float(gone), entries)
 
     def _strip_rows(self) -> None:
         made, tables = self.made, self.tables
@@ -234,23 +262,47 @@ def choose(
 
     The patience's time and word to stop hold; who listens hears of the program itself.
     """
-    made = Program()
-    box = Box(made, tables, offered)
-    answer = solver.integer(
-        made.built(),
-        seconds=max(0.0, patience.seconds_left),
-        relative_gap=relative_gap,
-        start=box.start(),
-        nodes=QUICK_NODES if patience.quick else None,
-        stop=patience.at_an_end,
-        progress=patience.progress,
-    )
-    x = answer.columns
-    if x is None or answer.objective is None:
-        return None
-    picked = tuple(pattern for pattern in offered.patterns if x[box.of[pattern.key]] > 0.5)
-    unsolved = tuple(post for post, column in box.left.items() if x[column] > 0.5)
-    return Chosen(picked, unsolved, answer.objective, answer.status == "proven", answer.bound)
+    between = dict.fromkeys([*offered.between, *_each_behind(offered.patterns)])
+    for _ in range(MOST_TURNS):
+        made = Program()
+        box = Box(made, tables, replace(offered, between=tuple(between)))
+        answer = solver.integer(
+            made.built(),
+            seconds=max(0.0, patience.seconds_left),
+            relative_gap=relative_gap,
+            start=box.start(),
+            nodes=QUICK_NODES if patience.quick or between else None,
+            stop=patience.at_an_end,
+            progress=patience.progress,
+        )
+        x = answer.columns
+        if x is None or answer.objective is None:
+            return None
+        picked = tuple(pattern for pattern in offered.patterns if x[box.of[pattern.key]] > 0.5)
+        broken = _broken((*picked, *offered.taken))
+        if not broken:
+            unsolved = tuple(post for post, column in box.left.items() if x[column] > 0.5)
+            return Chosen(picked, unsolved, answer.objective, answer.status == "proven", answer.bound)
+        between |= dict.fromkeys(broken)
+    return None
+
+
+def _each_behind(patterns: Iterable[Pattern]) -> Iterator[Between]:
+    """Where each stretch may begin behind a cut."""
+    for pattern in patterns:
+        for one in pattern.uses.stretches:
+            if one.first is not None:
+                yield Between(one.rank, one.first, one.start)
+
+
+def _broken(patterns: Iterable[Pattern]) -> list[Between]:
+    """Where stretches of a plan begin behind too few cuts, most of all in each lot."""
+    by_lot: dict[int, list[Stretch]] = defaultdict(list)
+    for pattern in patterns:
+        for one in pattern.uses.stretches:
+            by_lot[one.rank].append(one)
+    found = (too_many(rank, some, np.ones(len(some))) for rank, some in by_lot.items())
+    return [one for one in found if one is not None]
 
 
 def worth_offering(master: Master, settled: Settled, most: int, start: Sequence[Pattern]) -> list[Pattern]:
@@ -287,8 +339,8 @@ class _Room:
         self.taken.append(pattern)
         self.served.add(pattern.post)
         self.flats.update(dict(pattern.uses.flats))
-        for rank, start, end in pattern.uses.stretches:
-            self.stretches[rank].append((start, end))
+        for one in pattern.uses.stretches:
+            self.stretches[one.rank].append((one.start, one.end))
 
     def holds(self, pattern: Pattern) -> bool:
         """Whether its post has none yet, nothing is sawn for it, and no lot then gives more than it has."""
@@ -296,12 +348,12 @@ class _Room:
             return False
         if any(self.flats[rank] + pieces > self.lots[rank].count for rank, pieces in pattern.uses.flats):
             return False
-        for rank in {rank for rank, _, _ in pattern.uses.stretches}:
-            own = [(a, b) for other, a, b in pattern.uses.stretches if other == rank]
+        for rank in {one.rank for one in pattern.uses.stretches}:
+            own = [(one.start, one.end) for one in pattern.uses.stretches if one.rank == rank]
             every = [*self.stretches[rank], *own]
             if any(sum(a <= start < b for a, b in every) > self.lots[rank].count for start, _ in every):
                 return False
-        return True
+        return not _broken((*self.taken, pattern))
 
 
 def greedy(
