@@ -6,9 +6,9 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from shimfit.errors import FileError, ShimfitError, UsageError
+from shimfit.errors import UsageError
 from shimfit.outputs import PDF, RECORD_CSV, RECORD_JSON, write_whole
-from shimfit.tui.session import Outcome, refused
+from shimfit.tui.session import Outcome
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -31,24 +31,24 @@ def suggested_name(run: RunState, what: str) -> str:
 def export(
     site: Site, run: RunState, what: str, name: str,
     *, overwrite: bool = False, is_stopped: Callable[[], bool] = bool,
-) -> Path:  # fmt: skip
-    """Write one of ENDINGS, whole or not at all; returns where it went.
+) -> Outcome:  # fmt: skip
+    """Write one of ENDINGS, whole or not at all; says where it went, or asks whether it is to go over a file.
 
-    Raises UsageError for another ending, for a cut sheet where no post waits, and where `is_stopped` says so
-    before it writes; FileError where the file exists already (unless `overwrite`), can't be written, or the
-    log it would tell of was altered.
+    overwrite: that was asked, and the answer was yes. Raises UsageError for another ending, for a cut sheet
+    where no post waits, and where `is_stopped` says so before it writes; FileError where it can't be written,
+    or the log it would tell of was altered.
     """
     target = Path(name.strip()).expanduser()
     ending = target.suffix.lower()
     if ending not in ENDINGS[what]:
         raise UsageError(f"{NEEDS[what]}, not {target.name!r}")
     if target.exists() and not overwrite:
-        raise FileError(f"{target.name} exists already", path=str(target))
+        return Outcome(f"{target.name} exists already: Enter writes over it", done=False, asks=True)
     content = _record(site, run, ending) if what == "record" else _cut_sheet(site, run)
     if is_stopped():
         raise UsageError(f"stopped: {target.name} was not written")
     write_whole(target, content, KINDS[ending], keep=[site.journal.path], force=overwrite)
-    return target.absolute()
+    return Outcome(f"written: {target.name}, in {target.absolute().parent}")
 
 
 def _record(site: Site, run: RunState, ending: str) -> bytes:
@@ -73,24 +73,3 @@ def _cut_sheet(site: Site, run: RunState) -> bytes:
     made = site.journal.now().isoformat(timespec="seconds")
     facts = SheetFacts(run, made, site.settings.graduation, site.box().lots)
     return cut_sheet_pdf(cut_list_of(site, run.job, run.name), facts)
-
-
-def writing(write: Callable[[str, bool], Path]) -> Callable[[str], Outcome]:
-    """What takes a file's name and writes it; a second Enter on the same name writes over what is there.
-
-    write: (name, overwrite) → where it went; FileError that ends in `exists already` where it does.
-    """
-    there: set[str] = set()
-
-    def named(name: str) -> Outcome:
-        try:
-            target = write(name, name in there)
-        except ShimfitError as error:
-            if not isinstance(error, FileError) or not error.message.endswith("exists already"):
-                return refused(error)
-            there.clear()
-            there.add(name)
-            return refused(f"{error.message}: Enter again writes over it")
-        return Outcome(f"written: {target.name}, in {target.parent}")
-
-    return named

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, TextIO
 
 from shimfit.core.cautions import cautions_of
 from shimfit.entry.result import Understood
-from shimfit.errors import Exit, FileError, ShimfitError
+from shimfit.errors import Exit, ShimfitError
 from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.pictures import foot_plan
@@ -324,12 +324,8 @@ class _Conversation:
             return "refused: no run is open"
         self.session.refresh()
         name = name or suggested_name(run, "record")
-        try:
-            return f"written: {export(self.session.site, run, 'record', name, overwrite=self._sure)}"
-        except FileError as error:
-            if not error.message.endswith("exists already"):
-                raise
-            return Outcome(f"{error.message}: Enter writes over it", done=False, asks=True)
+        outcome = export(self.session.site, run, "record", name, overwrite=self._sure)
+        return outcome.message if outcome.done else outcome
 
     def _open(self, text: str) -> str:
         job, _, run = text.partition("/")

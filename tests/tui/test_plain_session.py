@@ -139,5 +139,5 @@ def test_a_file_that_is_there_is_written_over_by_a_second_enter(make_site, tmp_p
     target.write_text("mine", "utf-8")
     said = session(make_site(), f"write {target}", "write other.txt", f"write {target}", "", "q")
     assert said.count("record.csv exists already: Enter writes over it") == 2
-    assert f"written: {target}" in said
+    assert f"written: {target.name}, in {target.parent}" in said
     assert target.read_text("utf-8") != "mine"

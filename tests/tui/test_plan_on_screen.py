@@ -180,7 +180,7 @@ async def test_the_cut_sheet_goes_to_paper_and_writes_over_nothing_unasked(
     mine = tmp_path / "heron-jetty-cut-sheet.pdf"
     mine.write_bytes(b"mine")
     hand = await at_screen(80, 24)
-    await hand.press("f6", "e", "enter", sees=("exists already", "Enter again writes over it"))
+    await hand.press("f6", "e", "enter", sees=("exists already", "Enter writes over it"))
     await hand.press("x", "enter")  # .pdfx
     await hand.sees("a cut sheet is a .pdf file")
     await hand.press("escape", "e", "enter", "enter", sees="no post waits for packs")

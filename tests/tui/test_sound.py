@@ -123,7 +123,7 @@ async def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
     goes_on.clear()
     assert (tmp_path / "mine.csv").exists()
     await hand.press("e")
-    await hand.enter("mine.csv", sees=("exists already: Enter again writes over it", "file›"))
+    await hand.enter("mine.csv", sees=("exists already: Enter writes over it", "file›"))
     await hand.press("enter", sees="writing mine.csv… 0 s")
     await hand.press("e")  # the page has its keys; the writing goes on and says so
     await hand.enter("other.csv", sees=("one after the other", "file›"))

@@ -19,7 +19,6 @@ from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
-    from pathlib import Path
 
     from textual import events
     from textual.app import ComposeResult
@@ -465,18 +464,24 @@ class Page(RoleScreen):
 
     def ask_for_file(self, what: str, hint: str) -> None:
         """Ask where to write what is made of the run: its record, its cut sheet (see tui.handover)."""
-        from shimfit.tui.handover import export, suggested_name, writing
+        from shimfit.tui.handover import export, suggested_name
 
         session, run = self.session, self.session.run
         if run is None:
             self.say(NO_RUN)
             return
 
-        def write(name: str, overwrite: bool) -> Path:
-            return export(session.site, run, what, name, overwrite=overwrite, is_stopped=self.is_stopped)
+        there = ""  # the file that was asked about last
+
+        def write(name: str) -> Outcome:
+            nonlocal there
+            over, there = name == there, ""
+            outcome = export(session.site, run, what, name, overwrite=over, is_stopped=self.is_stopped)
+            there = name if outcome.asks else ""
+            return outcome
 
         name = suggested_name(run, what)
-        self.ask(Question("file", hint, writing(write), name, does="write", doing="writing"))
+        self.ask(Question("file", hint, write, name, does="write", doing="writing"))
 
     # ------------------------------------------------------------ what takes its time
 
