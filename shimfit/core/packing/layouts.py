@@ -216,7 +216,7 @@ _MOST_LIVE = 6
 """Lifts that are tried at sensor rate."""
 _FEW_NODES = 6
 """Nodes that a lift gets before all others have had as many; the first looks at its cheapest choices only."""
-_LATER = 1.0
+_LATER = 4.0
 """How much dearer others may be, in pieces, that are looked at before a lift is branched over."""
 _MOST_PAIRS = 400
 """Thicknesses of two flats under the corner that stays down that are tried where one flat is no answer."""
@@ -337,13 +337,13 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         least = (beside + each.min(axis=1, initial=math.inf)).tolist()
         hopes += [(low, i, 0, low) for i, low in enumerate(least) if low < limit]
         heapq.heapify(hopes)
-        told_closer = False
+        # Closer bounds pay where packs on the bed do, or once a lift was searched for nothing.
+        worth_closer, told_closer = not math.isinf(limit), False
         while hopes and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
             _, i, nodes, low = heapq.heappop(hopes)
             if low >= limit:
                 continue
-            if not (nodes or told_closer or math.isinf(limit) or (best is not None and best[2])):
-                # Lifts, against packs on the bed that do: closer bounds are worth their trouble.
+            if worth_closer and not (nodes or told_closer):
                 told_closer = True
                 each = on_four.every.closer_lifted(steps_up, each, limit - beside)
                 closer = (beside + each.min(axis=1)).tolist()
@@ -365,6 +365,8 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
                 # What has to be branched over waits for those that cost hardly more: one may be made at once.
                 more, later = (_FEW_NODES, _LATER * costs.piece) if stopped else (max(nodes, 1), 0.0)
                 heapq.heappush(hopes, (low + later, i, more, low))
+            else:
+                worth_closer |= best is None or best[2] != steps
         for bound, steps in sorted(hard):
             while bound < limit and left > 0:
                 bound = settle(steps, left)[0]  # noqa: PLW2901

@@ -233,10 +233,10 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
             filled.append((price[inside] <= room).mean())
             # Whatever lies beyond the windows of a level costs as much as the next.
             (least,), (windows,) = search.rests.by_distance([c])
-            by_rock = np.array(combo.four.by_rock)[:, :1]
-            error = np.array(combo.four.by_top) @ np.array((x, y)) + by_rock
+            middle, half = np.array(combo.four.by_rock).T[..., None]
+            error = np.array(combo.four.by_top) @ np.array((x, y)) + middle
             for level, (lo, hi) in zip(least[1:], windows.swapaxes(1, 2)[:-1, ..., None], strict=True):
-                beyond = ((error < lo - 1e-9) | (error > hi + 1e-9)).any(axis=0)
+                beyond = ((error - half < lo - 1e-9) | (error + half > hi + 1e-9)).any(axis=0)
                 assert (price[beyond] >= level - 1e-9).all()
     assert float(np.median(filled)) > (0.25 if per_direction else 0.5)  # else it rules hardly anything out
 
