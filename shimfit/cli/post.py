@@ -71,9 +71,9 @@ def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
     options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
     asked = (foot, height_mm, Lean(slope_along, slope_across), tolerance)
     if now is not None:
-        from shimfit.core.correction import correct
+        from shimfit.core.correction import Correction, correct, packs_now
 
-        answer = correct(*asked, now=now, options=options, lots=lots)
+        answer = correct(Correction(*asked, packs_now(foot, now)), options, lots)
     elif lots is None:
         answer = packing.wanted(*asked, options)
     else:

@@ -77,7 +77,7 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     def answer_by(known: TakeUp) -> Prescription:
         reads = reads_of(post, run)
         if post.packs_in_place:
-            from shimfit.core.correction import correct
+            from shimfit.core.correction import Correction, correct
 
             packed: dict[Seat, float] = {}
             """Feelers that the packs in place already fill: those of the readings before the latest."""
@@ -86,15 +86,9 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
                     packed.clear()
                 if earlier.event != reading.event:
                     packed |= {seat: feeler_mm for seat, feeler_mm in earlier.rocks if feeler_mm > 0.0}
-            changed = correct(
-                *asked,
-                now=post.packs_in_place,
-                options=options,
-                lots=lots,
-                known=packing.Known(reads, known.mean, known.u_next, feelers=feelers),
-                low_mm=packed,
-                trimmed=post.trimmed,
-            )
+            next_read = packing.Known(reads, known.mean, known.u_next, feelers=feelers)
+            packs = tuple(post.packs_in_place)
+            changed = correct(Correction(*asked, packs, next_read, packed, post.trimmed), options, lots)
             return replace(changed, take_up=known.mean)
         # A post that stands as it is is not packed, and nothing is taken up.
         mean = 1.0 if post.tolerance.holds(lean, post.height_mm) else known.mean

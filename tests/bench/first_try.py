@@ -27,7 +27,7 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.correction import correct, predicted_shift_mm
+from shimfit.core.correction import Correction, correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads
 from shimfit.core.packing import Known, Options, build_tables, prescribe
@@ -202,16 +202,8 @@ class Shimfit:
     ) -> Prescription:
         """A first prescription, or what to change."""
         if packs:
-            return correct(
-                FOOT,
-                HEIGHT_MM,
-                lean,
-                tolerance,
-                now=packs,
-                options=OPTIONS,
-                lots=BOX,
-                known=Known(self.reads, known.mean, known.u),
-            )
+            reads = Known(self.reads, known.mean, known.u)
+            return correct(Correction(FOOT, HEIGHT_MM, lean, tolerance, tuple(packs), reads), OPTIONS, BOX)
         return prescribe(
             FOOT,
             HEIGHT_MM,

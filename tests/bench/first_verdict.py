@@ -110,7 +110,7 @@ from pathlib import Path
 import numpy as np
 
 from shimfit.core import packing
-from shimfit.core.correction import correct, predicted_shift_mm
+from shimfit.core.correction import Correction, correct, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import READ_AGAIN_MIN, Minutes, Reads, Scatter, usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe
@@ -371,9 +371,8 @@ def play(
             if now is not usual:
                 now = replace(usual, before=(now.own_along, now.own_across), turned=True)
             asked = FOOT, HEIGHT_MM, lean, tolerance
-            answer = correct(
-                *asked, now=answer.packs, options=options, lots=lots, known=packing.Known(now, mean, u)
-            )
+            asked_again = Correction(*asked, answer.packs, packing.Known(now, mean, u))
+            answer = correct(asked_again, options, lots)
         if advised and said.finer is not None and GROUP * (said.finer - said.plumb) >= WORTH_TURNING:
             step_mm, usual = step_mm / 2.0, usual.finer
         if not learning or len(known.lessons) > LEARN_UP_TO:

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.correction import exact_change, packs_now, predicted_shift_mm, standing_on
+from shimfit.core.correction import Correction, exact_change, packs_now, predicted_shift_mm, standing_on
 from shimfit.core.foot import gap_plane
+from shimfit.core.packing import Options
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Change, Foot, Lean, Seat, Tolerance, seat_by_signs
@@ -21,7 +22,8 @@ PRELOAD = 0.19
 def change_of(foot, reading, totals, *, height=1000.0, layout="corners", **more):
     packs = packs_now(foot, totals)
     standing = standing_on(foot, reading, packs, PRELOAD, **more)
-    return exact_change(standing, packs, height, TIGHT, preload_mm=PRELOAD, layout=layout)
+    asked = Correction(foot, height, reading, TIGHT, packs)
+    return exact_change(standing, asked, Options(layout=layout, preload_mm=PRELOAD))
 
 
 def test_the_contracts_example():

@@ -12,8 +12,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.correction import correct as front_door
-from shimfit.core.correction import pack_of, standing_on
+from shimfit.core.correction import Correction, pack_of, packs_now, standing_on
+from shimfit.core.correction import correct as correct_asked
 from shimfit.core.correction.boxed import change_from_box, together
 from shimfit.core.cutting import returned
 from shimfit.core.foot import gap_plane
@@ -47,7 +47,13 @@ def left_in(box, packs):
 
 def correct(packs, reading, box, *, take_up=1.0, tolerance=TOLERANCE, **more):
     standing = standing_on(FOOT, reading, packs, OPTIONS.preload_mm, take_up=take_up)
-    return change_from_box(standing, packs, HEIGHT, tolerance, lots=box, options=OPTIONS, **more)
+    asked = Correction(FOOT, HEIGHT, reading, tolerance, tuple(packs), **more)
+    return change_from_box(standing, asked, OPTIONS, box)
+
+
+def front_door(foot, height_mm, lean, tolerance, *, now, options, lots=None, **more):
+    packs = packs_now(foot, now) if isinstance(now, dict) else tuple(now)
+    return correct_asked(Correction(foot, height_mm, lean, tolerance, packs, **more), options, lots)
 
 
 def taper_pack(seat, mark):
@@ -242,7 +248,8 @@ def test_no_choice_of_what_stays_is_cheaper(number):
     left = (*left, *(replace(lot, count=0) for lot in box if lot.lot not in {one.lot for one in left}))
     reading = Lean(rng.uniform(-0.006, 0.006), rng.uniform(-0.006, 0.006))
     standing = standing_on(FOOT, reading, first.packs, options.preload_mm)
-    answer = change_from_box(standing, first.packs, HEIGHT, limit, lots=left, options=options, trimmed=True)
+    asked = Correction(FOOT, HEIGHT, reading, limit, first.packs, trimmed=True)
+    answer = change_from_box(standing, asked, options, left)
     if not answer.change:
         return
     costs, shift_mm = [], reading.top_mm(HEIGHT)

@@ -18,13 +18,13 @@ from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
 from shimfit.core.packing import Known, Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
-from shimfit.core.packing.question import NOTHING, over_take_up
+from shimfit.core.packing.question import over_take_up
 from shimfit.errors import positive
-from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Seat, Tolerance
+from shimfit.model import Change, Lean, Lot, Pack, Piece, Prescription, Seat
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from shimfit.core.correction.standing import Standing
+    from shimfit.core.correction.standing import Correction, Standing
     from shimfit.core.packing.options import Layout
     from shimfit.core.packing.question import Place
 
@@ -35,18 +35,16 @@ _AROUND_MM = 0.1
 
 
 @dataclass(frozen=True, slots=True)
-class _Correction:
+class _Boxed:
     """One correction while it is worked out."""
 
+    correction: Correction
     standing: Standing
     there: dict[Seat, Pack]
     made_of: dict[Seat, tuple[str, ...]]
     """Lots of the box that the old packs' pieces are."""
-    height_mm: float
-    tolerance: Tolerance
     tables: Tables
     """Of the box with the old pieces in it."""
-    trimmed: bool
 
     @property
     def options(self) -> Options:
@@ -55,28 +53,19 @@ class _Correction:
 
 
 def change_from_box(
-    standing: Standing,
-    packs: Sequence[Pack],
-    height_mm: float,
-    tolerance: Tolerance,
-    *,
-    lots: Sequence[Lot],
-    options: Options,
-    known: Known = NOTHING,
-    trimmed: bool = False,
+    standing: Standing, correction: Correction, options: Options, lots: Sequence[Lot]
 ) -> Prescription:
     """The cheapest change that brings the post within the tolerance.
 
     lots: the box as it is, the packs in place not in it; what is used up with count 0, so that the slopes
-    of packs made of it are known. known: the next reading, and how sure the take-up is. trimmed: the packs
-    are cut flush, so no taper can be pushed any more. A reading within the tolerance changes nothing. `lean`
-    of the answer is the reading, `packs` are the new totals and `change` what to touch; `resting` counts the
-    take-up in. `status` is that of the search over everything that was tried; errors as for `prescribe`.
+    of packs made of it are known. A reading within the tolerance changes nothing. `lean` of the answer is
+    the reading, `packs` are the new totals and `change` what to touch; `resting` counts the take-up in.
+    `status` is that of the search over everything that was tried; errors as for `prescribe`.
     """
-    positive(height_mm, "height")
-    there = {pack.seat: pack for pack in packs if pack.made_mm > 0.0}
+    height_mm, tolerance = positive(correction.height_mm, "height"), correction.tolerance
+    known, there = correction.known, correction.there
     if tolerance.holds(standing.reading, height_mm) and not standing.hangs:
-        return _unchanged(standing, there, height_mm, tolerance, options.preload_mm)
+        return _unchanged(standing, correction, options.preload_mm)
     back: list[Lot] = []
     pieces: dict[Seat, tuple[Lot, ...]] = {}
     for seat, pack in there.items():
@@ -86,7 +75,7 @@ def change_from_box(
     box = together((*lots, *back), q)
     made_of = {seat: tuple(box[_like(lot, q)].lot for lot in some) for seat, some in pieces.items()}
     tables = build_tables(tuple(box.values()), options)
-    asked = _Correction(standing, there, made_of, height_mm, tolerance, tables, trimmed)
+    asked = _Boxed(correction, standing, there, made_of, tables)
     asked_by = Known(
         known.reads,
         standing.take_up,
@@ -111,7 +100,7 @@ def change_from_box(
     return min((_finished(asked, answer) for answer in answers), key=_rank)
 
 
-def _layouts(asked: _Correction) -> tuple[Layout, ...]:
+def _layouts(asked: _Boxed) -> tuple[Layout, ...]:
     """Edge middles that are packed may stay packed whatever the layout; the cheapest change counts."""
     layout = asked.options.layout
     if layout == "auto":
@@ -152,10 +141,9 @@ def _rank(answer: Prescription) -> tuple[bool, bool, float, int]:
     )
 
 
-def _unchanged(
-    standing: Standing, there: dict[Seat, Pack], height_mm: float, tolerance: Tolerance, preload_mm: float
-) -> Prescription:
+def _unchanged(standing: Standing, correction: Correction, preload_mm: float) -> Prescription:
     """The packs as they are: the post rests as it was just read, whatever was predicted for it."""
+    there = correction.there
     packs = tuple(there[seat] for seat in Seat if seat in there)
     predicted = standing.rests_on(packs, preload_mm)
     cautions: tuple[str, ...] = ()
@@ -165,9 +153,9 @@ def _unchanged(
         )
     return Prescription(
         post=standing.foot,
-        height_mm=height_mm,
+        height_mm=correction.height_mm,
         lean=standing.reading,
-        tolerance=tolerance,
+        tolerance=correction.tolerance,
         packs=packs,
         resting=replace(predicted, lean=standing.reading, limits=None),
         within=True,
@@ -176,7 +164,7 @@ def _unchanged(
     )
 
 
-def _finished(asked: _Correction, found: Prescription) -> Prescription:
+def _finished(asked: _Boxed, found: Prescription) -> Prescription:
     """The search's answer as a change, with the rest as it is predicted for the whole post."""
     standing = asked.standing
     packs = {pack.seat: _as_it_was(asked, pack) for pack in found.packs}
@@ -193,10 +181,11 @@ def _finished(asked: _Correction, found: Prescription) -> Prescription:
     return replace(
         found,
         lean=standing.reading,
-        tolerance=asked.tolerance,
+        tolerance=asked.correction.tolerance,
         packs=new,
         resting=resting,
-        within=resting.lean is not None and asked.tolerance.holds(resting.lean, asked.height_mm),
+        within=resting.lean is not None
+        and asked.correction.tolerance.holds(resting.lean, asked.correction.height_mm),
         change=tuple(_changes(asked.there, {pack.seat: pack for pack in new})),
     )
 
@@ -210,7 +199,7 @@ def _lifted_mm(standing: Standing, found: Prescription) -> float:
     return down.made_mm if down is not None and len(corners) == 4 else 0.0
 
 
-def _as_it_was(asked: _Correction, pack: Pack) -> Pack:
+def _as_it_was(asked: _Boxed, pack: Pack) -> Pack:
     """A pack that stays, as thick as it is known to be where it bears as before, not as the grid has it."""
     old = asked.there.get(pack.seat)
     same = old is not None and old.pieces == pack.pieces and old.bears_at_mm == pack.bears_at_mm
@@ -222,7 +211,7 @@ def _as_it_was(asked: _Correction, pack: Pack) -> Pack:
 # ------------------------------------------------------------------- which old packs may stay
 
 
-def _offers(asked: _Correction, place: Place) -> tuple[Offer, ...]:
+def _offers(asked: _Boxed, place: Place) -> tuple[Offer, ...]:
     """The old pack as it is, for nothing; its taper pushed or drawn to near its want, for one handling."""
     pack = asked.there[place.seat]
     # A pack given by its thickness alone bears where it was said to: nobody knows how steep it is.
@@ -243,7 +232,7 @@ def _offers(asked: _Correction, place: Place) -> tuple[Offer, ...]:
     )
 
 
-def _bearing(asked: _Correction, pack: Pack, place: Place, *, inner: bool) -> Pack | None:
+def _bearing(asked: _Boxed, pack: Pack, place: Place, *, inner: bool) -> Pack | None:
     """The old pack where it bears under the wanted plane; None when its thickness there is not known."""
     at = place.at_mm(inner)
     rod = asked.standing.foot.rod_at_mm
@@ -261,13 +250,13 @@ def _bearing(asked: _Correction, pack: Pack, place: Place, *, inner: bool) -> Pa
     return replace(pack, made_mm=clean(made), bears_at_mm=(at[0] - rod[0], at[1] - rod[1]))
 
 
-def _pushed(asked: _Correction, pack: Pack, want_mm: float, reach_mm: float) -> Iterator[Pack]:
+def _pushed(asked: _Boxed, pack: Pack, want_mm: float, reach_mm: float) -> Iterator[Pack]:
     """The pack with its taper at other marks, thickness on the grid round what is wanted.
 
     reach_mm: the tip of what would go further in is cut off there.
     """
     tapers = [piece for piece in pack.pieces if piece.is_marked]
-    if len(tapers) != 1 or asked.trimmed:
+    if len(tapers) != 1 or asked.correction.trimmed:
         return
     (taper,) = tapers
     lot = asked.tables.lot_of(taper)

@@ -8,12 +8,13 @@ asks no box what it can make.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from dataclasses import field, replace
+from typing import TYPE_CHECKING
 
 from shimfit.core.foot import GapPlane, clean, gap_plane
+from shimfit.core.packing.question import NOTHING
 from shimfit.core.resting import rest_packs
-from shimfit.errors import EntryError, UsageError, finite, not_negative, positive
+from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.model import (
     CORNERS,
     Change,
@@ -29,11 +30,37 @@ from shimfit.model import (
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
+    from shimfit.core.packing.options import Layout, Options
+    from shimfit.core.packing.question import Known
     from shimfit.model import LayoutName, Tolerance
 
 _ROUNDS = 12
 _SETTLED = 1e-13
 _OUT_OF_REACH_MM = 1000.0
+
+
+@dataclass(frozen=True, slots=True)
+class Correction:
+    """What is asked: a post that stands on packs and still leans."""
+
+    foot: Foot
+    height_mm: float
+    lean: Lean
+    """The reading on those packs."""
+    tolerance: Tolerance
+    now: tuple[Pack, ...]
+    """The packs; of those from `packs_now` the pieces are not known."""
+    known: Known = NOTHING
+    """How the next reading is taken, what packs give, corners that do not touch at this reading."""
+    low_mm: Mapping[Seat, float] = field(default_factory=dict)
+    """Feelers that are in the packs' totals already."""
+    trimmed: bool = False
+    """They are cut flush: no taper can be pushed any more."""
+
+    @property
+    def there(self) -> dict[Seat, Pack]:
+        """The packs by their seats."""
+        return {pack.seat: pack for pack in self.now if pack.made_mm > 0.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -218,23 +245,15 @@ class _Plan:
         return not self.within, len(self.changes), base, len(self.packs), round(self.lift_mm, 6)
 
 
-def exact_change(
-    standing: Standing,
-    packs: Sequence[Pack],
-    height_mm: float,
-    tolerance: Tolerance,
-    *,
-    preload_mm: float,
-    layout: LayoutName | Literal["auto"] = "corners",
-) -> Prescription:
+def exact_change(standing: Standing, asked: Correction, options: Options) -> Prescription:
     """New totals that plumb the post exactly, with the fewest packs touched.
 
     Every constant that lets one pack stay as it is is tried, and the seats of the layout as well as the
     edge middles that are packed now. Changes stand in the seats' own order; a seat that keeps its pack is
     not among them. `lean` of the answer is the reading; made is need, and there are no pieces.
     """
-    positive(height_mm, "height")
-    there = {pack.seat: pack for pack in packs if pack.made_mm > 0.0}
+    height_mm, tolerance = positive(asked.height_mm, "height"), asked.tolerance
+    there, preload_mm = asked.there, options.preload_mm
 
     def plan(name: LayoutName, seats: Sequence[Seat], lift_mm: float) -> _Plan:
         new, changes = [], []
@@ -260,7 +279,7 @@ def exact_change(
 
     plans = [
         plan(name, seats, lift)
-        for name, seats in _layouts(standing, there, layout)
+        for name, seats in _layouts(standing, there, options.layout)
         for lift in _lifts(standing, there, seats)
     ]
     best = min(plans, key=lambda plan: plan.effort)
@@ -288,11 +307,9 @@ def packs_now(foot: Foot, totals_mm: Mapping[Seat, float]) -> tuple[Pack, ...]:
 
 
 def _layouts(
-    standing: Standing, there: Mapping[Seat, Pack], layout: LayoutName | Literal["auto"]
+    standing: Standing, there: Mapping[Seat, Pack], layout: Layout
 ) -> Iterator[tuple[LayoutName, tuple[Seat, ...]]]:
     """Seats that may be packed: those of the layout asked for, and those packed now if they differ."""
-    if layout not in ("corners", "tripod", "one-way", "auto"):
-        raise UsageError(f"There is no layout {layout!r}; use corners, tripod, one-way or auto.")
     middles = _low_edge_middles(standing)
     packed = tuple(seat for seat in there if not seat.is_corner)
     if layout in ("corners", "auto") or not middles:
