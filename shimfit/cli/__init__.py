@@ -38,7 +38,7 @@ def _parsed(argv: Sequence[str]) -> argparse.Namespace:
     is built does not take the words, the whole command line judges them: its sentence names every command.
     """
     # argparse takes --hel for --help.
-    wants_all = any(word == "-h" or word.startswith("--h") for word in argv)
+    wants_all = any(word == "-h" or ("--help".startswith(word) and len(word) > 2) for word in argv)
     try:
         return build_parser(None if wants_all else argv).parse_args(argv)
     except UsageError:

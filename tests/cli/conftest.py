@@ -14,6 +14,7 @@ import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
+from shimfit.errors import Exit
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 
@@ -27,6 +28,26 @@ class Ran:
     @property
     def json(self) -> Any:
         return json.loads(self.out)
+
+
+_LEFT_BY: dict[tuple[str, ...], bytes] = {}
+
+
+@pytest.fixture
+def after(shimfit: Callable[..., Ran], tmp_path: Path) -> Callable[..., Callable[..., Ran]]:
+    """Commands on a data file as others left it, which are run once in a process."""
+
+    def begin(*commands: str) -> Callable[..., Ran]:
+        file = tmp_path / "test.db"
+        if commands in _LEFT_BY:
+            file.write_bytes(_LEFT_BY[commands])
+        else:
+            for one in commands:
+                assert shimfit(one).code in (Exit.DONE, Exit.OVER), one
+            _LEFT_BY[commands] = file.read_bytes()
+        return shimfit
+
+    return begin
 
 
 @pytest.fixture

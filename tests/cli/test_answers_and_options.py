@@ -17,12 +17,10 @@ MAKEUP = (
 
 
 @pytest.fixture
-def pier(shimfit: Callable[..., Any]) -> Callable[..., Any]:
-    assert shimfit("job", "new", "pier").code == 0
-    assert shimfit("run new pier/east --stations 0,1200,2400 --foot 90x90mm --height 1000mm").code == 0
-    assert shimfit("stock", "import", "fixtures/stock/boardwalk_box.csv").code == 0
-    assert shimfit("read", "pier/east/1", "6n10h").code == 0
-    return shimfit
+def pier(after: Callable[..., Any]) -> Callable[..., Any]:
+    laid = "run new pier/east --stations 0,1200,2400 --foot 90x90mm --height 1000mm"
+    box = "stock import fixtures/stock/boardwalk_box.csv"
+    return after("job new pier", laid, box, "read pier/east/1 6n10h")
 
 
 def test_every_step_answers_with_the_state_after_it(pier: Callable[..., Any]) -> None:

@@ -136,13 +136,17 @@ def test_every_refusal_has_its_kind_and_exit_code(
     assert ran.json["error"]["message"] in ran.err
 
 
-def test_a_line_that_is_refused_in_its_second_entry_logs_nothing(shimfit: Callable[..., Any]) -> None:
-    shimfit("job new lake")
-    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
-    before = shimfit("record verify --json").json["log"]["events"]
-    ran = shimfit("read", "lake/a/1", "9mm n 3mm o", "--mid", "6furlong n", "--json")
+@pytest.fixture
+def lake(after: Callable[..., Any]) -> Callable[..., Any]:
+    """A run of two posts."""
+    return after("job new lake", "run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
+
+
+def test_a_line_that_is_refused_in_its_second_entry_logs_nothing(lake: Callable[..., Any]) -> None:
+    before = lake("record verify --json").json["log"]["events"]
+    ran = lake("read", "lake/a/1", "9mm n 3mm o", "--mid", "6furlong n", "--json")
     assert ran.code == 2
-    assert shimfit("record verify --json").json["log"]["events"] == before
+    assert lake("record verify --json").json["log"]["events"] == before
 
 
 def test_a_tolerance_that_is_none_names_the_forms_and_the_presets(shimfit: Callable[..., Any]) -> None:
@@ -152,34 +156,26 @@ def test_a_tolerance_that_is_none_names_the_forms_and_the_presets(shimfit: Calla
     assert "steel-column" in ran.json["error"]["message"]
 
 
-def test_a_bed_reading_is_no_reading_after_packing(shimfit: Callable[..., Any]) -> None:
-    shimfit("job new lake")
-    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
-    assert shimfit("read lake/a/1 '1mm n 0' --bed --rails-on").code == 2
-    assert shimfit("read lake/a/1 '1mm n 0' --bed --after").code == 2
+def test_a_bed_reading_is_no_reading_after_packing(lake: Callable[..., Any]) -> None:
+    assert lake("read lake/a/1 '1mm n 0' --bed --rails-on").code == 2
+    assert lake("read lake/a/1 '1mm n 0' --bed --after").code == 2
 
 
-def test_a_skipped_post_says_why(shimfit: Callable[..., Any]) -> None:
-    shimfit("job new lake")
-    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
-    assert shimfit("skip", "lake/a/1", " ").code == 2
-    assert shimfit("skip", "lake/a/1", "no rod yet").code == 0
+def test_a_skipped_post_says_why(lake: Callable[..., Any]) -> None:
+    assert lake("skip", "lake/a/1", " ").code == 2
+    assert lake("skip", "lake/a/1", "no rod yet").code == 0
 
 
-def test_an_instrument_that_nobody_entered_is_pointed_out(shimfit: Callable[..., Any]) -> None:
-    shimfit("job new lake")
-    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
-    ran = shimfit("read lake/a/1 '1mm n 0' --instrument level-Q --json")
+def test_an_instrument_that_nobody_entered_is_pointed_out(lake: Callable[..., Any]) -> None:
+    ran = lake("read lake/a/1 '1mm n 0' --instrument level-Q --json")
     assert ran.code == 0
     assert "level-Q is not entered" in ran.err
     assert ran.json["reading"]["instrument"] == "level-Q"
 
 
-def test_the_record_has_a_row_a_post_with_the_promised_keys(shimfit: Callable[..., Any]) -> None:
-    shimfit("job new lake")
-    shimfit("run new lake/a --length 1200 --every 1200 --foot 90x90mm --height 1000mm")
-    shimfit("read", "lake/a/1", "0.2mm n 0", "--by", "the crew")
-    reported = shimfit("record lake/a --json").json
+def test_the_record_has_a_row_a_post_with_the_promised_keys(lake: Callable[..., Any]) -> None:
+    lake("read", "lake/a/1", "0.2mm n 0", "--by", "the crew")
+    reported = lake("record lake/a --json").json
     assert {"schema", "job", "run", "posts", "log"} <= set(reported)
     row = reported["posts"][0]
     assert {

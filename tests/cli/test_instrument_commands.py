@@ -8,11 +8,8 @@ NEW_RUN = "run new lake/walk --length 3600 --every 1200 --foot 90x90mm --height 
 
 
 @pytest.fixture
-def lake(shimfit):
-    shimfit("job new lake")
-    shimfit(NEW_RUN)
-    shimfit("stock import fixtures/stock/boardwalk_box.csv")
-    return shimfit
+def lake(after):
+    return after("job new lake", NEW_RUN, "stock import fixtures/stock/boardwalk_box.csv")
 
 
 def test_an_instrument_that_cannot_decide_the_tolerance_is_said_when_it_is_entered(lake) -> None:

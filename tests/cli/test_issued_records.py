@@ -10,14 +10,14 @@ from shimfit.errors import Exit
 
 
 @pytest.fixture
-def walk(shimfit):
+def walk(after):
     """A job with two posts, one proven plumb."""
-    shimfit("job", "new", "shore")
-    shimfit("run new shore/walk --length 2m --every 2m --foot 90x90mm --height 1000mm --tolerance 1:500")
-    shimfit("instrument", "add", "level-A", "--serial", "LA-17", "--accuracy", "0.2mm/m")
-    for entry in ("0.5n 0", "0.5n 0"):
-        shimfit("read", "shore/walk/1", entry, "--instrument", "level-A", "--by", "crew A", "--after")
-    return shimfit
+    return after(
+        "job new shore",
+        "run new shore/walk --length 2m --every 2m --foot 90x90mm --height 1000mm --tolerance 1:500",
+        "instrument add level-A --serial LA-17 --accuracy 0.2mm/m",
+        *["read shore/walk/1 '0.5n 0' --instrument level-A --by 'crew A' --after"] * 2,
+    )
 
 
 def paper(shimfit, tmp_path, *words):

@@ -160,13 +160,10 @@ OUTPUTS = {
 
 
 @pytest.fixture
-def pier(shimfit: Callable[..., Any], tmp_path: Path) -> Callable[..., Any]:
-    assert shimfit("job", "new", "pier").code == 0
+def pier(after: Callable[..., Any]) -> Callable[..., Any]:
     laid = "run new pier/east --stations 0,1200 --foot 90x90mm --height 1000mm"
-    assert shimfit(laid).code == 0
-    assert shimfit("stock", "import", "fixtures/stock/boardwalk_box.csv").code == 0
-    assert shimfit("read", "pier/east/1", "6n10h").code in (0, 1)
-    return shimfit
+    box = "stock import fixtures/stock/boardwalk_box.csv"
+    return after("job new pier", laid, box, "read pier/east/1 6n10h")
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -20,15 +20,13 @@ MAKEUP = tuple(
 
 
 @pytest.fixture
-def lake(shimfit):
-    shimfit("job", "new", "lake")
-    shimfit(
+def lake(after):
+    return after(
+        "job new lake",
         "run new lake/walk --length 2.4m --turn 1.2m@-45 --every 1200mm --foot 90x90mm --height 1000mm "
-        "--names=gate,pier,lake,path"
+        "--names=gate,pier,lake,path",
+        *(f"read lake/walk/{post} '0 0' --after" for post in "123"),
     )
-    for post in "123":
-        shimfit("read", f"lake/walk/{post}", "0 0", "--after")
-    return shimfit
 
 
 def text_of(file):

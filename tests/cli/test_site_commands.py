@@ -13,12 +13,9 @@ NEW_RUN = "run new lake/walk --length 3600 --every 1200 --foot 90x90mm --height 
 
 
 @pytest.fixture
-def lake(shimfit):
+def lake(after):
     """A job with one run of four posts and a box."""
-    assert shimfit("job new lake").code == 0
-    assert shimfit(NEW_RUN).code == 0
-    assert shimfit("stock import fixtures/stock/boardwalk_box.csv").code == 0
-    return shimfit
+    return after("job new lake", NEW_RUN, "stock import fixtures/stock/boardwalk_box.csv")
 
 
 def test_a_post_from_lean_to_handover(lake) -> None:

@@ -12,10 +12,9 @@ RUN = "run new lake/walk --length 1200 --every 1200 --foot 90x90mm --height 1000
 
 
 @pytest.fixture
-def exported(shimfit, tmp_path):
+def exported(shimfit, after, tmp_path):
     """Path of an export of everything; the data file is gone."""
-    for command in ("job new lake", RUN, "job new pond", 'note lake/walk/1 "split"'):
-        assert shimfit(command).code == 0
+    after("job new lake", RUN, "job new pond", "note lake/walk/1 split")
     file = tmp_path / "crew.jsonl"
     assert shimfit("export", str(file)).code == 0
     assert shimfit("export", str(tmp_path / "lake.jsonl"), "--job", "lake").code == 0
