@@ -8,6 +8,7 @@ from datetime import datetime
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
 
+from shimfit.core.uncertainty.budget import students_t95
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.text.phrases import face_of, score_words
@@ -148,27 +149,6 @@ def fit_line(x: Sequence[float], y: Sequence[float]) -> LineFit | None:
     at_zero = mean_y - slope * mean_x
     rest = math.fsum((b - at_zero - slope * a) ** 2 for a, b in zip(x, y, strict=True))
     return LineFit(slope, at_zero, math.sqrt(rest / (n - 2) / spread), n - 2)
-
-
-def students_t95(freedom: int) -> float:
-    """Two-sided 95 % point of Student's t for whole degrees of freedom >= 1; ValueError below 1.
-
-    P(|T| < t) by the finite sums of Abramowitz & Stegun 26.7.3 (odd) and 26.7.4 (even), inverted by halving.
-    """
-    if freedom < 1:
-        raise ValueError("Student's t needs at least one degree of freedom")
-    odd = freedom % 2
-    low, high = 1.9, 13.0
-    while high - low > 1e-12 * high:
-        middle = (low + high) / 2
-        theta = math.atan(middle / math.sqrt(freedom))
-        term = total = 0.0 if freedom == 1 else math.cos(theta) if odd else 1.0
-        for k in range(3 if odd else 2, freedom - 1, 2):
-            term *= math.cos(theta) ** 2 * (k - 1) / k
-            total += term
-        inside = 2 / math.pi * (theta + math.sin(theta) * total) if odd else math.sin(theta) * total
-        low, high = (middle, high) if inside < 0.95 else (low, middle)
-    return (low + high) / 2
 
 
 def zero_histories(checks: Sequence[Instrument]) -> tuple[ZeroHistory, ...]:

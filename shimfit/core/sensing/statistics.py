@@ -15,6 +15,7 @@ import numpy as np
 from numpy import fft
 from numpy.typing import NDArray
 
+from shimfit.core.uncertainty.budget import students_t95
 from shimfit.errors import EntryError
 from shimfit.values import dataclass
 
@@ -96,18 +97,16 @@ def settled_from(values: Values) -> int:
     return len(values) - (m - best) * _BATCH if errors[best] < SETTLES * least else 0
 
 
-_T95 = (12.706, 4.303, 3.182, 2.776, 2.571, 2.447, 2.365, 2.306, 2.262, 2.228)
-"""Two-sided 95 % points of Student's t for 1 to 10 degrees of freedom (any handbook's table)."""
 _NORMAL95 = 1.960
 
 
 def few(freedom: float) -> float:
     """By how much Student's t widens a standard uncertainty known from so few independent values, ≥ 1."""
-    freedom = max(1.0, freedom)
-    if freedom >= len(_T95):
-        return 1.0 + (_T95[-1] / _NORMAL95 - 1.0) * len(_T95) / freedom
-    at = int(freedom) - 1
-    return (_T95[at] + (_T95[at + 1] - _T95[at]) * (freedom - int(freedom))) / _NORMAL95
+    freedom, most = max(1.0, freedom), 10
+    if freedom >= most:
+        return 1.0 + (students_t95(most) / _NORMAL95 - 1.0) * most / freedom
+    low, high = (students_t95(int(freedom) + one) for one in (0, 1))
+    return (low + (high - low) * (freedom - int(freedom))) / _NORMAL95
 
 
 LASTS_S = 200.0

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Final, Literal, TypeAlias
 
 from shimfit.errors import InternalError
@@ -247,3 +248,25 @@ def _sample_deviation(values: Sequence[float]) -> float:
         return 0.0
     mean = math.fsum(values) / n
     return math.sqrt(math.fsum((v - mean) ** 2 for v in values) / (n - 1))
+
+
+@lru_cache(maxsize=64)
+def students_t95(freedom: int) -> float:
+    """Two-sided 95 % point of Student's t for whole degrees of freedom >= 1; ValueError below 1.
+
+    P(|T| < t) by the finite sums of Abramowitz & Stegun 26.7.3 (odd) and 26.7.4 (even), inverted by halving.
+    """
+    if freedom < 1:
+        raise ValueError("Student's t needs at least one degree of freedom")
+    odd = freedom % 2
+    low, high = 1.9, 13.0
+    while high - low > 1e-12 * high:
+        middle = (low + high) / 2
+        theta = math.atan(middle / math.sqrt(freedom))
+        term = total = 0.0 if freedom == 1 else math.cos(theta) if odd else 1.0
+        for k in range(3 if odd else 2, freedom - 1, 2):
+            term *= math.cos(theta) ** 2 * (k - 1) / k
+            total += term
+        inside = 2 / math.pi * (theta + math.sin(theta) * total) if odd else math.sin(theta) * total
+        low, high = (middle, high) if inside < 0.95 else (low, middle)
+    return (low + high) / 2
