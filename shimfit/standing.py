@@ -12,6 +12,7 @@ import math
 from collections import Counter
 from dataclasses import asdict, astuple, field, fields, replace
 from functools import lru_cache
+from itertools import pairwise
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -635,6 +636,7 @@ class RunState:
     kerf_mm: float | None = None
     """Width of the cut that the saw in use makes; None = the default."""
     max_spacing_mm: float | None = None
+    """Widest spacing of posts that was asked for; None = stations were given."""
     opening_limit_mm: float | None = None
     """Greatest clear opening; None = not checked."""
     posts: tuple[PostRecord, ...] = ()
@@ -676,7 +678,7 @@ class RunState:
         out = (f"post {one.name} was taken out of the run: {one.as_left}" for one in self.removed)
         apart = round(self.clocks_apart_s / 3600)
         times = f"clocks were up to {apart} h apart: times are as each showed, the order is as it happened"
-        found = (self.conflict, self.crowded, times if apart else None)
+        found = (self.conflict, self.crowded, self.spread, times if apart else None)
         return (*filter(None, found), *out, *self.unread)
 
     @property
@@ -708,6 +710,24 @@ class RunState:
             if pairs
             else None
         )
+
+    @property
+    def spread(self) -> str | None:
+        """Neighbours further apart than was asked for, as a post taken out leaves them, in a sentence."""
+        from shimfit.core.layout import SAME_PLACE_MM
+        from shimfit.quantities import shown
+
+        most_mm = self.max_spacing_mm
+        if most_mm is None:
+            return None
+        apart = ((a, b, b.station_mm - a.station_mm) for a, b in pairwise(self.posts))
+        wide = [
+            f"{a.name} and {b.name} ({shown.tape(mm, self.units)})"
+            for a, b, mm in apart
+            if mm > most_mm + SAME_PLACE_MM
+        ]
+        asked = shown.tape(most_mm, self.units)
+        return f"posts {', '.join(wide)} are farther apart than the {asked} asked for" if wide else None
 
     @property
     def left_to_do(self) -> tuple[PostRecord, ...]:

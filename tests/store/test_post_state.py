@@ -327,6 +327,17 @@ def test_options_of_a_run_are_read_back(crew, key):
     assert (run.face_names, run.layout, run.units, run.rule) == ((("out", "lake"),), "tripod", "inch", "95")
 
 
+def test_posts_farther_apart_than_was_asked_for_are_said(crew):
+    north = crew().lay_out(max_spacing_mm=1200.0)
+    posts = north.run().posts
+    assert north.run().spread is None
+    north.log("post-removed", {}, post=posts[1].name)
+    apart_mm = posts[2].station_mm - posts[0].station_mm
+    said = f"posts {posts[0].name} and {posts[2].name} ({apart_mm:.0f} mm) are farther apart than the 1200 mm"
+    assert north.run().spread == f"{said} asked for"
+    assert north.run().spread in north.run().remarks
+
+
 def test_what_is_done_afresh_is_not_taken_for_done(crew, packs):
     """Packs that are put in anew are not cut flush; a bed that is read has no nut to be tightened."""
     north = crew().lay_out()
