@@ -31,71 +31,43 @@ Measured, 2,000 posts (plumb, out at the first reading, said of it, %; minutes a
 |---|---|---|---|---|---|---|---|---|
 | ceiling | 16.4 | 1.5 | | | 97.3 | .1 | | |
 | no better | 15.5 | 4.6 | | | 93.2 | .2 | | |
-| rich | 13.3 | 7.7 | 7.6 | 12.1 | 84.3 | 1.5 | 1.7 | 7.3 |
-| boardwalk | 10.5 | 9.6 | 9.3 | 14.4 | 80.1 | 2.1 | 2.5 | 7.7 |
-| rich, runs | 12.2 | 7.1 | 8.7 | 11.9 | 84.5 | 1.6 | 2.3 | 7.4 |
-| boardwalk, runs | 10.9 | 9.4 | 10.4 | 14.4 | 80.1 | 1.7 | 3.2 | 7.7 |
+| rich | 12.5 | 7.6 | 7.5 | 11.9 | 84.3 | .8 | 1.4 | 7.0 |
+| boardwalk | 10.4 | 9.8 | 9.3 | 13.0 | 82.0 | 1.2 | 1.6 | 7.0 |
+| rich, runs | 11.3 | 7.4 | 8.6 | 11.7 | 83.9 | 1.6 | 2.1 | 7.1 |
+| boardwalk, runs | 12.0 | 9.2 | 10.3 | 13.0 | 81.5 | 2.0 | 2.5 | 7.2 |
+| rich, 32 mm in | 13.3 | 7.7 | 7.6 | 12.1 | 84.3 | 1.5 | 1.7 | 7.3 |
+| boardwalk, 32 mm in | 10.5 | 9.6 | 9.3 | 14.4 | 80.1 | 2.1 | 2.5 | 7.7 |
 
-Where a deck's take-up is learned (1:500, rich) 15.0 % of its first three posts are out (18.2 said), 5.7 of
-the later ones (7.0 said; 7.9 while a zero that cancels was counted).
+The last two: as flats, and tapers flatter than the gap, were pushed in before. 20 mm in the base is wider:
+flats do where tapers were cut, and of the boardwalk's 14.4 minutes 1.4 are saved, of these lifts (2.0 to 1.2)
+and cuts (1.9 to 1.5). 25 mm in (rich, 1:500): out 7.9, 12.1 minutes. All pieces 20 mm in, steep tapers too:
+more tips to cut off.
 
-All bins are within 5 points but some of runs, which were plumb oftener than said: boardwalk at 1:500 .43 and
-.49, and the least of the first three posts of a deck, at 1:300 .55 and .67. How much of a seat's roughness
-stays decides all the rest, and nobody knows it (rich, 1:500, 500 posts): all of it, 2.0 % out and 69 %
-settled by two readings; half (.5), 7.0 and 52; 7.7 and 50 are said. A site's own share is learned with its
-scatter.
+Where a deck's take-up is learned (1:500, rich) 15.0 % of its first three posts are out (17.9 said), 6.0 of
+the later ones (6.9). All bins are within 5 points but some of runs, mostly plumb oftener than said: the least
+of boardwalk's at 1:500 .43 said and .48, of the first three posts of a deck .34 and .39, at 1:300 .73 and
+.84. How much of a seat's roughness stays decides all the rest, and nobody knows it (rich, 1:500, 500 posts,
+32 mm in): all of it, 2.0 % out and 69 % settled by two readings; half (.5), 7.0 and 52; 7.7 and 50 are said.
+A site's own share is learned with its scatter.
 
-The packs of the program that weighed pieces, cuts and rests (before minutes), and of this one, where bare
-posts stood on smooth seats (out at 1:500, minutes at 1:500 and 1:300; one count of minutes): rich 12.1, 12.9,
-8.3 and 8.1, 12.0, 7.3; boardwalk 12.4, 13.4, 8.3 and 9.7, 14.3, 7.8. With flats only (1:500) 21.0 out, 12.7
-minutes. With the advice followed (1:500) 6.7 out, 10.4 minutes, and 9.4, 12.7 from the boardwalk box.
+What makes 7.2 out of 4.8 at 1:500, and 82.9 plumb of 93.6 at 1:300 (rich, 1,000 posts, taken away one by
+one): pieces 6.5, 85.1; marks and places 6.2, 86.1; flats bearing further in than the face 5.4, 88.2; the
+price of work, a round costing all there is, 6.5, 91.0. And what nobody has: the reading before without error
+5.8, 86.2; each post's take-up 3.5, 88.1; smooth seats 5.9, 87.5. So out at 5 % is not to be had at 1:500 by
+choosing: it takes all of the box's sources together.
 
-*Boardwalk at 1:500 takes longer than it did.* 14.4 minutes are 5.9 of loosening to reading, 2.1 of reading
-again, 2.0 of lifting, 1.9 of cuts, 1.9 of pieces, .7 of the rest; with the rich box nobody lifts. A whole
-foot lifted is what few posts out are bought with here, and a post that reads too close is read on and not
-packed again, so nothing makes both fewer (500 posts; out, said, minutes, of these lifts):
+Tried for fewer out or more plumb, and not kept (rich; out at 1:500, minutes):
 
-| chosen by | out | said | min | lifts |
-|---|---|---|---|---|
-| as it is: 8 minutes × (1 ÷ chance − 1) | 8.6 | 9.3 | 14.4 | 2.0 |
-| the same, a lift at twice its price | 10.9 | 11.3 | 13.7 | 1.0 |
-| at four times | 11.3 | 12.2 | 13.7 | .7 |
-| 14 minutes a round, a lift at three times | 10.5 | 10.8 | 14.1 | 1.2 |
-| 16 minutes × (1 − chance) | 12.3 | 14.4 | 14.1 | .7 |
-| 50 minutes × (1 ÷ P(not out at the first reading) − 1) | 9.1 | 9.7 | 14.3 | 1.8 |
-| 60 of these, a lift at twice its price | 9.5 | 10.1 | 14.4 | 1.5 |
-
-(1,000 posts, seats smooth before: 8, 6, 5 minutes a round 9.4, 10.3, 11.0 said; 14.7, 14.5, 14.1 minutes.)
-By prices alone, out at 10 % and 13.4 minutes can't both be had; the first is kept: a guard that is out is
-the worse. By where flats bear they can: see below.
-
-*Not in yet, and worth most*: pieces flatter than the gap pushed in by 20 mm and not by 32, tapers as they
-are. The base is wider, so flats do where tapers were cut and a foot was lifted (1,000 and 700 posts; out,
-said, minutes; 32 mm before, 20 mm after): rich 8.1, 7.7, 11.99 and 7.4, 7.7, 12.03; at 1:300 1.8, 1.8, 7.40
-and 1.6, 1.5, 7.16. Boardwalk 8.5, 9.3, 14.54 and 8.5, 9.7, **13.05**, of these lifts 2.0 and 1.0; at 1:300
-1.4, 2.5, 7.73 and 1.4, 1.6, **7.05**, plumb 81.3 and 83.5. By 25 mm (rich): 7.9, 7.7, 12.07. Everything by 20
-mm, tapers too: more tips to cut off, 12.73 minutes. It bears on five eighths of the length, which crushing
-must be asked about; a worked example in inches holds 1 1/4 in; tips that a taper flatter than the gap then
-loses between 20 and 32 mm were not paid for here.
-
-What makes 84.4 of 92.2 at 1:300, and 8.8 out of 5.6 at 1:500 (rich, 1,000 posts, bare posts on smooth seats;
-taken away one by one: plumb at 1:300, out at 1:500): pieces 85.9, 7.1; marks and places 84.8, 7.5; flats
-bearing 32 mm in, on a narrow base, 86.7, 7.6; the price of work, a round costing all there is, 88.6, 8.6. And
-what nobody has: the reading before without error 85.3, 6.4, each post's take-up 87.6, 4.3, smooth seats 96.9,
-.9.
-
-Tried for fewer out and not kept (1:500, rich, 1,000 posts: out 8.8, 12.07 minutes; seats as in the last):
-
-* a round of 10, 12, 16, 30 minutes: out 8.4, 8.5, 8.5, 8.5; 12.16, 12.22, 12.20, 12.36 minutes (at 1:300
-  plumb 85.5, 85.6, 85.8, 87.6; 7.32, 7.36, 7.52, 7.82 minutes where 8 has 84.4 and 7.33).
-* one more reading before the packs go in, the level turned: out 8.7, turned plumb 5 points more, and .66
-  minutes a post dearer, as is worked out now: packs are changed in only half of what two readings leave open.
-  Two more after that, turned: .4 minutes of rounds for 2.
-* every piece to .01 mm by a caliper: out 7.3, .44 minutes a post for three pieces: what measuring takes. A
-  lot's own offset, learned from readings, is a part of that.
-* the least lean of a deck packed first: out 7.3 for 8.7 (runs), 12.23 minutes for 12.34; the worst first:
-  out 25 of the first three posts, 12.45 minutes.
-* counting only the rounds that change packs: out 10.5, 11.91 minutes (1:300: 2.3 for 1.5, 7.17 for 7.33).
+* a round of 10 minutes for 8: out 6.7 for 7.2, .13 minutes dearer, and at 1:300 plumb .5 more for .05.
+* with flats 32 mm in: rounds of 12, 16, 30 minutes, out 8.5 for 8.8 and .13 to .29 minutes dearer; a lift at
+  twice or four times its price (boardwalk), .7 minutes less and 2.3 or 2.7 more out.
+* one more reading before the packs go in, the level turned: out 8.7 for 8.8, turned plumb 5 points more, and
+  .66 minutes dearer: packs are changed in only half of what two readings leave open.
+* every piece to .01 mm by a caliper: out 7.3 for 8.8, .44 minutes a post for three pieces: what measuring
+  takes.
+* the least lean of a deck packed first: out 7.3 for 8.7 (runs), 12.23 minutes for 12.34; the worst first: out
+  25 of the first three posts, 12.45 minutes.
+* counting only the rounds that change packs: out 10.5 for 8.8, .16 minutes less.
 """
 
 from __future__ import annotations
@@ -387,7 +359,7 @@ def play(
 # ---------------------------------------------------------------- the first reading alone
 
 SOURCES = ("the reading before", "take-up", "rough seats")
-FROM_THE_BOX = ("pieces", "marks, places", "flats bearing 32 mm in", "a price of work")
+FROM_THE_BOX = ("pieces", "marks, places", "flats bearing further in", "a price of work")
 """What exact thicknesses at the corners have not; the last: a round costs all that there is."""
 
 
@@ -404,7 +376,7 @@ def verdicts(
     that are taken away; take-up: each post's own is known.
     """
     minutes = Minutes(round=100.0) if "a price of work" in without else Minutes()
-    at = "corner" if "flats bearing 32 mm in" in without else "auto"
+    at = "corner" if "flats bearing further in" in without else "auto"
     reads, tables = (
         usual_reads(),
         build_tables(lots, Options(minutes=minutes, bearing_point=at)) if lots else None,
