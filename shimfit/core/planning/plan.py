@@ -240,10 +240,12 @@ class _Work:
         """All at once; where posts are few, what is best with tips cut off apart may lead further."""
         few = len(self.together) <= MOST_SHARING and not self.patience.quick
         shares = self.may_share and few and self._as_long_as_bears()
-        ways = [False, True] if shares and len(self.together) <= FEW else [shares]
+        ways = [True] * shares
+        if not shares or len(self.together) <= FEW:
+            ways.append(False)
         best, best_cost = self.planned, self._cost(self.planned)
         if self.together[0] in self.planned:  # by itself, its tips cut off apart
-            ways = ways[1:]
+            ways.remove(False)
         stand = {number: one for number, one in self.planned.items() if number not in self.together}
         share = SHARE_TOGETHER / max(1, len(ways))
         for way in ways:
@@ -258,6 +260,8 @@ class _Work:
                 self._serve_from_remainders()
             if (cost := self._cost(self.planned)) < best_cost:
                 best, best_cost = self.planned, cost
+            if self._close():
+                break
         self.planned = best
 
     def _as_long_as_bears(self) -> bool:
@@ -278,7 +282,7 @@ class _Work:
         self.rounds, self.stopped = self.rounds + chosen.rounds, self.stopped or chosen.stopped
         known = self.bound and (chosen.stopped if share_cuts else self.knows_shared)
         if not known:
-            self.bound, self.knows_shared = chosen.bound, self.knows_shared or share_cuts
+            self.bound, self.knows_shared = chosen.bound, share_cuts or not self.may_share
         for pattern in laid_out(chosen.patterns or ()):
             post = posts[pattern.post]
             packs = packs_behind(post, pattern, tables)
