@@ -773,37 +773,32 @@ class Session:
         from shimfit.workflow import layout, packs, reading
 
         site = self.site
-        match name:
-            case "packed":
-                return reading.log_packs(site, at)
-            case "packed_otherwise":
-                run, stands = site.run(at.job, at.run), site.post(at)
-                lean = stands.reading.lean if stands.reading else None
-                given = packs.parse_packs(
-                    text.split(), stands.foot, lean, site.box().lots, run.units, faces=dict(run.face_names)
-                )
-                return reading.log_packs(site, at, given)
-            case "tightened":
-                return reading.log_tightened(site, at)
-            case "torque":
-                from shimfit.quantities.typed import to_torque_nm
+        done: Mapping[str, Callable[[Site, Place], str]] = {
+            "packed": reading.log_packs,
+            "tightened": reading.log_tightened,
+            "trimmed": reading.log_trimmed,
+            "remove_post": layout.remove_post,
+        }
+        typed: Mapping[str, Callable[[Site, Place, str], str]] = {
+            "note": reading.log_note,
+            "photo": reading.log_photo,
+            "skip": reading.log_skipped,
+            "move_post": layout.move_post,
+        }
+        if name in done:
+            return done[name](site, at)
+        if name in typed:
+            return typed[name](site, at, text)
+        if name == "torque":
+            from shimfit.quantities.typed import to_torque_nm
 
-                return reading.log_tightened(site, at, to_torque_nm(text))
-            case "trimmed":
-                return reading.log_trimmed(site, at)
-            case "note":
-                return reading.log_note(site, at, text)
-            case "photo":
-                return reading.log_photo(site, at, text)
-            case "skip":
-                return reading.log_skipped(site, at, text)
-            case "insert_post":
-                return layout.station_words(site, layout.insert_post(site, at.job, at.run, text))
-            case "move_post":
-                return layout.move_post(site, at, text)
-            case "remove_post":
-                return layout.remove_post(site, at)
-        raise KeyError(name)
+            return reading.log_tightened(site, at, to_torque_nm(text))
+        if name == "insert_post":
+            return layout.station_words(site, layout.insert_post(site, at.job, at.run, text))
+        run, stands = site.run(at.job, at.run), site.post(at)  # packed otherwise
+        lean, faces = stands.reading.lean if stands.reading else None, dict(run.face_names)
+        given = packs.parse_packs(text.split(), stands.foot, lean, site.box().lots, run.units, faces=faces)
+        return reading.log_packs(site, at, given)
 
     # ------------------------------------------------------------ the box, undo
 

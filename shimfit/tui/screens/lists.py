@@ -17,7 +17,7 @@ from shimfit.quantities.typed import whole_number
 from shimfit.text.canvas import Canvas
 from shimfit.text.glyphs import ROLES
 from shimfit.text.phrases import fitting, lot_size, score_words
-from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, strip, turn_of
+from shimfit.text.pictures import PostInRun, run_as_it_stands, run_in_plan, turn_of
 from shimfit.text.plan_phrases import buy_lines
 from shimfit.tui.screens.beside import (
     Drawing,
@@ -30,6 +30,7 @@ from shimfit.tui.screens.beside import (
     readings_trend,
 )
 from shimfit.tui.screens.page import Column, Question, RowsPage, laid_out
+from shimfit.tui.screens.post_pictures import strip_row
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import lot_hint
 from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap
@@ -224,7 +225,7 @@ class RunScreen(PostList):
     ROWS_ABOVE, LEAST_BELOW, KEEPS_BELOW = 1, 9, True
 
     def _above(self) -> Iterator[Widget]:
-        yield Picture(self._draw_strip, id="strip")
+        yield Picture(partial(strip_row, self.session), id="strip")
 
     def _fill(self) -> None:
         if self.session.run is not None:
@@ -309,13 +310,6 @@ class RunScreen(PostList):
     def _turns(self) -> bool:
         """The run has a corner."""
         return self.session.run is not None and any(post.kind == "corner" for post in self.session.run.posts)
-
-    def _draw_strip(self, width: int, height: int) -> Canvas:
-        run = self.session.run
-        if run is None:
-            return Canvas(width, height)
-        states = [post.state for post in run.posts]
-        return strip(states, self.session.index, glyphs=self.session.glyphs, width=width)
 
     def _drawn(self, least: int, most: int, *, in_plan: bool = False) -> Drawing | None:
         """The run from above, or from the house as its posts stand."""

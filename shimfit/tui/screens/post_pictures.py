@@ -344,12 +344,12 @@ def headline(snapshot: Snapshot, size: ScreenSize, width: int) -> Canvas:
     return canvas
 
 
-def strip_row(snapshot: Snapshot, width: int, height: int) -> Canvas:
+def strip_row(seen: Snapshot | Session, width: int, height: int) -> Canvas:
     """The run as one row of signs."""
-    if snapshot.run is None:
+    if seen.run is None:
         return Canvas(width, height)
-    states = [post.state for post in snapshot.run.posts]
-    return strip(states, snapshot.index, glyphs=snapshot.glyphs, width=max(1, width))
+    states = [post.state for post in seen.run.posts]
+    return strip(states, seen.index, glyphs=seen.glyphs, width=max(1, width))
 
 
 def sentences(snapshot: Snapshot, size: ScreenSize, width: int, height: int) -> Canvas:
