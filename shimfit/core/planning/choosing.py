@@ -51,8 +51,6 @@ LONGER_GAP = 2e-3
 """And for those that begin from a section."""
 LONG_CHOOSING_GAP = 4e-4
 """That of a long one, of the whole run's cost."""
-SHARED_GAP = 1e-3
-"""And where stretches may begin behind cuts, which makes many ways of each pattern."""
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
@@ -156,9 +154,8 @@ class _Choosing:
         self.posts, self.tables = posts, tables
         self.solver, self.patience, self.long = solver, patience, long
         self.enough = enough_gap(len(self.posts), long=long)
-        self.steps: Sequence[tuple[int, float]] = ENRICH_STEPS
-        if tables.options.share_cuts and len(posts) > FEW:
-            self.enough, self.steps = SHARED_GAP, ENRICH_STEPS[:1]
+        # Where stretches begin behind cuts, or by themselves, there are many ways of each pattern.
+        self.steps = ENRICH_STEPS[: 1 if tables.options.share_cuts and len(posts) > FEW else None]
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])

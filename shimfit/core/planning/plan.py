@@ -22,7 +22,7 @@ from shimfit.core.ledger import Ledger
 from shimfit.core.packing.options import PENCIL_MM
 from shimfit.core.packing.question import place_of
 from shimfit.core.packing.tables import build_tables
-from shimfit.core.planning.choosing import PROVEN, SHARED_GAP, choose_together
+from shimfit.core.planning.choosing import ENRICH_GAP, PROVEN, choose_together
 from shimfit.core.planning.geometry import seats_of
 from shimfit.core.planning.patterns import packs_behind, tips_cut
 from shimfit.core.planning.planned import (
@@ -226,7 +226,7 @@ class _Work:
     def _close(self) -> bool:
         """So near the bound that no more is looked for."""
         cost, rolls = self._cost(self.planned), any(self.posts[n].foot.round for n in self.together)
-        return self.knows_shared and not rolls and cost - self.bound <= SHARED_GAP * cost
+        return self.knows_shared and not rolls and cost - self.bound <= ENRICH_GAP * cost
 
     def _made(self, planned: Mapping[int, Planned]) -> tuple[dict[int, Planned], bool]:
         """The posts at what they cost made together; which copies they are cut from stays open.
