@@ -448,12 +448,10 @@ class Question:
         """How much the gap grows outwards from where a pack bears (ratio); None where that is at the face."""
         if self.foot.inner_mm(pack) is None:
             return None
-        x, y = self.foot.seat_at_mm(pack.seat)
-        dx = x - self.foot.rod_at_mm[0] - pack.bears_at_mm[0]
-        dy = y - self.foot.rod_at_mm[1] - pack.bears_at_mm[1]
-        along = abs(dx) > abs(dy)
-        slope = self.plane.slope_along if along else self.plane.slope_across
-        return max(0.0, slope * math.copysign(1.0, dx if along else dy))
+        seat, rod, bears = self.foot.seat_at_mm(pack.seat), self.foot.rod_at_mm, pack.bears_at_mm
+        dx, dy = (at - of - there for at, of, there in zip(seat, rod, bears, strict=True))
+        out_mm, slope = (dx, self.plane.slope_along) if abs(dx) > abs(dy) else (dy, self.plane.slope_across)
+        return max(0.0, slope * math.copysign(1.0, out_mm))
 
     def _supports(self, packs: Sequence[Pack]) -> list[Support]:
         """What can push."""

@@ -428,6 +428,25 @@ def test_pieces_reach_as_far_in_as_asked_or_the_answer_says_which_do_not(asked) 
     assert (said > 0) == (asked > 20.0)
 
 
+def test_flats_that_the_rod_leaves_no_room_for_are_said() -> None:
+    """From the face of a foot of 60 mm to a rod of 14 mm, less 2 mm, are 21 mm; crushing wants 28."""
+    options, flats = Options(inside_mm=28.0, min_inside_mm=28.0), (flat("A", 0.6, 9), flat("B", 0.25, 9))
+    for foot, inside_mm in ((Foot(60.0, 60.0), 21.0), (Foot(90.0, 90.0), 28.0)):
+        answer = prescribe(
+            foot,
+            1000.0,
+            Lean(0.011, 0.004),
+            Tolerance("1:200", "ratio", 1 / 200),
+            build_tables(flats, options),
+        )
+        assert answer.packs
+        for pack in answer.packs:
+            assert pack.inside_mm == foot.inner_mm(pack) == pytest.approx(inside_mm)
+        said = [words for words in answer.cautions if "reaches only 21 mm in, 28 mm are wanted" in words]
+        assert len(said) == (inside_mm < 28.0) * sum(len(pack.pieces) for pack in answer.packs)
+        assert all("the rod leaves no room" in words for words in said)
+
+
 @pytest.mark.parametrize("rock_mm", [0.1, 0.5, 0.74])
 def test_a_post_that_nearly_rocks_is_said_to_tip(rock_mm):
     """Against seats drawn at random, each by the contact problem: second moments, and the share that tips."""
