@@ -152,7 +152,7 @@ def length_or_refusal(text):
         return error
 
 
-@given(st.text(max_size=20))
+@given(st.text(max_size=20) | st.from_regex(r"\d{1,2}( \d/\d)?(mm|in|ft|')?", fullmatch=True))
 def test_any_text_is_a_length_or_one_sentence(text):
     found = length_or_refusal(text)
     if isinstance(found, Length):

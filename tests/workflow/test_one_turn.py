@@ -6,6 +6,7 @@ import pytest
 
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Instrument, Lot
+from shimfit.standing import RunState
 from shimfit.store import db as lock
 from shimfit.workflow import layout
 from shimfit.workflow.reading import (
@@ -84,13 +85,13 @@ def test_a_post_is_put_between_marks_that_nobody_else_moves(tmp_path, monkeypatc
     with Site.open(tmp_path / "jetty.db") as site:
         site.add_job("jetty")
         site.add_run("jetty", "east", foot=FOOT, height_mm=1000.0, posts=POSTS)
-        marks_of, looked = layout._marks_of, []
+        marks_of, looked = RunState.marks, []
 
         def marks(run):
             looked.append(_is_taken(site))
-            return marks_of(run)
+            return marks_of.fget(run)
 
-        monkeypatch.setattr(layout, "_marks_of", marks)
+        monkeypatch.setattr(RunState, "marks", property(marks))
         change(site)
         assert looked == [True]
         assert not _is_taken(site), "and is given back"
