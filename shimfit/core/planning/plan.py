@@ -36,7 +36,7 @@ from shimfit.core.planning.planned import (
     why_left_out,
 )
 from shimfit.core.planning.program import Patience
-from shimfit.core.planning.rounds import FEW, MOST_EXACT, Earlier
+from shimfit.core.planning.rounds import MOST_EXACT, Earlier
 from shimfit.core.planning.sharing import laid_out
 from shimfit.errors import InternalError
 from shimfit.model import Lean
@@ -57,6 +57,8 @@ SHARE_TOGETHER = 0.9
 """Of the time; the rest is kept for the posts left out, and for why."""
 TIMES_ONCE_MORE = 3
 """That the posts of a short run are asked once more at most, all in turn."""
+MOST_APART = 12
+"""Posts up to which tips cut off apart are another way to begin from."""
 MOST_SHARING = 30
 """Posts up to which stretches may share cuts, and each is asked once more alone."""
 
@@ -241,7 +243,7 @@ class _Work:
         few = len(self.together) <= MOST_SHARING and not self.patience.quick
         shares = self.may_share and few and self._as_long_as_bears()
         ways = [True] * shares
-        if not shares or len(self.together) <= FEW:
+        if not shares or len(self.together) <= MOST_APART:
             ways.append(False)
         best, best_cost = self.planned, self._cost(self.planned)
         if self.together[0] in self.planned:  # by itself, its tips cut off apart
