@@ -574,7 +574,7 @@ class ShimfitApp(App[None]):
             page.say(Outcome(f"nothing is asked any more; {again}" if coming else ""))
         elif elsewhere and named != step:
             whose = "post" if page is self.home else "page"
-            page.say(Outcome(f"not of this {whose}; {again}", done=False))
+            page.say(Outcome(f"not of this {whose}; {again}", done=False, asks=True))
         else:
             self._undid_box, before = box, session.settings
             self.tell(session.undo(box=box, step=step))

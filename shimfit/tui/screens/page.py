@@ -577,7 +577,7 @@ class Page(RoleScreen):
         if name is not None and astray and sign.isalpha():
             # A word is being typed where no line is open: nothing of it may begin something by accident.
             self._asked = name
-            self.say(Outcome(f"{sign} here: {BY_NAME[name].title}? Enter does it", done=False))
+            self.say(Outcome(f"{sign} here: {BY_NAME[name].title}? Enter does it", done=False, asks=True))
         elif name is not None:
             self.program.do(name)
         elif sign and sign in STARTS_A_READING and self.session.run is not None:
