@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
+from shimfit.core.correction import predicted_shift_mm
+from shimfit.core.packing import Options, question
 from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import SiteScatter
 from shimfit.model import Foot, Instrument, Reading
@@ -54,6 +56,31 @@ def chance(site: Site, post: str) -> float:
     assert answer is not None
     assert answer.chance is not None
     return answer.chance.plumb
+
+
+def test_a_change_of_packs_is_judged_by_the_lean_that_the_post_had_bare(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    log_reading(site, at("1"), "9mm n 5mm o")
+    log_packs(site, at("1"))
+    log_tightened(site, at("1"))
+    packed = site.post(at("1")).packs_in_place
+    log_reading(site, at("1"), "6mm n 0", sure=True)
+    judged, spread = [], question.usual_spread
+
+    def seen(foot: Foot, height_mm: float, stood: Reading, *rest: Any, **more: Any) -> Any:
+        judged.append((stood, more["take_up"]))
+        return spread(foot, height_mm, stood, *rest, **more)
+
+    monkeypatch.setattr(question, "usual_spread", seen)
+    log_reading(site, at("1"), "0 0", sure=True)
+    bare, take_up = judged[0]
+    moved = predicted_shift_mm(site.post(at("1")).foot, (), packed, 1000.0, Options().preload_mm)
+    assert moved[0] < -5.0, "they take the top back from next"
+    assert bare.lean is not None
+    assert bare.lean.top_mm(1000.0) == pytest.approx(
+        (6.0 - take_up * moved[0], 0.0 - take_up * moved[1]), abs=0.3
+    )
 
 
 def test_only_packs_that_went_in_as_prescribed_and_were_read_count_and_each_time(site: Site) -> None:
