@@ -606,8 +606,17 @@ class Issue:
     """Figure of the record that it replaces, as printed on that; empty for the first."""
     changed: tuple[str, ...] = ()
     """Posts whose rows are not those of the record that it replaces."""
+    beside: tuple[str, ...] = ()
+    """Records that another crew issued, which it replaces too, in words."""
     seq: int = 0
     """Position in the log of its event."""
+    log: str = ""
+    """Id of the log that it was issued from."""
+
+    @property
+    def called(self) -> str:
+        """`001 by crew north, 2026-05-12`."""
+        return f"{self.number or 'without a number'} by {self.by or 'one crew'}, {self.time[:10]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -657,6 +666,8 @@ class RunState:
     """(key of FACTS, what was typed): the job's, and over them the run's own."""
     issues: tuple[Issue, ...] = ()
     """Records of the run that were given out, in order."""
+    issues_valid: tuple[Issue, ...] = ()
+    """Of these, those that no later one replaces: more than one where crews issued apart."""
 
     @property
     def making(self) -> Making:
@@ -678,7 +689,16 @@ class RunState:
         out = (f"post {one.name} was taken out of the run: {one.as_left}" for one in self.removed)
         apart = round(self.clocks_apart_s / 3600)
         times = f"clocks were up to {apart} h apart: times are as each showed, the order is as it happened"
-        found = (self.conflict, self.crowded, self.spread, times if apart else None)
+        valid = "; ".join(one.called for one in self.issues_valid)
+        papers = f"records were issued apart: {valid}: issue one that replaces them"
+        is_twice = len(self.issues_valid) > 1
+        found = (
+            self.conflict,
+            self.crowded,
+            self.spread,
+            papers if is_twice else None,
+            times if apart else None,
+        )
         return (*filter(None, found), *out, *self.unread)
 
     @property

@@ -195,7 +195,7 @@ def record_json(record: RunRecord) -> dict[str, Any]:
     def issued(issue: Issue | None) -> dict[str, Any] | None:
         if issue is None:
             return None
-        return {key: value for key, value in asdict(issue).items() if key != "seq"}  # of this file alone
+        return {key: value for key, value in asdict(issue).items() if key not in ("seq", "log")}
 
     run, log = record.run, record.log
     return {
@@ -574,12 +574,14 @@ def _replaces(record: RunRecord) -> str:
         return f"nothing: {number} was issued {words.clock(before.time)}, and the log has grown since"
     if issue is None:
         return "nothing: this record is not issued"
-    if not issue.replaces:
+    if not issue.replaces and not issue.beside:
         return "nothing: first issue"
     changed = f"posts changed: {', '.join(issue.changed)}" if issue.changed else "no post changed"
-    numbers = [one.number for one in record.run.issues[-2:-1] if one.number]
-    which = f"record {numbers[0]}" if numbers else "the record"
-    return f"{which} of {issue.replaces}, because: {issue.why or words.NOT_GIVEN}; {changed}"
+    earlier = [one for one in record.run.issues[:-1] if one.log == issue.log] or record.run.issues[-2:-1]
+    which = f"record {earlier[-1].number}" if earlier and earlier[-1].number else "the record"
+    papers = [f"{which} of {issue.replaces}"] if issue.replaces else []
+    papers += [f"record {one}" for one in issue.beside]
+    return f"{'; and '.join(papers)}, because: {issue.why or words.NOT_GIVEN}; {changed}"
 
 
 def _method(record: RunRecord) -> str:

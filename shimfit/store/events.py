@@ -254,7 +254,13 @@ KINDS: dict[str, Kind] = {
     ),
     "facts": Kind(Mapping[str, str | None], "job", "what the record says of {place}"),
     "issued": Kind(
-        {"number?": str, "why?": str, "replaces?": str | None, "changed?": tuple[str, ...]},
+        {
+            "number?": str,
+            "why?": str,
+            "replaces?": str | None,
+            "changed?": tuple[str, ...],
+            "beside?": tuple[str, ...],
+        },
         "run",
         "record {number} issued",
     ),

@@ -31,7 +31,7 @@ from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layou
 from shimfit.store.post import PostBuilder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from shimfit.store.log import Log
 
@@ -91,7 +91,7 @@ class RunFold:
         self._touches: defaultdict[str, set[str]] = defaultdict(set)
         """Step -> names of the posts that it touches; of those that are kept, the archive knows."""
         self._unread: list[str] = []
-        self._papers: list[Event] = []
+        self._papers: list[Reported] = []
         """What the record says beside the posts: facts of the job and of the run, records issued."""
         self._conflict: str | None = None
         self._last_seq = 0
@@ -119,7 +119,7 @@ class RunFold:
         elif event.kind == "merged":
             self._merge(event)
         elif event.kind in ("facts", "issued") and event.run in (None, self._run):
-            self._papers.append(event)
+            self._papers.append(Reported(event, self._knowledge.of(event.log)))
             self._own.append(event.seq)
         elif event.run == self._run and event.post is not None:
             self._add_to_post(event, event.post)
@@ -295,8 +295,14 @@ class RunFold:
         self._changed.clear()
         parts = [self._parts[name] for name in self._posts]
         stand = [part.standing for part in parts if part.standing is not None]
-        papers = [one for one in self._papers if one.step not in self._void.steps]
-        issued = ((one, read_data(one)[0]) for one in papers if one.kind == "issued")
+        papers = [one for one in self._papers if one.event.step not in self._void.steps]
+        issued = [one for one in papers if one.event.kind == "issued" and said_by(one.event)]
+        # Not known to who issued a later one: nothing replaces it.
+        valid = [
+            one
+            for at, one in enumerate(issued)
+            if not any(self._knowledge.saw(later, one) for later in issued[at + 1 :])
+        ]
         return replace(
             run,
             posts=tuple(sorted(stand, key=attrgetter("leg", "station_mm"))),
@@ -305,8 +311,9 @@ class RunFold:
             clocks_apart_s=self._behind_us / 1_000_000,
             conflict=self._conflict or layout_conflict(standing, self._knowledge, self._run, run.units),
             unread=(*self._unread, *chain.from_iterable(part.unread for part in parts)),
-            facts=facts_of(papers, self._run),
-            issues=tuple(_issue(event, data) for event, data in issued if data is not None),
+            facts=facts_of((event for event, _ in papers), self._run),
+            issues=tuple(_issue(event) for event, _ in issued),
+            issues_valid=tuple(_issue(event) for event, _ in valid),
         )
 
     def part_of(self, name: str, defaults: Defaults) -> _Part:
@@ -328,10 +335,12 @@ class RunFold:
         return place.part(defaults)
 
 
-def _issue(event: Event, data: Mapping[str, Any]) -> Issue:
+def _issue(event: Event) -> Issue:
+    data = said_by(event)
     texts = {key: data.get(key) or "" for key in ("number", "why", "replaces")}
+    changed, beside = (tuple(data.get(key) or ()) for key in ("changed", "beside"))
     return Issue(
-        time=event.time, by=event.by, changed=tuple(data.get("changed") or ()), seq=event.seq, **texts
+        event.time, by=event.by, changed=changed, beside=beside, seq=event.seq, log=event.log, **texts
     )
 
 

@@ -276,7 +276,8 @@ class Site(AbstractContextManager["Site"]):
         """
         self.journal.check()
         state = self.run(job, run)
-        last = state.issues[-1] if state.issues else None
+        own = [one for one in state.issues if one.log == self.journal.log]
+        last = (own or state.issues or (None,))[-1]
         data: dict[str, Any] = {"number": number, "why": why}
         if last is not None:
             head = self.journal.head_of(job, upto=last.seq)
@@ -290,7 +291,12 @@ class Site(AbstractContextManager["Site"]):
             before = {post.name: post for post in self.journal.run(job, run, upto=last.seq).posts}
             now = {post.name: post for post in state.posts}
             names = [*now, *(name for name in before if name not in now)]
-            data["replaces"] = str(head)
+            # The figure of another crew's paper counts its events as they stood there.
+            here = self.journal.events(job, upto=last.seq)
+            is_known = bool(own) or all(event.log == last.log for event in here)
+            beside = (one.called for one in state.issues_valid if not is_known or one != last)
+            data["replaces"] = str(head) if is_known else None
+            data["beside"] = list(beside)
             data["changed"] = [name for name in names if before.get(name) != now.get(name)]
         self.append(*self._firm(job, state.facts), self.draft((job, run), "issued", data))
         return self.run(job, run).issues[-1]

@@ -195,6 +195,30 @@ def test_two_crews_who_logged_one_run_apart_are_told_where_and_both_files_say_th
     assert "deck/4" not in "".join(exchange()), "settled: nobody is told again"
 
 
+def test_records_that_two_crews_issued_apart_are_both_replaced_and_no_figure_is_made_up(apart, tmp_path):
+    north, south, exchange = apart
+    issued = ("record", "lake/deck", "--number", "001", "--json")
+    north("read", "lake/deck/1", "0.3n 0", "--after")
+    south("read", "lake/deck/2", "0.3n 0", "--after")
+    papers = [json.loads(crew(*issued)[1]) for crew in (north, south)]
+    exchange()
+    _, record_ = what_it_says(north)
+    day = papers[0]["issue"]["time"][:10]
+    both = f"001 by north, {day}; 001 by south, {day}"
+    assert record_["remarks"] == [f"records were issued apart: {both}: issue one that replaces them"]
+    again = ("record", "lake/deck", "--number", "002", "--why", "both", "--json")
+    new = json.loads(north(*again)[1])
+    assert new["issue"]["replaces"] == papers[0]["log"]["figure"], "as printed on its own paper"
+    assert new["issue"]["beside"] == [f"001 by south, {day}"]
+    assert (new["issue"]["changed"], new["remarks"]) == (["2"], [])
+    office = tmp_path / "office.db"
+    for name in ("south", "north"):
+        call("import", tmp_path / f"{name}.jsonl", "--db", office)
+    paper = call(*again, "--db", office)[1]
+    assert json.loads(paper)["issue"]["replaces"] == "", "what stood on theirs can't be told from this file"
+    assert sorted(json.loads(paper)["issue"]["beside"]) == both.split("; ")
+
+
 def test_salvage_says_what_came_out(files, tmp_path):
     mine, _, _ = files
     data = mine.read_bytes()
