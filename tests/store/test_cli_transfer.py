@@ -174,7 +174,7 @@ def test_two_crews_who_logged_one_run_apart_are_told_where_and_both_files_say_th
     assert (posts["4"]["packs"][0]["seat"], posts["5"]["packs"][0]["seat"]) == ("next", "out")
     assert posts["5"]["station_mm"] == 4700, "it was moved, whoever packed it"
     assert {post["decision"] for post in posts.values()} == {"none"}
-    assert record_["remarks"][2] == f"post 2 was taken out of the run: {at('/2')}"
+    assert f"post 2 was taken out of the run: {at('/2')}" in record_["remarks"]
     assert all(f"  ! {remark}\n" in shown for remark in record_["remarks"])
     for name in ("4", "5"):
         assert posts[name]["notes"].count(at(f"/{name}")) == 1, "the record says it once"
