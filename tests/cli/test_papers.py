@@ -136,6 +136,6 @@ def test_a_record_says_what_was_repeated_what_rocked_and_what_was_cut_flush(shim
     assert shimfit("record", "lake/walk", "--pdf", str(paper)).code == 0
     reported = " ".join(text_of(paper).split())
     assert "tightened to 40 N m, cut flush" in reported
-    assert re.search("Packs are of ((HDPE|PVC|aluminium|ipe),? )+Replaces", reported)
+    assert re.search("Packs are of ((HDPE|PVC|aluminium|ipe),? )+Program", reported)
     assert shimfit("undo lake").code == 0
     assert shimfit("record lake/walk --json").json["posts"][0]["trimmed"] is False
