@@ -188,7 +188,7 @@ class Session:
         if record is None or words is None:
             return None
         view, working = self.view_of(record, words), self.works_on(record.name)
-        if not working and self._is_to_tighten(record):
+        if not working and self.is_to_tighten(record):
             view = replace(view, do="Tighten the nut, read again.")
         elif not working and record.state is PostState.PLUMB:
             view = replace(view, do=f"{view.do}. {self._what_comes_next}")
@@ -243,7 +243,7 @@ class Session:
             remarks.append(bow_words(bow, words.names))
         return [remark for remark in remarks if remark]
 
-    def _is_to_tighten(self, record: PostRecord) -> bool:
+    def is_to_tighten(self, record: PostRecord) -> bool:
         """True on the re-tighten walk until the post is read again."""
         row = self.due.get(record.name)
         return row is not None and (record.reading is None or record.reading.time == row.latest.time)
@@ -255,7 +255,7 @@ class Session:
         number = [*self.due].index(record.name) + 1
         stood = words.lean(row.latest.lean, record.height_mm)
         said = f"re-tighten {number} of {len(self.due)}: on {row.read[:10]} the {stood}"
-        if self._is_to_tighten(record) or record.reading is None or record.reading.lean is None:
+        if self.is_to_tighten(record) or record.reading is None or record.reading.lean is None:
             return said
         from shimfit.report.due import moved_mm
 
@@ -372,7 +372,8 @@ class Session:
             return self.go_post(name)
         end, left = "last" if by > 0 else "first", len(self.run.left_to_do)
         if self.due:
-            return Outcome(f"the {end} that is due; {self._read_again}", done=False)
+            leave = self._asked_by("^P Re-tighten walk, end", "retighten end")
+            return Outcome(f"the {end} that is due; {self._read_again}; {leave}: all posts", done=False)
         more = f"{left} left to do" if left else f"every post is done: {self._hands_over} the record"
         return Outcome(f"this is the {end} post of the run; {more}", done=False)
 
@@ -390,7 +391,7 @@ class Session:
     @property
     def _read_again(self) -> str:
         assert self.run is not None
-        again = sum(not self._is_to_tighten(post) for post in self.run.posts if post.name in self.due)
+        again = sum(not self.is_to_tighten(post) for post in self.run.posts if post.name in self.due)
         return f"{again} of {len(self.due)} read again"
 
     def _retighten(self, text: str) -> Outcome:
@@ -588,7 +589,7 @@ class Session:
         from shimfit.workflow.reading import log_tightened
 
         record = self.record
-        if record is not None and not (record.changed or asked.mid) and self._is_to_tighten(record):
+        if record is not None and not (record.changed or asked.mid) and self.is_to_tighten(record):
             log_tightened(self.site, place)
 
     def take(self, reading: Reading) -> Outcome:

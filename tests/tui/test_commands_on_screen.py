@@ -236,7 +236,7 @@ async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_e
     await hand.enter(".9n.3o", sees=("now it leans 0.9 mm", "moved 0.6 mm", "plumb, 0.9 of 2.0 mm"))
     assert "Tighten the nut" not in hand.screen()
     await hand.press("down", sees=("post 5 (5/7)", "re-tighten 2 of 2"))
-    await hand.press("down", sees="the last that is due; 1 of 2 read again")
+    await hand.press("down", sees=("the last that is due; 1 of 2 read again", "^P Re-tighten walk, end"))
     await hand.press("f2")
     hand.do("retighten")
     await hand.sees("days› end")

@@ -363,6 +363,8 @@ class PostScreen(Page):
                 return f"now the other way, like {missing}"
             case PostState.TO_READ | PostState.HALF_READ:
                 return f"type the lean, like {self.session.example()}"
+            case PostState.PLUMB if self.session.is_to_tighten(snapshot.record):
+                return "tight? type the lean again"
             case PostState.PLUMB | PostState.SKIPPED:
                 return "Enter walks on to the next post"
             case PostState.TIGHTEN:
