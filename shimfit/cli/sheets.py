@@ -243,6 +243,7 @@ def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Uni
 def run_kit(args: argparse.Namespace, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv
+    from shimfit.text.plan_phrases import bought_words
     from shimfit.workflow.runs import kit_for_run
 
     one_to_stdout(args)
@@ -252,8 +253,8 @@ def run_kit(args: argparse.Namespace, io: Io) -> int:
         facts = sheet_facts(site, state)
     pieces = Section(
         "To cut or buy",
-        columns("", ("pieces", "  {:>3} × "), ("what", "{}"), bold="pieces"),
-        [(tables.TICK, str(line["count"]), line["what"]) for line in answer["lines"]],
+        columns("", ("pieces", "  {:>3} × "), ("what", "{}"), ("if you cut them", "; {}"), bold="pieces"),
+        [(tables.TICK, str(line["count"]), *bought_words(line, state.units)) for line in answer["lines"]],
     )
     lead, cautions = answer["words"], cautions_of("kit")
     _print(args, io, "Kit", facts, answer, lead=lead, sections=[pieces], cautions=cautions)

@@ -4,8 +4,9 @@ Runs are drawn from the surface's usual fall or from a few bed readings. Each is
 everything that the shop sells beside it, then with only some of that, which gives each post ways to be packed
 in plenty and in want. One integer program over all drawn runs (`_cheapest`) chooses what to buy once for all
 of them: the fewest, cheapest pieces with which so many posts are served, whichever run comes. What it chose
-is tried on runs that it was not made from, and asked to serve more of the drawn ones, then grown by a piece
-of each kind, until those are served too, as long as that serves more.
+is tried on runs that it was not made from. Plans of these find ways that the program was not given: where
+enough posts are served it is asked again with more of the drawn ones left out, else with none, and then grown
+by a piece of each kind as long as that serves more.
 """
 
 from __future__ import annotations
@@ -46,10 +47,10 @@ ALONG_SHARE = 0.5
 ACROSS_SHARE = 0.5
 """Spread across ÷ usual fall."""
 DRAWN_RUNS = 6
-TRIAL_RUNS = 4
+TRIAL_RUNS = 8
 GROWTHS = 4
-LEFT_OUT = (1.0, 0.5, 0.0)
-"""Of the posts that may be left out, those that the drawn runs may: what is asked in turn."""
+LEFT_OUT = (0.0, 1.0, 2.0)
+"""Of the posts that may be left out, those that the drawn runs may: as many as still serve enough."""
 SCARCE = (1.0, 0.5)
 """Shares of the kit so far that runs are planned from: what is scarce is put to better use."""
 PIECES_FIRST = 0.01
@@ -82,6 +83,10 @@ class KitLine:
         return (
             f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
         )
+
+    def stock_mm(self, kerf_mm: float) -> float | None:
+        """Length of stock that all of them are cut from, a cut each; None for what comes in pieces."""
+        return None if self.lot.length_mm is None else self.count * (self.lot.length_mm + kerf_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,13 +174,17 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
     trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
-    enough = math.floor((1.0 - share) * TRIAL_RUNS * posts)
-    without = _served(trials, lots, options, solver, enough)
+
+    def served_by(counts: Sequence[int]) -> float:
+        return _served(trials, _with(lots, plenty, counts), options, solver)
+
+    counts = [0] * len(plenty)
+    without = served = served_by(counts)
     if without >= share:
         return Kit((), without, without, share)
-    runs = [drawn(run) for run in range(DRAWN_RUNS)]
-    # A run of which every post stands as it is asks for nothing.
-    runs = [wanting for run in runs if (wanting := [post for post in run if not post.stands])]
+    # A post that stands as it is asks for nothing.
+    runs = [[post for post in drawn(run) if not post.stands] for run in range(DRAWN_RUNS)]
+    runs = [wanting for wanting in runs if wanting]
     tables = build_tables([*lots, *plenty], options)
     for unsolved in (HOPELESS, None):
         ways = _ways(
@@ -183,18 +192,20 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         )
         if sum(len({way.post for way in known.values()}) for known in ways) >= share * sum(map(len, runs)):
             break
-    served, counts, tried = without, [0] * len(plenty), [0] * len(plenty)
-    for step in range(len(LEFT_OUT) + GROWTHS):
-        if step < len(LEFT_OUT):
-            may_be_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
-            tried = _cheapest(ways, tables, plenty, may_be_left, solver)
-        else:
-            tried = [n + bool(n) for n in tried]
-        now = _served(trials, _with(lots, plenty, tried), options, solver, enough)
-        if now > served:  # what serves nobody more is not bought
+    fewest, most = 0, len(LEFT_OUT) - 1
+    while fewest <= most:
+        step = (fewest + most) // 2
+        may_be_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
+        tried = _cheapest(ways, tables, plenty, may_be_left, solver)
+        now = served_by(tried)
+        # What serves nobody more is not bought, and what just serves enough is.
+        if now > served or share <= now:
             served, counts = now, tried
-        if served >= share:
+        fewest, most = (step + 1, most) if now >= share else (fewest, step - 1)
+    for _ in range(GROWTHS):
+        if served >= share or (now := served_by(tried := [n + bool(n) for n in tried])) <= served:
             break
+        served, counts = now, tried
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
     return Kit(lines, served, without, share)
 
@@ -270,15 +281,23 @@ def to_buy(
     solver: Solver,
     offered: Sequence[Lot] = (),
 ) -> Missing:
-    """The few pieces beside what is `left` of the box that serve these posts, as a plan of their own has it.
+    """The fewest, cheapest pieces beside what is `left` of the box that serve these posts.
 
+    Posts that the program knows no way for (corners that hang) are served as a plan of their own has it.
     `offered`: what can be bought or cut (counts do not matter); usual shop stock when empty.
     """
     names = {lot.lot for lot in left}
     some = [lot for lot in tuple(offered) or shop() if lot.lot not in names]
     plenty = [replace(lot, count=9 * len(posts), origin="bought") for lot in some]
-    done = plan(posts, [*left, *plenty], options, solver, quick=True, why=False)
-    counts = _taken(done.planned, plenty)
+    together = [post for post in posts if not post.feelers]
+    counts = _cheapest(
+        _ways([together], left, plenty, options, solver), build_tables([*left, *plenty], options), plenty, 0,
+        solver,
+    )  # fmt: skip
+    done = plan(posts, _with(left, plenty, counts), options, solver, quick=True, why=False)
+    if done.unsolved:
+        done = plan(posts, [*left, *plenty], options, solver, quick=True, why=False)
+        counts = _taken(done.planned, plenty)
     lines = tuple(KitLine(lot, n) for lot, n in zip(some, counts, strict=True) if n)
     return Missing(lines, tuple(one.post.name for one in done.planned))
 
@@ -299,24 +318,11 @@ def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
 
 
 def _served(
-    trials: Sequence[Sequence[PlanPost]],
-    lots: Sequence[Lot],
-    options: Options,
-    solver: Solver,
-    enough: int = 0,
+    trials: Sequence[Sequence[PlanPost]], lots: Sequence[Lot], options: Options, solver: Solver
 ) -> float:
-    """Share of posts served by quick plans of the trial runs.
-
-    Where a few posts more than may be (`enough`) are left out, each is tried with what others have;
-    where many are, that would take long and not help.
-    """
-    posts = sum(len(trial) for trial in trials)
+    """Share of posts served by quick plans of the trial runs; one that takes its time serves a few more."""
+    posts = sum(map(len, trials))
     if not any(lot.count for lot in lots):
         return sum(post.stands for trial in trials for post in trial) / posts
-    left_out = 0
-    for swaps in (False, True):
-        done = (plan(trial, lots, options, solver, quick=True, swaps=swaps, why=False) for trial in trials)
-        left_out = sum(len(one.unsolved) for one in done)
-        if not enough < left_out <= 2 * enough:
-            break
-    return 1.0 - left_out / posts
+    done = (plan(trial, lots, options, solver, quick=True, swaps=False, why=False) for trial in trials)
+    return sum(len(one.planned) for one in done) / posts

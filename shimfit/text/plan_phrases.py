@@ -14,6 +14,7 @@ from shimfit.text.phrases import in_order, lot_size, odds_briefly, piece_name
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from shimfit.quantities.typed import Units
     from shimfit.text.phrases import Words
 
 Json = dict[str, Any]
@@ -123,10 +124,17 @@ def buy_lines(answer: Json, words: Words) -> list[Line]:
     posts = f"post{'s' * (len(buy['serves']) > 1)} {', '.join(buy['serves'])}"
     lines: list[Line] = [(f"To buy or cut, to serve {posts}, then plan again:", "strong")]
     for line in buy["lines"]:
-        sizes = {name: mm for name, mm in line["lot"].items() if name.endswith("_mm")}
-        lot = Lot(line["lot"]["lot"], line["lot"]["form"], line["count"], **sizes)
-        lines.append((f"  {lot.count:>3} × {lot.form}, {lot_size(lot, words.units)}", ""))
+        what, stock = bought_words(line, words.units)
+        lines.append((f"  {line['count']:>3} × {what}{f'; {stock}' * bool(stock)}", ""))
     return [*lines, ("", "")]
+
+
+def bought_words(line: Json, units: Units) -> tuple[str, str]:
+    """What it is that a line of a list to buy or cut names, and how much stock all of it takes, if sawn."""
+    sizes = {name: mm for name, mm in line["lot"].items() if name.endswith("_mm")}
+    lot, length_mm = Lot(line["lot"]["lot"], line["lot"]["form"], line["count"], **sizes), line["stock_mm"]
+    stock = "" if length_mm is None else f"{shown.distance(length_mm, units)} of stock with the cuts"
+    return f"{lot.form}, {lot_size(lot, units)}", stock
 
 
 def label_lines(answer: Json, words: Words) -> list[Line]:

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
     from pathlib import Path
 
+    from shimfit.core.kit import KitLine
     from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
     from shimfit.model import Chance, Lot, Pack, Status
@@ -207,7 +208,7 @@ def plan_problem(
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
     answer = answer_json(done, Ledger(lots), options, _chances(done, options))
-    return answer | buying_json(done, lots, options) | {"remarks": remarks_on(problem)}
+    return answer | buying_json(done, lots, options, stop) | {"remarks": remarks_on(problem)}
 
 
 # ---------------------------------------------------------------- of the data file
@@ -301,7 +302,7 @@ def plan_site_run(
     else:
         how = {"quick": True, "swaps": False}
     done = plan(posts, lots, options, solver(), **how)
-    buying, chances = buying_json(done, lots, options), _chances(done, options)
+    buying, chances = buying_json(done, lots, options, stop), _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.
     packs = [pack for one in done.planned for pack in one.packs]
@@ -487,19 +488,30 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
     }
 
 
-def buying_json(done: Plan, lots: Sequence[Lot], options: Options) -> Json:
+def buying_json(
+    done: Plan, lots: Sequence[Lot], options: Options, stop: Callable[[], bool] | None = None
+) -> Json:
     """`buy`: the few pieces beside the box that would serve posts not served, and which of them they serve.
 
-    Left out when all are served, and when planning was stopped: it might have served them.
+    Left out when all are served, and when somebody waits for an end. Where the time was up, a longer plan
+    might serve one or the other without: `more_to_serve` says how many at most.
     """
-    if done.stopped or not done.unsolved:
+    if not done.unsolved or done.status == "gave-up" or (stop is not None and stop()):
         return {}
     left = box_after(lots, [pack for one in done.planned for pack in one.packs], options).lots()
     missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
     if not missing.lines:
         return {}
-    lines = [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in missing.lines]
+    lines = bought_json(missing.lines, options.saw.kerf_mm)
     return {"buy": {"lines": lines, "serves": list(missing.serves)}}
+
+
+def bought_json(lines: Sequence[KitLine], kerf_mm: float) -> list[Json]:
+    """What to buy or cut, a line each."""
+    return [
+        {"what": one.what, "count": one.count, "lot": to_json(one.lot), "stock_mm": one.stock_mm(kerf_mm)}
+        for one in lines
+    ]
 
 
 def lot_json(lot: Lot, stock: Ledger) -> Json:

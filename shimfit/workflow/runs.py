@@ -5,7 +5,6 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
-from shimfit.codec import to_json
 from shimfit.core import lineup, rails
 from shimfit.core.kit import Kit, kit_for
 from shimfit.core.lineup import LegLine, LinePost
@@ -15,6 +14,7 @@ from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
 from shimfit.values import dataclass
 from shimfit.workflow.packs import options_of, scatter_of
+from shimfit.workflow.plan import bought_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -135,9 +135,9 @@ def kit_for_run(
     bare = [post.counts for post in state.posts if post.counts is not None and not post.packs_in_place]
     read = [reading.lean for reading in bare if reading.lean is not None]
     count = posts if posts is not None else max(1, len(state.left_to_do))
+    options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
     made = kit_for(
-        state.foot, state.height_mm, state.tolerance, count, site.box().lots,
-        options_of(state, site.settings, site_scatter=scatter_of(site, job).factor), Highs(),
+        state.foot, state.height_mm, state.tolerance, count, site.box().lots, options, Highs(),
         fall=fall, read=read if fall is None else (), offered=offered, share=share,
     )  # fmt: skip
     many = shown.counted(count, "post")
@@ -150,7 +150,7 @@ def kit_for_run(
         "posts": count,
         **{name: getattr(made, name) for name in figures},
         "words": f"For {many}, from {source}: {_in_words(made, from_shop=bool(offered))}",
-        "lines": [{"what": line.what, "count": line.count, "lot": to_json(line.lot)} for line in made.lines],
+        "lines": bought_json(made.lines, options.saw.kerf_mm),
     }
 
 

@@ -101,7 +101,10 @@ def test_kit_on_paper(lake, tmp_path):
     lines = re.findall(r"^ +(\d+) × (.+)$", ran.out, re.MULTILINE)
     assert lines
     for count, what in lines:
-        assert f"☐ {count} {what}" in text
+        assert f"☐ {count} {what.replace(';', '')}" in text
+    taper = next(what for _, what in lines if "taper" in what)
+    count = next(int(count) for count, what in lines if what == taper)
+    assert f"0.8 to 8 mm over 200 mm; {count * (200 + 2.5):.0f}".rstrip("0") in taper, "each with its cut"
     assert "does not rot or creep" in text
 
 

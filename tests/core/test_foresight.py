@@ -101,8 +101,9 @@ def test_a_kit_for_an_empty_box_serves_the_share_asked_for_and_comes_out_again()
     assert made.served_share >= 0.95
     assert made.served_without < 0.5
     assert all(line.count > 0 for line in made.lines)
-    # A pack at each of two or three seats, of a flat or a stretch of a taper: not many more than that.
-    assert 0 < sum(line.count for line in made.lines) <= 2 * 3
+    # A pack at each of two or three seats, of a flat or a stretch of a taper; nobody knows yet which way it
+    # leans, so there are sizes to choose from: not many more than that.
+    assert 0 < sum(line.count for line in made.lines) <= 3 * 3
     assert made == again
 
 
