@@ -224,6 +224,11 @@ class Trial:
         known.done("packed")
 
     def trim(self, post: str) -> None:
+        stands = self.site.post(at(post))
+        if not (stands.packs_in_place or stands.implied):
+            with pytest.raises(UsageError, match="none to cut flush"):
+                log_trimmed(self.site, at(post))
+            return
         known = self.logged(post)
         log_trimmed(self.site, at(post))
         known.follow()

@@ -150,12 +150,16 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
             raise UsageError(
                 f"an accuracy of {1000 * accuracy:g} mm/m is too rough: type it like 0.5mm/m or 0.03deg"
             )
+    graduation_mm = parse_length(args.graduation, units, what="graduation") if args.graduation else None
+    if graduation_mm is not None and graduation_mm > ROUGHEST * (length_mm or 1000.0):
+        wide = shown.sized(graduation_mm, units)
+        raise UsageError(f"nothing is read plumb by marks {wide} apart: a wrong unit?")
     instrument = Instrument(
         args.name,
         args.kind,
         length_mm=length_mm,
         accuracy_slope=accuracy,
-        graduation_mm=parse_length(args.graduation, units, what="graduation") if args.graduation else None,
+        graduation_mm=graduation_mm,
         serial=args.serial,
     )
     with open_site(args, io, makes=True) as site:

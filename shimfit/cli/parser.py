@@ -378,7 +378,10 @@ def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
 def _needed(parser: Parser, what: str) -> str:
     if what == "WHAT":
         return f"`{parser.prog}` needs one of {', '.join(parser.commands)}"
-    return f"`{parser.prog}` needs {' and '.join(what.rsplit(', ', 1))}"
+    minus = next((word for word in parser.said if re.match(r"-[\d./]", word)), None)
+    side = f" ({minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
+    side *= minus is not None and "ENTRY" in what
+    return f"`{parser.prog}` needs {' and '.join(what.rsplit(', ', 1))}{side}"
 
 
 def _no_value(parser: Parser, of: str) -> str:

@@ -28,7 +28,9 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
         if args.value is not None:
             site.set(args.key, args.value)
             answered_again(site, io)
-        values = asdict(site.settings)
+        values, name = asdict(site.settings), site.settings.instrument
+        if args.key == "instrument" and args.value and site.box().instrument(name) is None:
+            io.talk(f"caution: no instrument {name} is entered yet: shimfit instrument add {name} …")
     if args.key is not None:
         if args.key not in values:
             raise UsageError(f"there is no setting {args.key!r}; the settings are {', '.join(values)}")

@@ -175,7 +175,7 @@ _PLACES = (
     "log_job_hash=/log.job.hash record_number=/issue.number issued=/issue.time issued_by=/issue.by",
     "issue_why=/issue.why replaces=/issue.replaces changed_posts=/issue.changed",
     *(f"{key}=/facts.{key}" for key in FACTS),
-    "program=/program off_mm u_off_mm",
+    "program=/program off_mm u_off_mm trimmed materials=/materials",
 )
 _CSV = {one.partition("=")[0]: one.rpartition("=")[2] for one in " ".join(_PLACES).split()}
 """Column of the CSV -> where its value stands in JSON: in the post's row, or with a `/` in the record."""
@@ -299,6 +299,7 @@ def record_csv(record: RunRecord, reported: dict[str, Any] | None = None) -> str
         own = row | {
             "packs": [words.pack_in_full(pack) for pack in post.packs_in_place],
             "mean_of": row["mean_of"] or None,
+            "trimmed": "yes" if row["trimmed"] else None,
             "readings": readings_of(post),
         }
         rows.append([cell(reported if path[0] == "/" else own, path.lstrip("/")) for path in _CSV.values()])

@@ -7,6 +7,7 @@ reads at import: the object is made when a command runs and handed down.
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import field, fields, replace
@@ -239,9 +240,13 @@ def _value(key: str, text: str) -> Any:
                 raise UsageError(f"{key} is yes or no, not {text!r}")
             return word in YES
         case float():
-            from shimfit.quantities.typed import decimal_number
+            from shimfit.quantities.typed import decimal_number, parse_length, to_torque_nm
 
-            if not 0.0 <= (amount := decimal_number(text)) < 1e6:
+            units = {"N m": to_torque_nm, "mm": parse_length}
+            amount = decimal_number(text)
+            if math.isnan(amount) and any(map(str.isdigit, text)):
+                amount = units.get(str(declared.metadata.get("unit")), decimal_number)(text)
+            if not 0.0 <= amount < 1e6:
                 raise UsageError(f"{key} is a number from 0 up, not {text!r}")
             return amount
         case int():

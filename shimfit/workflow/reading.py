@@ -539,7 +539,13 @@ def log_tightened(site: Site, place: Place, torque_nm: float | None = None) -> s
 
 @in_one_turn
 def log_trimmed(site: Site, place: Place) -> str:
-    """Log that the packs were cut flush; the verifying reading comes after it."""
+    """Log that the packs were cut flush, as far as there are any; the verifying reading comes after it."""
+    post = site.post(place)
+    if not (post.packs_in_place or post.implied):
+        raise UsageError(
+            f"no packs are under post {place.post}, so none to cut flush: log what went in first "
+            f"(shimfit pack {place})"
+        )
     _log_done(site, place, "trimmed", {})
     return f"trimmed: read again, trimming can move a pack. {cautions_of('trim')[0]}"
 

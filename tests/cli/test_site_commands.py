@@ -396,3 +396,25 @@ def test_a_setting_whose_name_says_its_unit_is_printed_as_it_is_typed(lake) -> N
     assert lake("settings torque_nm 30").out == "torque_nm 30.0\n"
     assert lake("settings rod_mm").out == "rod_mm 12.0\n"
     assert lake("settings minutes_lift").out == "minutes_lift 6.0 min\n"
+
+
+def test_what_nobody_meant_is_refused_or_asked_about_and_says_how_it_is_typed(shimfit) -> None:
+    shimfit("job new heron")
+    shimfit("run new heron/jetty --length 1.2m --every 1.2m --foot 90x90mm --height 1000mm")
+    bare = shimfit("trim heron/jetty/1")
+    assert (bare.code, "none to cut flush: log what went in first" in bare.err) == (2, True)
+    minus = shimfit("solve -6n10h --height 1000mm --foot 90x90mm")
+    assert (minus.code, "-6n10h has a minus: a reading says the side" in minus.err) == (2, True)
+    marks = shimfit("instrument add L1 --length 600mm --graduation 3in")
+    assert (marks.code, "by marks 76.2 mm apart: a wrong unit?" in marks.err) == (2, True)
+    assert "no instrument L1 is entered yet" in shimfit("settings instrument L1").err
+    assert shimfit("instrument add L1 --length 600mm --graduation 1mm").code == 0
+    assert shimfit("settings instrument L1").err == ""
+
+
+def test_settings_take_the_unit_that_is_typed(shimfit) -> None:
+    for typed in ("30", "30 N m", "30Nm"):
+        assert shimfit("settings", "torque_nm", typed, "--json").json["settings"]["torque_nm"] == 30.0
+    assert shimfit("settings", "rod_mm", "1/2in", "--json").json["settings"]["rod_mm"] == 12.7
+    for key, typed in (("torque_nm", "tight"), ("torque_nm", "-3"), ("minutes_round", "8 h")):
+        assert shimfit("settings", key, typed).code == 2

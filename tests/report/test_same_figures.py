@@ -408,6 +408,8 @@ def csv_against(rows: list[dict[str, str]], reported: dict[str, Any]) -> int:
             "replaces": issue.get("replaces"),
             "changed_posts": "; ".join(issue.get("changed", [])),
             "program": reported["program"],
+            "trimmed": "yes" if post["trimmed"] else None,
+            "materials": "; ".join(reported["materials"]),
             **reported["facts"],
         }
         for side in ("before", "after"):
