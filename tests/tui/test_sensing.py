@@ -9,6 +9,7 @@ import pytest
 from shimfit.core.sensing.watch import WatchState
 from shimfit.core.takeup import TakeUp
 from shimfit.model import Lean, PostState
+from shimfit.tui.session import Outcome
 from shimfit.wire.stream import Snapshot, Taken
 
 MOVING = Snapshot(WatchState.MOVING, "moving", lean=Lean(0.006, -0.002), age_s=0.0)
@@ -194,3 +195,7 @@ async def test_while_it_streams_the_target_has_rows_to_be_read_from(at_screen, c
     drawn = hand.row("target").splitlines()
     assert len(drawn) - 2 >= 5, "two rows of it are words"
     assert ("11.7 off now" in hand.screen()) is (columns > 40)
+    # A question of three rows takes the row of what comes after before it takes the target's.
+    hand.page.say(Outcome("word " * 22, done=False, asks=True))
+    assert "word\n" in await hand.settled()
+    assert len(hand.row("target").splitlines()) - 2 >= 4

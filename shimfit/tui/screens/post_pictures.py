@@ -198,8 +198,8 @@ def share_out(snapshot: Snapshot, size: ScreenSize) -> tuple[int, int, int, int]
     shared = 3 if size.squat else 7 if size.slim and size.rows >= TALL_FROM else 5  # to be tapped on a phone
     left = size.rows - shared - size.echo - size.banner - pad - above - big
     least = 1 if size.in_brief else len(snapshot.packs)
-    if size.in_brief and snapshot.live is not None and left == LEAST_PLAN_ROWS:
-        least = 0  # a long question takes the row of what comes after, never the target's
+    if size.in_brief and snapshot.live is not None and size.echo > 2:
+        least = 0  # a long question takes the row of what comes after before it takes the target's
     if size.slim and remarks and not size.in_brief:
         least += len(remarks[0])
     wanted = LEAST_PLAN_ROWS if snapshot.live is None else min(LIVE_PLAN_ROWS, left - least)
