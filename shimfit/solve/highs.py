@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 import time
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from shimfit.core.planning.program import Floats, Ints, LinearProgram
+    from shimfit.core.planning.program import Effort, Floats, Ints, LinearProgram
 
 _NO_STARTS = np.zeros(0, np.int32)
 _NO_VALUES = np.zeros(0, np.float64)
@@ -60,43 +60,35 @@ class Highs:
         """An empty linear program."""
         return _Linear()
 
-    def integer(
-        self,
-        program: IntegerProgram,
-        *,
-        seconds: float,
-        relative_gap: float = 0.0,
-        start: Floats | None = None,
-        nodes: int | None = None,
-        stop: Callable[[], bool] | None = None,
-        progress: Callable[[float, float], None] | None = None,
-    ) -> IntegerAnswer:
+    def integer(self, program: IntegerProgram, **effort: Unpack[Effort]) -> IntegerAnswer:
         """Solve an integer program; see Solver.integer."""
         import highspy
 
         if not program.cost.size:
             return _without_columns(program)
-        ends = time.monotonic() + max(0.0, float(seconds))
+        ends = time.monotonic() + max(0.0, float(effort["seconds"]))
+        gap, start, nodes = effort.get("relative_gap", 0.0), effort.get("start"), effort.get("nodes")
+        stop = effort.get("stop")
 
         def at_an_end() -> bool:
             return time.monotonic() >= ends or (stop is not None and stop())
 
-        bound, dived = _dived(program, relative_gap, at_an_end)
+        bound, dived = _dived(program, gap, at_an_end)
         if dived is not None:
             cost = float(program.cost @ dived)
-            if cost - bound <= relative_gap * abs(cost):
+            if cost - bound <= gap * abs(cost):
                 return IntegerAnswer("proven", dived, cost, min(bound, cost))
             start = dived
         highs = _silent()
         # HiGHS stops 1e-4 short of the optimum unless set otherwise.
-        highs.setOptionValue("mip_rel_gap", float(relative_gap))
+        highs.setOptionValue("mip_rel_gap", float(gap))
         highs.setOptionValue("mip_abs_gap", 1e-9)
         if nodes is not None:
             highs.setOptionValue("mip_max_nodes", nodes)
         _fill(highs, program)
         kind = np.where(program.whole, int(highspy.HighsVarType.kInteger), 0).astype(np.uint8)
         highs.changeColsIntegrality(kind.size, np.arange(kind.size, dtype=np.int32), kind)
-        _listen(highs, stop, progress)
+        _listen(highs, stop, effort.get("progress"))
         # Some releases lose an offset of presolve when given a start: what they call proven is not.
         for presolve in ("choose", "off"):
             highs.setOptionValue("presolve", presolve)

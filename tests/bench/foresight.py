@@ -49,7 +49,7 @@ def main():
     args = parser.parse_args()
     print(f"{'seed':>4} {'way':14} {'left out':>8} {'cost':>10} {'regret':>10} {'seconds':>8}")
     for seed in range(args.seeds):
-        run, box, options = instance(args.posts, 2 * args.posts, 3 * args.posts, seed=seed)
+        run, box, options = instance(args.posts, 2 * args.posts, 3 * args.posts, draw=seed)
         began = time.perf_counter()
         known = plan(run, box, options, Highs(), seconds=30)
         ways = [("hindsight", known.objective, len(known.unsolved), time.perf_counter() - began)]

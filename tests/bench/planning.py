@@ -60,9 +60,9 @@ from shimfit.solve.highs import Highs
 from tests.referee.weights import InWeights, weights_of
 
 
-def instance(posts, lots, pieces, *, seed=0):
+def instance(posts, lots, pieces, *, draw=0):
     """A run and box at random for the compact program: leans about a fall outwards, odd offcuts."""
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(draw)
     tolerance = Tolerance("1:500", "ratio", 0.002, per_direction=True)
     run = []
     while len(run) < posts:
@@ -106,10 +106,10 @@ def tolerance_of(kind, height):
     return Tolerance(name, "ratio", slope, per_direction=per)
 
 
-def drawn(posts, lots, pieces, seed):
+def drawn(posts, lots, pieces, draw):
     """A run and a box drawn anew: feet, tolerance, leans, lots, where packs bear; six saw settings."""
-    rng = np.random.default_rng(seed)
-    system = ("inch", "mm")[seed % 2]
+    rng = np.random.default_rng(draw)
+    system = ("inch", "mm")[draw % 2]
     height = float(rng.choice([44 * IN, 1000.0, 1100.0]))
     tol = tolerance_of(
         (("1/16", "3/32", "1/8", "1:500")[int(rng.integers(4))], bool(rng.integers(2))), height
@@ -176,14 +176,14 @@ def drawn(posts, lots, pieces, seed):
     return run, box, Options(bearing_point="corner" if rng.random() < 0.3 else "auto", saw=Saw(SETTINGS))
 
 
-def real(seed):
+def real(draw):
     """A stretch of boardwalk read on site and one crew's small box, which can't serve it all; no saw.
 
     10 to 40 posts, 1:300 to 1:500, read at 900 to 1,100 mm in whole mm or at 44 in in eighths; the box of
     fixtures/stock, its lots more or fewer as the run is long.
     """
-    rng = np.random.default_rng(seed)
-    posts, inch = int(rng.integers(10, 41)), bool(seed % 2)
+    rng = np.random.default_rng(draw)
+    posts, inch = int(rng.integers(10, 41)), bool(draw % 2)
     unit, height = (IN / 8, 44 * IN) if inch else (1.0, float(rng.choice([900.0, 1000.0, 1100.0])))
     per = int(rng.choice([300, 400, 500]))
     tol = Tolerance(f"1:{per}", "ratio", 1 / per)
@@ -203,12 +203,12 @@ def real(seed):
 FEW_FLATS = (0.5, 1.0, 2.0, 0.8, 1.6), ("bought", "bought", "bought", "offcut", "offcut")
 
 
-def short(seed):
+def short(draw):
     """A run of 4 to 12 posts, and so little to pack them from that most of it is cut from a few tapers."""
-    rng = np.random.default_rng(seed)
-    slope = 1 / (500, 300)[seed % 2]
+    rng = np.random.default_rng(draw)
+    slope = 1 / (500, 300)[draw % 2]
     tol, run = Tolerance(f"1:{1 / slope:.0f}", "ratio", slope), []
-    while len(run) < 4 + seed % 9:
+    while len(run) < 4 + draw % 9:
         lean = Lean(*rng.normal((0.003, 0.005), 0.007))
         if lean.magnitude > slope:
             run.append(PlanPost(str(len(run) + 1), Foot(90, 90), 1000.0, lean, tol))
@@ -248,7 +248,7 @@ def gap_of(case):
 
 def drawn_cases(name, size, seconds, draws):
     """A line of draws of one size: work, wall time, gap, MB, each middle and worst; posts left out in all."""
-    done = [apart("shimfit", *size, seed, seconds, False) for seed in range(draws)]
+    done = [apart("shimfit", *size, draw, seconds, False) for draw in range(draws)]
     fine = [one for one in done if "failed" not in one]
     columns = [
         f"{what} {np.median(values):7.2f} worst {max(values):7.2f}"
@@ -278,8 +278,8 @@ def growth(seconds, draws):
 def again(seconds, draws):
     """One post of 200 read anew: work of planning again ÷ of the first time, and the gap of either."""
     shares, firsts, seconds_ones = [], [], []
-    for seed in range(draws):
-        run, box, options = drawn(*FAMILIES["large"], seed)
+    for draw in range(draws):
+        run, box, options = drawn(*FAMILIES["large"], draw)
         known, took, gaps = Earlier(), [], []
         for _ in range(2):
             began = time.process_time()
@@ -292,7 +292,7 @@ def again(seconds, draws):
         firsts.append(gaps[0])
         seconds_ones.append(gaps[1])
         print(
-            f"draw {seed}: {took[0]:.2f} s, again {took[1]:.2f} s  gaps % {gaps[0]:.3f} {gaps[1]:.3f}",
+            f"draw {draw}: {took[0]:.2f} s, again {took[1]:.2f} s  gaps % {gaps[0]:.3f} {gaps[1]:.3f}",
             flush=True,
         )
     print(
@@ -426,11 +426,11 @@ def by_cp_sat(program, seconds):
 # ---------------------------------------------------------------- cases
 
 
-def run_case(how, posts, lots, pieces, seed, seconds, is_compact):  # noqa: PLR0917 - a case as JSON
+def run_case(how, posts, lots, pieces, draw, seconds, is_compact):  # noqa: PLR0917 - a case as JSON
     if is_compact:
-        run, box, options = instance(posts, lots, pieces, seed=seed)
+        run, box, options = instance(posts, lots, pieces, draw=draw)
     else:
-        run, box, options = drawn(posts, lots, pieces, seed) if lots else (real, short)[pieces](seed)
+        run, box, options = drawn(posts, lots, pieces, draw) if lots else (real, short)[pieces](draw)
     began, cpu = time.perf_counter(), time.process_time()
     left_out = ""
     if how == "shimfit":

@@ -8,7 +8,7 @@ minimise; every variable is at least 0; matrices come in compressed columns (or 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal, Protocol
+from typing import TYPE_CHECKING, Literal, Protocol, Required, TypedDict, Unpack
 
 import numpy as np
 
@@ -91,28 +91,30 @@ class IntegerAnswer:
     """No answer is below this; -inf when nothing is known."""
 
 
+class Effort(TypedDict, total=False):
+    """How an integer program is solved; always alike, unless the time runs out or `stop` says so."""
+
+    seconds: Required[float]
+    relative_gap: float
+    """(best - bound) ÷ best at which it is good enough; 0 unless said."""
+    start: Floats | None
+    """A feasible answer to begin from."""
+    nodes: int | None
+    """The most of the tree that are looked at."""
+    stop: Callable[[], bool] | None
+    """Asked often."""
+    progress: Callable[[float, float], None] | None
+    """Gets (bound, best) whenever either moves."""
+
+
 class Solver(Protocol):
     """Makes linear programs and solves integer ones."""
 
     def linear(self) -> LinearProgram:
         """An empty linear program."""
 
-    def integer(
-        self,
-        program: IntegerProgram,
-        *,
-        seconds: float,
-        relative_gap: float = 0.0,
-        start: Floats | None = None,
-        nodes: int | None = None,
-        stop: Callable[[], bool] | None = None,
-        progress: Callable[[float, float], None] | None = None,
-    ) -> IntegerAnswer:
-        """Solve; deterministic unless the time runs out or `stop` says so.
-
-        `start` is a feasible answer to begin from, `nodes` the most of the tree that are looked at, `stop` is
-        asked often, `progress` gets (bound, best) whenever either moves.
-        """
+    def integer(self, program: IntegerProgram, **effort: Unpack[Effort]) -> IntegerAnswer:
+        """Solve an integer program."""
 
 
 @dataclass(frozen=True, slots=True)
