@@ -166,10 +166,11 @@ def test_prices_are_added_to_what_uses_them() -> None:
 def test_what_is_thicker_than_the_tables_are_long_is_there_to_their_very_end() -> None:
     lots = [
         Lot("T1", "taper", 1, thin_mm=1.0, thick_mm=20.0, length_mm=600.0),
-        Lot("S1", "strip", 1, length_mm=3000.0, width_mm=600.0, thickness_mm=20.0),
+        Lot("S1", "strip", 1, length_mm=3000.0, width_mm=90.0, thickness_mm=20.0),
     ]
     tables = build_tables(lots, Options(saw=Saw(settings_deg=(1.0,))))
     last = tables.length - 1
+    assert len(tables.rows) == 3
     for row in tables.rows[1:]:
         assert max(run.hi for run in row.runs) == last
         assert tables.stack(row, last).tail[1] == last
