@@ -224,27 +224,6 @@ QUANTUM_MM = 0.01
 """Grid of thicknesses: a pack that is nearer to its want than half of it stays as it is."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Plan:
-    """Totals for one choice of seats and one constant under all of them."""
-
-    layout: LayoutName
-    lift_mm: float
-    changes: tuple[Change, ...]
-    packs: tuple[Pack, ...]
-    resting: Resting
-    within: bool
-
-    @property
-    def effort(self) -> tuple[bool, int, float, int, float]:
-        """What a change costs where nothing has a price, after that it must plumb the post.
-
-        Seats touched, then a wide base, packs there, height gained.
-        """
-        base = -round(self.resting.tipping_arm, 3)
-        return not self.within, len(self.changes), base, len(self.packs), round(self.lift_mm, 6)
-
-
 def exact_change(standing: Standing, asked: Correction, options: Options) -> Prescription:
     """New totals that plumb the post exactly, with the fewest packs touched.
 
@@ -255,7 +234,7 @@ def exact_change(standing: Standing, asked: Correction, options: Options) -> Pre
     height_mm, tolerance = positive(asked.height_mm, "height"), asked.tolerance
     there, preload_mm = asked.there, options.preload_mm
 
-    def plan(name: LayoutName, seats: Sequence[Seat], lift_mm: float) -> _Plan:
+    def totals(name: LayoutName, seats: Sequence[Seat], lift_mm: float) -> Prescription:
         new, changes = [], []
         for seat in Seat:
             old = there.get(seat)
@@ -275,27 +254,35 @@ def exact_change(standing: Standing, asked: Correction, options: Options) -> Pre
                 new.append(replace(pack, need_mm=total, made_mm=total, pieces=pieces))
         resting = standing.rests_on(new, preload_mm)
         within = resting.lean is not None and tolerance.holds(resting.lean, height_mm)
-        return _Plan(name, lift_mm, tuple(changes), tuple(new), resting, within)
+        return Prescription(
+            post=standing.foot,
+            height_mm=height_mm,
+            lean=standing.reading,
+            tolerance=tolerance,
+            packs=tuple(new),
+            resting=resting,
+            within=within,
+            status="proven",
+            layout=name,
+            cost=Cost(float(len(changes)), (("changes", float(len(changes))),)),
+            change=tuple(changes),
+        )
 
-    plans = [
-        plan(name, seats, lift)
+    def effort(way: tuple[Prescription, float]) -> tuple[bool, int, float, int, float]:
+        """What a change costs where nothing has a price, after that it must plumb the post.
+
+        Seats touched, then a wide base, packs there, height gained.
+        """
+        found, lift_mm = way
+        base = -round(found.resting.tipping_arm, 3)
+        return not found.within, len(found.change), base, len(found.packs), round(lift_mm, 6)
+
+    ways = (
+        (totals(name, seats, lift), lift)
         for name, seats in _layouts(standing, there, options.layout)
         for lift in _lifts(standing, there, seats)
-    ]
-    best = min(plans, key=lambda plan: plan.effort)
-    return Prescription(
-        post=standing.foot,
-        height_mm=height_mm,
-        lean=standing.reading,
-        tolerance=tolerance,
-        packs=best.packs,
-        resting=best.resting,
-        within=best.within,
-        status="proven",
-        layout=best.layout,
-        cost=Cost(float(len(best.changes)), (("changes", float(len(best.changes))),)),
-        change=best.changes,
     )
+    return min(ways, key=effort)[0]
 
 
 def packs_now(foot: Foot, totals_mm: Mapping[Seat, float]) -> tuple[Pack, ...]:
