@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.ledger import Ledger
-from shimfit.core.planning.plan import plan
+from shimfit.core.planning.plan import Effort, plan
 from shimfit.core.planning.planned import box_after, serve_alone
 from shimfit.model import Lean
 
@@ -88,7 +88,7 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     others = [replace(post, name=f"{post.name}+{k}", lean=lean, aim=None) for k, lean in enumerate(leans, 1)]
 
     def planned(posts: Sequence[PlanPost], box: Sequence[Lot]) -> Plan:
-        return plan(posts, box, options, solver, quick=True, swaps=False, why=False)
+        return plan(posts, box, options, solver, effort=Effort(quick=True, swaps=False, why=False))
 
     def in_all(one: Planned) -> float:
         """Minutes of this post and of those to come."""

@@ -21,7 +21,7 @@ from shimfit.core.foresight import likely_leans
 from shimfit.core.packing.tables import build_tables
 from shimfit.core.planning.choosing import PATTERNS_A_POST, QUICK_ROUNDS
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.plan import plan
+from shimfit.core.planning.plan import Effort, plan
 from shimfit.core.planning.planned import Planned
 from shimfit.core.planning.rounds import Rounds
 from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
@@ -294,9 +294,9 @@ def to_buy(
         _ways([together], left, plenty, options, solver), build_tables([*left, *plenty], options), plenty, 0,
         solver,
     )  # fmt: skip
-    done = plan(posts, _with(left, plenty, counts), options, solver, quick=True, why=False)
+    done = plan(posts, _with(left, plenty, counts), options, solver, effort=Effort(quick=True, why=False))
     if done.unsolved:
-        done = plan(posts, [*left, *plenty], options, solver, quick=True, why=False)
+        done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))
         counts = _taken(done.planned, plenty)
     lines = tuple(KitLine(lot, n) for lot, n in zip(some, counts, strict=True) if n)
     return Missing(lines, tuple(one.post.name for one in done.planned))
@@ -324,5 +324,6 @@ def _served(
     posts = sum(map(len, trials))
     if not any(lot.count for lot in lots):
         return sum(post.stands for trial in trials for post in trial) / posts
-    done = (plan(trial, lots, options, solver, quick=True, swaps=False, why=False) for trial in trials)
+    effort = Effort(quick=True, swaps=False, why=False)
+    done = (plan(trial, lots, options, solver, effort=effort) for trial in trials)
     return sum(len(one.planned) for one in done) / posts

@@ -22,7 +22,7 @@ from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.plan import Plan, Unsolved, plan
+from shimfit.core.planning.plan import Effort, Plan, Unsolved, plan
 from shimfit.core.planning.planned import box_after
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
@@ -206,7 +206,7 @@ def plan_problem(
     """
     most_s = seconds_allowed(seconds)
     posts, lots, options = read_problem(problem)
-    done = plan(posts, lots, options, solver(), seconds=most_s, progress=progress, stop=stop)
+    done = plan(posts, lots, options, solver(), seconds=most_s, effort=Effort(stop=stop, progress=progress))
     answer = answer_json(done, Ledger(lots), options, _chances(done, options))
     return answer | buying_json(done, lots, options, stop) | {"remarks": remarks_on(problem)}
 
@@ -298,10 +298,10 @@ def plan_site_run(
         if (earlier := _EARLIER.get(key)) is None:
             _EARLIER.clear()
             earlier = _EARLIER[key] = Earlier()
-        how: dict[str, Any] = {"seconds": most_s, "progress": progress, "stop": stop, "earlier": earlier}
+        effort = Effort(stop=stop, progress=progress)
     else:
-        how = {"quick": True, "swaps": False}
-    done = plan(posts, lots, options, solver(), **how)
+        earlier, effort = None, Effort(quick=True, swaps=False)
+    done = plan(posts, lots, options, solver(), seconds=most_s, effort=effort, earlier=earlier)
     buying, chances = buying_json(done, lots, options, stop), _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.

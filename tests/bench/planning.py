@@ -50,7 +50,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from shimfit.core.packing import Options, Saw, build_tables
-from shimfit.core.planning import Earlier, PlanPost, plan
+from shimfit.core.planning import Earlier, Effort, PlanPost, plan
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.program import IntegerProgram, Sparse
 from shimfit.core.planning.search import ListMaker
@@ -434,7 +434,7 @@ def run_case(how, posts, lots, pieces, draw, seconds, is_compact):  # noqa: PLR0
     began, cpu = time.perf_counter(), time.process_time()
     left_out = ""
     if how == "shimfit":
-        done = plan(run, box, options, Highs(), seconds=seconds, clock=time.process_time)
+        done = plan(run, box, options, Highs(), seconds=seconds, effort=Effort(clock=time.process_time))
         best, bound, left_out = done.objective, done.bound, str(len(done.unsolved))
     else:
         program = compact(run, box, options)

@@ -17,7 +17,7 @@ from shimfit.core.chance import next_rounds
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes, Reads
 from shimfit.core.packing import Known, Options, Saw, build_tables, prescribe
-from shimfit.core.planning import Earlier, PlanPost, choosing, plan, planned, search
+from shimfit.core.planning import Earlier, Effort, PlanPost, choosing, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.every import every_pattern
@@ -530,7 +530,7 @@ def test_stopping_keeps_the_best_so_far_and_says_so():
         asked.append(1)
         return len(asked) > 3
 
-    done = plan(given, lots, options, Highs(), stop=stop)
+    done = plan(given, lots, options, Highs(), effort=Effort(stop=stop))
     assert done.stopped
     assert done.status in ("found", "gave-up")
     assert done.planned
@@ -559,7 +559,7 @@ class Stubborn(Highs):
 
 def test_the_time_holds_and_the_plan_to_begin_from_is_kept():
     given, lots, options, clock = posts(12, 7), box(25, 2, 1, 7), InWeights(), Clock()
-    done = plan(given, lots, options, Stubborn(), seconds=4.0, clock=clock)
+    done = plan(given, lots, options, Stubborn(), seconds=4.0, effort=Effort(clock=clock))
     assert clock.now <= 5.0
     assert done.stopped
     assert done.status == "found"
@@ -577,7 +577,7 @@ def test_a_plan_whose_time_was_used_up_never_says_proven():
         if best is not None:
             clock.now = 100.0
 
-    assert plan(given, lots, options, Highs(), clock=clock, progress=used_up).status == "found"
+    assert plan(given, lots, options, Highs(), effort=Effort(clock=clock, progress=used_up)).status == "found"
 
 
 def test_progress_tells_a_bound_that_only_rises_and_stays_below():

@@ -78,7 +78,8 @@ def prescribe(
     """The best packs for one post from the box in the tables, with the proof in `status`.
 
     A lean within the tolerance wants no packs. "proven" is meant of the objective of the tables' options,
-    over all packs that the layout allows, lifted or not.
+    over all packs that the layout allows, lifted or not, in which no two packs share a cut: a plan of the one
+    post knows those too (`planning.sharing`).
     EntryError: see `ask`; also when the rod's hole leaves no room for any pack.
     """
     share = positive(known.take_up, "take-up", "")

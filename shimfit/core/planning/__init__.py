@@ -11,8 +11,8 @@ posts left over served one at a time. `program` is what is given from outside: a
 """
 
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.plan import Plan, Unsolved, plan
+from shimfit.core.planning.plan import Effort, Plan, Unsolved, plan
 from shimfit.core.planning.planned import Planned
 from shimfit.core.planning.rounds import Earlier
 
-__all__ = ["Earlier", "Plan", "PlanPost", "Planned", "Unsolved", "plan"]
+__all__ = ["Earlier", "Effort", "Plan", "PlanPost", "Planned", "Unsolved", "plan"]

@@ -98,6 +98,22 @@ class Plan:
         return (self.objective - self.bound) / self.objective if self.objective > 0 else 0.0
 
 
+@dataclass(frozen=True, slots=True)
+class Effort:
+    """How much of a plan is worked out, and who hears of it meanwhile."""
+
+    quick: bool = False
+    """Work is counted instead of timed, so that the answer is the same on any machine."""
+    swaps: bool = True
+    """Posts that nothing is left for are tried with what others have: long where many are left out."""
+    why: bool = True
+    """Why they are is asked, which posts that are only likely to come need not know."""
+    stop: Callable[[], bool] | None = None
+    progress: Callable[[float, float | None], None] | None = None
+    """Gets (bound, best plan's cost or None) as they move."""
+    clock: Callable[[], float] = time.monotonic
+
+
 def plan(
     posts: Sequence[PlanPost],
     lots: Sequence[Lot],
@@ -105,29 +121,21 @@ def plan(
     solver: Solver,
     *,
     seconds: float = 60.0,
-    stop: Callable[[], bool] | None = None,
-    progress: Callable[[float, float | None], None] | None = None,
-    clock: Callable[[], float] = time.monotonic,
-    quick: bool = False,
-    swaps: bool = True,
-    why: bool = True,
+    effort: Effort = Effort(),
     earlier: Earlier | None = None,
 ) -> Plan:
     """Plan all posts from one box. Deterministic unless the time runs out or `stop` says so.
 
-    `progress` gets (bound, best plan's cost or None) as they move. The time holds whatever is left to do.
-    `quick`: work is counted instead of timed, so that the answer is the same on any machine. `swaps`: posts
-    that nothing is left for are tried with what others have, which takes long where many are left out; `why`:
-    and why they are is asked, which posts that are only likely to come need not know. `earlier`: what an
-    earlier plan of the run knew, which is told what this one knows; posts that have not changed since are
-    then searched no more.
+    The seconds hold whatever is left to do. `earlier`: what an earlier plan of the run knew, which is told
+    what this one knows; posts that have not changed since are then searched no more.
     EntryError for posts and lots that are none.
     """
-    began = clock()
-    patience = Patience(math.inf if quick else began + seconds, clock, stop, progress, quick)
+    began = effort.clock()
+    ends = math.inf if effort.quick else began + seconds
+    patience = Patience(ends, effort.clock, effort.stop, effort.progress, effort.quick)
     work = _Work(tuple(posts), tuple(lots), options, solver, patience, earlier)
-    work.serve(swaps=swaps)
-    return work.plan(began, why=why)
+    work.serve(swaps=effort.swaps)
+    return work.plan(began, why=effort.why)
 
 
 class _Work:
