@@ -361,11 +361,9 @@ class _Crews:
             if sides[first][1].gone:
                 settles = "if it is there, insert it again"
             did = "; ".join(what_was_done([*work[first], *work[1 - first]]))
-            why = (
-                f"crews worked here that did not know of each other: {did}; it is shown as the first left it"
-            )
+            why = f"crews worked here that did not know of each other: {settles}. {did}"
             last = in_order(chain.from_iterable(work))[-1]
-            return Move(0, "conflict", last, f"{why}: {settles}", packs)
+            return Move(0, "conflict", last, f"{why}; it is shown as the first left it", packs)
         laid = [[event for event in events if event.kind == "post-added"] for events, _ in sides]
         if all(laid) and _different(laid[0][-1], laid[1][-1]):
             one, later = in_order([laid[0][-1], laid[1][-1]])
@@ -423,7 +421,7 @@ def undone_unknowing(history: Sequence[Reported], knowledge: Knowledge) -> Itera
         settles = "say what is under it, then read it again" if packs else "read it again"
         who, did = _who(undo.event, "one crew"), "; ".join(what_was_done(since))
         what = f"{who} took back {words_of(taken[0])} ({_minute(undo.event)})"
-        why = f"{what} and did not know what was done from there: {did}; it stands all the same: {settles}"
+        why = f"{what}, which others had gone on from: {settles}. It stands all the same; {did}"
         at = max(at for at, one in enumerate(history) if one.event in since)
         yield Move(at, "conflict", since[-1], why, packs)
 

@@ -77,7 +77,10 @@ def test_conflicts_are_said_per_post(files, crew):
     call("export", moved, "--db", mine)
     code, out, _ = call("import", moved, "--db", theirs)
     assert code == 0
-    assert "jetty/east/2\n  crews worked here that did not know of each other: c3 read 3mm n 0 (" in out
+    assert (
+        "jetty/east/2\n  crews worked here that did not know of each other: read it again. c3 read 3mm n 0 ("
+        in out
+    )
 
 
 # ---------------------------------------------------------------- two crews apart on one run
@@ -161,12 +164,12 @@ def test_two_crews_who_logged_one_run_apart_are_told_where_and_both_files_say_th
         "two crews lay run deck out differently: north: face names out=lake; south: face names out=water; "
         "the later change stands; no room between the feet of posts 4b and 5: move one, or take it out"
     )
-    assert "other: north read 2.5n 0, packed it (20" in at("/4")
+    assert "other: read it again. north read 2.5n 0, packed it (20" in at("/4")
     assert "; south read 7n 5h, skipped it (no rod yet) (20" in at("/4")
-    assert at("/4").endswith("; it is shown as the first left it: read it again")
-    assert "other: south read 0.5n 5o, packed it (20" in at("/5")
+    assert at("/4").endswith("; it is shown as the first left it")
+    assert "other: read it again. south read 0.5n 5o, packed it (20" in at("/5")
     assert "; north moved it (20" in at("/5")
-    assert at("/2").endswith("; it is shown as the first left it: if it is there, insert it again")
+    assert "other: if it is there, insert it again. north took it out (20" in at("/2")
 
     shown, record_ = what_it_says(north)
     assert (shown, record_) == what_it_says(south)

@@ -375,7 +375,9 @@ def test_a_second_reading_of_a_bare_post_by_a_crew_that_knew_of_none_verifies_an
     send(south, north)
     post = north.post("1")
     assert (post.state, post.verdict, post.packs_in_place, post.rounds) == (PostState.TO_READ, None, (), 0)
-    assert post.conflict.startswith("crews worked here that did not know of each other: north read 0.009 0.0")
+    assert post.conflict.startswith(
+        "crews worked here that did not know of each other: read it again. north read"
+    )
     assert [reading.slope_along for reading in post.readings] == [0.009, 0.0001]
     north.read("1", 0.008)
     post = north.post("1")

@@ -201,7 +201,7 @@ def test_nobody_takes_back_what_another_crew_has_gone_on_from(two, packs):
     (conflict,) = send(south, north).conflicts
     assert (conflict.post, conflict.packs) == ("1", False)
     assert "one crew took back reading 9mm n 0 (20" in conflict.why
-    assert "did not know what was done from there: south tightened it (20" in conflict.why
+    assert "had gone on from: read it again. It stands all the same; south tightened it (" in conflict.why
     assert send(north, south).conflicts == (conflict,), "each crew is told, in the same words"
     for one in (north, south):
         assert one.post("1").packs_in_place == (packs[0],), "what the south crew put in is still under it"
@@ -225,7 +225,7 @@ def test_packs_taken_back_under_another_crews_reading_are_to_be_named(two, packs
     south.read("1", 0.0001)
     (conflict,) = send(south, north).conflicts
     assert conflict.packs
-    assert conflict.why.endswith("it stands all the same: say what is under it, then read it again")
+    assert "from: say what is under it, then read it again. It stands all the same; " in conflict.why
     assert north.post("1").packs_in_place == (packs[0],)
 
 
