@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import io
-import json
 from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from shimfit.cli import main
-from shimfit.cli.io import Io
 from shimfit.store.merge import export_text, import_text
 from shimfit.text.glyphs import ASCII
 from shimfit.tui.plain import run_plain
@@ -26,21 +23,17 @@ BOX = "lot,form,count,thickness_mm\nF1,flat,12,0.4\nF2,flat,12,0.6\nF3,flat,12,1
 
 
 @pytest.fixture
-def type_(tmp_path: Path) -> Callable[..., Any]:
+def type_(after: Callable[..., Any], tmp_path: Path) -> Callable[..., Any]:
     """Types a command on a run of three posts with an empty box; gives its exit code and its JSON."""
-
-    def typed(*words: str) -> Any:
-        out, err = io.StringIO(), io.StringIO()
-        code = main([*words, "--db", str(tmp_path / "walk.db")], Io(out, err))
-        if "--json" in words:
-            return code, json.loads(out.getvalue())
-        return code, out.getvalue() + err.getvalue()
-
+    laid = "run new lake/walk --length 2400mm --every 1200mm --foot 90x90mm --height 1000mm"
+    shimfit = after("job new lake", laid)
     (tmp_path / "box.csv").write_text(BOX)
     (tmp_path / "record.csv").touch()
-    typed("job", "new", "lake")
-    where = ["--length", "2400mm", "--every", "1200mm", "--foot", "90x90mm", "--height", "1000mm"]
-    typed("run", "new", "lake/walk", *where)
+
+    def typed(*words: str) -> Any:
+        ran = shimfit(*words)
+        return ran.code, ran.json if "--json" in words else ran.out + ran.err
+
     return typed
 
 
@@ -98,7 +91,7 @@ def test_a_box_that_was_filled_answers_every_post_at_once(type_, tmp_path) -> No
     for post in ("1", "2"):
         row = shown(type_, post)
         assert (row["state"], row["next"], len(row["prescribed"]) > 0) == ("pack", "pack", True)
-    with Site.open(tmp_path / "walk.db", environment={}) as site:
+    with Site.open(tmp_path / "test.db", environment={}) as site:
         session = Session(site, ASCII)
         session.go(Place("lake", "walk", "1"))
         assert session.view is not None
@@ -120,7 +113,7 @@ def test_what_is_thrown_out_of_the_box_is_not_asked_for_any_more(type_, tmp_path
 def test_a_lot_added_in_plain_mode_answers_the_posts_that_are_not_in_view_too(type_, tmp_path) -> None:
     for post in ("1", "2"):
         type_("read", f"lake/walk/{post}", "8n 3o")
-    with Site.open(tmp_path / "walk.db", environment={}) as site:
+    with Site.open(tmp_path / "test.db", environment={}) as site:
         said = io.StringIO()
         typed = f"open lake/walk\nload {tmp_path / 'box.csv'}\nrun\nq\n"
         run_plain(site, stdin=io.StringIO(typed), stdout=said, ascii=True)
@@ -132,7 +125,7 @@ def test_a_changed_tolerance_makes_a_new_answer_and_drops_the_old_one(type_, tmp
     type_("stock", "import", str(tmp_path / "box.csv"))
     type_("read", "lake/walk/1", "4n 0")
     assert shown(type_, "1")["next"] == "pack"
-    with Site.open(tmp_path / "walk.db", environment={}) as site:
+    with Site.open(tmp_path / "test.db", environment={}) as site:
         at = Place("lake", "walk", "1")
         set_option(site, "lake", "walk", "tolerance", "1:200")
         post = site.post(at)
@@ -159,10 +152,10 @@ def test_a_changed_setting_that_has_a_say_makes_a_new_answer(type_, tmp_path, be
         type_(*words)
     type_("read", "lake/walk/1", "8n 3o")
     type_("settings", "theme", "dark")
-    with Site.open(tmp_path / "walk.db", environment={}) as site:
+    with Site.open(tmp_path / "test.db", environment={}) as site:
         first = site.post(Place("lake", "walk", "1")).prescription_event
     _, said = type_(*change)
-    with Site.open(tmp_path / "walk.db", environment={}) as site:
+    with Site.open(tmp_path / "test.db", environment={}) as site:
         second = site.post(Place("lake", "walk", "1"))
         assert second.prescription_event != first
         assert second.answer is not None
@@ -188,7 +181,7 @@ def test_a_changed_option_of_the_run_drops_the_answer_on_every_machine(type_, tm
     type_("read", "lake/walk/1", "8n 3o")
     at = Place("lake", "walk", "1")
     with (
-        Site.open(tmp_path / "walk.db", environment={}) as site,
+        Site.open(tmp_path / "test.db", environment={}) as site,
         Site.open(tmp_path / "other.db", environment={}, options={"saw_deg": "1 2"}) as other,
     ):
         set_option(site, "lake", "walk", option, text)

@@ -17,7 +17,9 @@ import pytest
 from textual import _wait
 from textual.css.stylesheet import Stylesheet
 
+from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
+from shimfit.tui.session import Session
 from shimfit.tui.setting_up import add_run, parse_lot
 from shimfit.tui.widgets import EntryLine
 from shimfit.workflow.site import Site
@@ -27,7 +29,6 @@ if TYPE_CHECKING:
 
     from shimfit.standing import PostRecord
     from shimfit.tui.screens.page import Page
-    from shimfit.tui.session import Session
 
 # How long the pilot sleeps before it looks whether the program is idle: after every key, three times
 # over. A fiftieth of a second each was a third of these tests; idle is the same share of a shorter look.
@@ -117,6 +118,14 @@ def make_site(tmp_path: Path):
     yield make
     for site in opened:
         site.close()
+
+
+@pytest.fixture
+def session(make_site: Callable[..., Site]) -> Session:
+    """The moves on a fresh jetty, with no screen."""
+    session = Session(make_site(), UNICODE)
+    assert session.open_last()
+    return session
 
 
 @pytest.fixture

@@ -9,20 +9,12 @@ import pytest
 from shimfit.errors import FileError
 from shimfit.model import Instrument
 from shimfit.settings.actions import BY_NAME, SCREENS
-from shimfit.text.glyphs import UNICODE
 from shimfit.tui.app import ShimfitApp
 from shimfit.tui.handover import export
 from shimfit.tui.session import Session
 from shimfit.tui.widgets import Rows
 from shimfit.workflow.reading import log_reading
 from shimfit.workflow.site import Site
-
-
-@pytest.fixture
-def session(make_site) -> Session:
-    session = Session(make_site(), UNICODE)
-    assert session.open_last()
-    return session
 
 
 def names(session: Session) -> str:

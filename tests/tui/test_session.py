@@ -24,13 +24,6 @@ from shimfit.workflow.plan import cut_list_of
 from shimfit.workflow.reading import Asked, log_reading
 
 
-@pytest.fixture
-def session(make_site) -> Session:
-    session = Session(make_site(), UNICODE)
-    assert session.open_last()
-    return session
-
-
 def test_the_next_reading_can_be_another_kind_and_only_that_one(session) -> None:
     assert session.do("kind", "bed").done
     assert session.enter("3n2o").done

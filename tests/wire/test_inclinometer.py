@@ -117,7 +117,8 @@ def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path,
         assert "house" in taken.text
         assert seen.lean.slope_across == pytest.approx(-0.01746, abs=2e-3)
         times_s, x_deg, _ = sensor.history(1.0)
-        assert 30 < len(times_s) < 110
+        assert 5 < len(times_s) < 110, "how many, is the machine's affair"
+        assert times_s[-1] - times_s[0] <= 1.0
         assert abs(x_deg.mean() - 1.0) < 0.05
         sensor.again()
         wait_for(lambda: sensor.snapshot().taken is None)
