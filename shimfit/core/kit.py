@@ -27,6 +27,7 @@ from shimfit.core.planning.rounds import Rounds
 from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
+from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -37,11 +38,14 @@ if TYPE_CHECKING:
     from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver
     from shimfit.model import Foot, Tolerance
+    from shimfit.quantities.typed import Units
 
 SHOP_FLATS_MM = (0.5, 1.0, 1.5, 2.0, 3.0, 5.0)
 """Thicknesses of flat packers that shops keep (common practice, no source)."""
 SHOP_TAPER_MM = (200.0, 0.8, 8.0)
 """Length, thin and thick edge of a bought taper (common practice, no source)."""
+SHOP_FLATS_64THS, SHOP_TAPER_64THS = (1, 2, 3, 4, 8, 12), (512, 2, 20)
+"""The same where lengths are in inches: 1/64 to 3/16 in; a taper of 8 in, 1/32 to 5/16 in thick."""
 ALONG_SHARE = 0.5
 """Spread along the run ÷ usual fall across it: decks fall outwards, along they only wander."""
 ACROSS_SHARE = 0.5
@@ -79,10 +83,9 @@ class KitLine:
     def what(self) -> str:
         """In words."""
         if self.lot.is_whole:
-            return f"flat {self.lot.thickness_mm:g} mm"
-        return (
-            f"{self.lot.form} {self.lot.thin_mm:g}-{self.lot.thick_mm:g} mm, {self.lot.length_mm:g} mm long"
-        )
+            return f"flat {self.lot.thickness_mm:.4g} mm"
+        thick_mm = f"{self.lot.thin_mm:.4g}-{self.lot.thick_mm:.4g}"
+        return f"{self.lot.form} {thick_mm} mm, {self.lot.length_mm:.4g} mm long"
 
     def stock_mm(self, kerf_mm: float) -> float | None:
         """Length of stock that all of them are cut from, a cut each; None for what comes in pieces."""
@@ -107,12 +110,20 @@ class Kit:
         return self.served_share >= self.asked_share
 
 
-def shop() -> tuple[Lot, ...]:
+def shop(units: Units = "mm") -> tuple[Lot, ...]:
     """What a shop usually sells, as lots to choose from (bought, count 1)."""
+    flats_mm: Sequence[float] = SHOP_FLATS_MM
+    taper_mm: Sequence[float] = SHOP_TAPER_MM
+    if units == "inch":
+        flats_mm, taper_mm = (
+            tuple(n * shown.MM_PER_INCH / 64 for n in some) for some in (SHOP_FLATS_64THS, SHOP_TAPER_64THS)
+        )
     flats = [
-        Lot(f"new {mm:g}", "flat", 1, thickness_mm=mm, origin="bought", note="to buy") for mm in SHOP_FLATS_MM
+        Lot(f"new {name}", "flat", 1, thickness_mm=mm, origin="bought", note="to buy")
+        for mm in flats_mm
+        for name in [f"{mm:g}" if units == "mm" else shown.inches(mm, 64)]
     ]
-    length_mm, thin_mm, thick_mm = SHOP_TAPER_MM
+    length_mm, thin_mm, thick_mm = taper_mm
     taper = Lot(
         "new taper", "taper", 1, length_mm=length_mm, thin_mm=thin_mm, thick_mm=thick_mm, origin="bought"
     )

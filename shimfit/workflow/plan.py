@@ -17,7 +17,7 @@ from shimfit import codec
 from shimfit.codec import chance_to_json, prescription_to_json, resting_to_json, to_json
 from shimfit.core import cutting
 from shimfit.core.foot import check_foot
-from shimfit.core.kit import to_buy
+from shimfit.core.kit import shop, to_buy
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
@@ -302,7 +302,8 @@ def plan_site_run(
     else:
         earlier, effort = None, Effort(quick=True, swaps=False)
     done = plan(posts, lots, options, solver(), seconds=most_s, effort=effort, earlier=earlier)
-    buying, chances = buying_json(done, lots, options, stop), _chances(done, options)
+    buying = buying_json(done, lots, options, stop, shop(state.units))
+    chances = _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.
     packs = [pack for one in done.planned for pack in one.packs]
@@ -489,7 +490,11 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
 
 
 def buying_json(
-    done: Plan, lots: Sequence[Lot], options: Options, stop: Callable[[], bool] | None = None
+    done: Plan,
+    lots: Sequence[Lot],
+    options: Options,
+    stop: Callable[[], bool] | None = None,
+    offered: Sequence[Lot] = (),
 ) -> Json:
     """`buy`: the few pieces beside the box that would serve posts not served, and which of them they serve.
 
@@ -499,7 +504,7 @@ def buying_json(
     if not done.unsolved or done.status == "gave-up" or (stop is not None and stop()):
         return {}
     left = box_after(lots, [pack for one in done.planned for pack in one.packs], options).lots()
-    missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver())
+    missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver(), offered)
     if not missing.lines:
         return {}
     lines = bought_json(missing.lines, options.saw.kerf_mm)

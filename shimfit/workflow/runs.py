@@ -6,7 +6,7 @@ from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core import lineup, rails
-from shimfit.core.kit import Kit, kit_for
+from shimfit.core.kit import Kit, kit_for, shop
 from shimfit.core.lineup import LegLine, LinePost
 from shimfit.core.rails import Rail, StandingOpening, StandingPost
 from shimfit.errors import UsageError
@@ -138,7 +138,7 @@ def kit_for_run(
     options = options_of(state, site.settings, site_scatter=scatter_of(site, job).factor)
     made = kit_for(
         state.foot, state.height_mm, state.tolerance, count, site.box().lots, options, Highs(),
-        fall=fall, read=read if fall is None else (), offered=offered, share=share,
+        fall=fall, read=read if fall is None else (), offered=offered or shop(state.units), share=share,
     )  # fmt: skip
     many = shown.counted(count, "post")
     steep = f" (1 in {1 / abs(fall):.3g})" if fall else ""
