@@ -10,7 +10,7 @@ import pytest
 import scipy  # its parts are loaded where they are used
 
 from shimfit.core.chance import Chances, Zone, acceptance_of, next_reading, zone_of
-from shimfit.core.objective import READ_AGAIN_MIN, Reads, Scatter, usual_reads
+from shimfit.core.objective import READ_AGAIN_MIN, WORTH_READING_MIN, Reads, Scatter, usual_reads
 from shimfit.core.resting import tilts_per_mm
 from shimfit.core.uncertainty.decision import decide_lean
 from shimfit.core.uncertainty.disk import inside_disk
@@ -233,3 +233,44 @@ def test_one_more_reading_before_the_packs_is_advised_where_the_packs_changed_le
     dear = said(60.0)
     assert dear.again > dear.turned
     assert dear.saves_min == pytest.approx(60.0 * (changed[0] - changed[1]) - READ_AGAIN_MIN, abs=0.4)
+    # It grows by what a minute of rounds is worth: said from where it saves half a minute beyond its own.
+    a_round = (dear.saves_min + READ_AGAIN_MIN) / 60.0
+    for saves, is_said in ((0.9 * WORTH_READING_MIN, False), (1.1 * WORTH_READING_MIN, True)):
+        assert (said((saves + READ_AGAIN_MIN) / a_round).again is not None) == is_said
+
+
+def test_take_up_scatters_along_the_shift_and_seats_through_the_supports():
+    """Against matrices: s sᵀ u² for a shift s, J diag(v) Jᵀ for the seats."""
+
+    def base(u_take_up):
+        return acceptance_of(
+            2.0,
+            1000.0,
+            usual_reads(),
+            Scatter(),
+            per_direction=False,
+            shift_mm=(3.0, -4.0),
+            u_take_up=u_take_up,
+        )
+
+    known, unknown = base(0.0), base(0.1)
+    assert np.subtract(unknown.base_mm2, known.base_mm2) == pytest.approx((0.09, -0.12, 0.16))
+    j, v = np.array([(5.0, 2.0, -1.0), (1.0, -3.0, 4.0)]), (0.1, 0.2, 0.3)
+    seats = j @ np.diag(v) @ j.T
+    (xx, xy), (_, yy) = seats
+    assert np.subtract(known.covariance(*j, v), known.base_mm2) == pytest.approx((xx, xy, yy))
+
+
+def test_without_a_guard_all_marks_within_are_plumb_to_half_a_step_beyond():
+    reads = replace(usual_reads(), factor=0.0, step=0.0005)
+    zone = zone_of(2.0, 1000.0, reads, per_direction=True)
+    assert (zone.along_mm, zone.across_mm) == pytest.approx((2.25, 2.25))
+
+
+def test_out_is_beyond_the_guard_of_the_worse_direction():
+    """A sensor twice as unsure along: out from the limit and the guard of that, by another integral."""
+    reads = Reads(0.0008, 0.0004, 0.0008, 0.0004)
+    found = next_reading([(1.0, (1.0, 0.5))], (0.2, 0.0, 0.2), 2.0, 1000.0, reads, per_direction=False)
+    along, across = (math.sqrt(0.2 + 1e6 * one) for one in reads.off_by(reads))
+    not_out = inside_disk(1.0, 0.5, along, across, 2.0 + reads.factor * 0.8)
+    assert found.out == pytest.approx(1.0 - not_out, abs=1e-6)

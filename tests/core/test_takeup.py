@@ -11,9 +11,13 @@ from hypothesis import strategies as st
 from shimfit.core.takeup import (
     DRIFT,
     LEAST,
+    LEAST_FACTOR,
     MOST,
+    MOST_FACTOR,
     POST_U,
+    SETTING_MM,
     SITE_KNOWN_FROM,
+    WILD_TIMES,
     Left,
     Observed,
     SiteScatter,
@@ -38,12 +42,15 @@ EXACT = (0.0, 0.0, 0.0)
 """Seats that scatter nothing."""
 
 
-def test_one_step_is_the_textbook_mean_of_prior_and_observation():
+@pytest.mark.parametrize("way", [(1.0, 0.0), (0.6, 0.8), (0.6, -0.8)])
+def test_one_step_is_the_textbook_mean_of_prior_and_observation(way):
     # Two normal estimates combine with weights 1/variance (GUM; no surprise, so Huber does nothing).
     # What posts differ by and what their seats scatter, along the shift, is noise of the one observation.
     predicted, u_reading, seats = 10.0, 0.5, (0.6, 0.2, 0.9)
-    variance = (2 * u_reading**2 + seats[0]) / predicted**2 + POST_U**2
-    found = learn({}, observed(0.85, seats_mm2=seats, shares={"oak": 1.0}))
+    along_it = np.array(way) @ np.array([[0.6, 0.2], [0.2, 0.9]]) @ np.array(way)
+    variance = (2 * u_reading**2 + along_it) / predicted**2 + POST_U**2
+    shift = predicted * way[0], predicted * way[1]
+    found = learn({}, observed(0.85, shift, seats_mm2=seats, shares={"oak": 1.0}))
     prior_variance = 0.15**2 + DRIFT
     expected = (0.9 / prior_variance + 0.85 / variance) / (1 / prior_variance + 1 / variance)
     state = found["oak"]
@@ -127,6 +134,14 @@ def test_a_pack_of_two_materials_teaches_both_by_their_shares():
     both = blended(found, {"oak": 3.0, "plastic": 1.0})
     assert both.mean == pytest.approx(0.75 * found["oak"].mean + 0.25 * found["plastic"].mean)
     assert both.corrections == 1
+    # The step of a Kalman filter whose observation is a weighted sum (any textbook), by matrices.
+    before, weights = np.diag([0.15**2 + DRIFT] * 2), np.array([0.75, 0.25])
+    noise, surprise = (2 * 0.5**2 + SETTING_MM**2) / 10.0**2 + POST_U**2, 0.2
+    expected = weights @ before @ weights
+    noise *= max(1.0, surprise / math.sqrt(expected + noise) / 1.5)
+    after = before - np.outer(before @ weights, weights @ before) / (expected + noise)
+    assert [found[name].variance for name in ("oak", "plastic")] == pytest.approx(np.diag(after))
+    assert both.variance == pytest.approx((weights**2) @ np.diag(after), rel=1e-9)
     assert blended(found, {}) == TakeUp()
     assert blended(found, {"oak": 1.0, "new": 1.0}).corrections == 0
 
@@ -268,6 +283,39 @@ def test_far_off_on_a_deck_hardly_known_is_as_likely_as_students_t_says():
 
 
 _WHERE = (2.0, 0.3, 2.0), (0.9, 0.2, 0.9)
+
+
+def test_what_a_site_scatters_by_goes_with_the_square_of_its_factor():
+    left = Left((0.0, 0.0), (0.5, 0.1, 0.3), (0.2, -0.1, 0.4))
+    assert left.spread_mm2(2.0) == pytest.approx((2.2, 0.3, 1.6))
+    assert left.spread_mm2(2.0, 3.0) == pytest.approx((19.8, 2.7, 14.4))
+
+
+def test_a_shift_that_is_hardly_read_teaches_nothing():
+    noise = math.sqrt(2 * 0.5**2 + SETTING_MM**2)
+    assert learn({}, observed(1.95 * noise / 10.0)) == {}
+    assert learn({}, observed(2.05 * noise / 10.0)) != {}
+
+
+def test_a_site_with_a_wild_post_is_learned_as_bayes_says():
+    """The posterior of the factor summed up anew, with the mixture's two densities from scipy."""
+    seats, others = (0.5, 0.1, 0.4), (0.1, 0.0, 0.2)
+    off = [(1.0, -0.4), (-0.6, 0.9), (5.0, 3.5)]
+    logs = np.linspace(math.log(LEAST_FACTOR), math.log(MOST_FACTOR), 65)
+
+    def density(at, factor2, times2):
+        xx, xy, yy = (times2 * (factor2 * one + other) for one, other in zip(seats, others, strict=True))
+        return scipy.stats.multivariate_normal([0, 0], [[xx, xy], [xy, yy]]).pdf(at)
+
+    weights = []
+    for log in logs.tolist():
+        factor2 = math.exp(2 * log)
+        likely = [
+            0.97 * density(at, factor2, 1.0) + 0.03 * density(at, MOST_FACTOR**2, WILD_TIMES**2) for at in off
+        ]
+        weights.append(math.prod(likely) * math.exp(-SITE_KNOWN_FROM * (2 * log + 1 / factor2)))
+    expected = math.exp(np.average(logs, weights=weights))
+    assert learn_scatter([Left(at, seats, others) for at in off]).factor == pytest.approx(expected, rel=1e-6)
 
 
 def test_a_site_that_scatters_more_is_given_more_room():
