@@ -51,6 +51,13 @@ def test_take_up_asks_for_more():
     assert [c.to_mm for c in answer.change] == [pytest.approx(1.125)] * 2
 
 
+def test_a_corner_that_hangs_over_its_pack_wants_the_feeler_on_top_of_it():
+    packs = packs_now(FOOT, {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5})
+    hangs = standing_on(FOOT, Lean(0.0, 0.0), packs, PRELOAD, feelers_mm={Seat.NEXT_OUT: 0.4})
+    assert hangs.want_at_mm(Seat.NEXT_OUT) == pytest.approx(1.9)
+    assert hangs.want_at_mm(Seat.NEXT_HOUSE) == pytest.approx(1.0)
+
+
 def test_an_overshoot_takes_away():
     now = {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5}
     answer = change_of(FOOT, Lean(0.0, -0.005), now)

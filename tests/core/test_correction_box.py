@@ -284,6 +284,19 @@ def test_the_front_door_leads_to_both_rooms():
     assert known == correct(packs, Lean(0.0, 0.0046), BOX)
 
 
+def test_only_what_is_left_to_shift_is_as_unsure_as_the_take_up():
+    """Packs for 9 mm stand there, 4.6 mm are left: what a tenth of take-up scatters is of these alone."""
+    packs = (flat_pack(Seat.NEXT_HOUSE, "F1", 0.8), flat_pack(Seat.NEXT_OUT, "F1", 0.8))
+    odds = [
+        front_door(
+            FOOT, HEIGHT, Lean(0.0, 0.0046), TOLERANCE,
+            now=packs, options=OPTIONS, lots=BOX, known=Known(u_take_up=u),
+        ).chance.within
+        for u in (0.0, 0.1)
+    ]  # fmt: skip
+    assert odds[0] - 0.05 < odds[1] < odds[0]
+
+
 def test_old_packs_off_the_grid_may_stay_as_they_are():
     # 3/64 in is 1.190625 mm: no thickness of the grid.
     now = {Seat.NEXT_HOUSE: 1.190625, Seat.NEXT_OUT: 1.190625}
