@@ -194,7 +194,7 @@ async def test_while_it_streams_the_target_has_rows_to_be_read_from(at_screen, c
     await hand.enter("6n10h", sees=("1 of 3", "10.0", "NEXT-HOUSE raise 1.4 mm"))
     drawn = hand.row("target").splitlines()
     assert len(drawn) - 2 >= 5, "two rows of it are words"
-    assert ("11.7 off now" in hand.screen()) is (columns > 40)
+    assert ("11.7 off now" in await hand.settled()) is (columns > 40)
     # A question of three rows takes the row of what comes after before it takes the target's.
     hand.page.say(Outcome("word " * 22, done=False, asks=True))
     assert "word\n" in await hand.settled()
