@@ -10,10 +10,12 @@ import pytest
 from shimfit.core import foresight, kit
 from shimfit.core.packing import Options
 from shimfit.core.planning import PlanPost
+from shimfit.core.planning.plan import plan
 from shimfit.core.planning.planned import box_after
 from shimfit.errors import UsageError
 from shimfit.model import Foot, Lean, Lot, Tolerance
 from shimfit.solve.highs import Highs
+from shimfit.workflow.plan import buying_json
 
 TOLERANCE = Tolerance("1:500", "ratio", 0.002)
 WIDE = Tolerance("1:300", "ratio", 1 / 300)
@@ -151,3 +153,24 @@ def test_a_round_foot_stands_on_its_rim_with_posts_to_come_in_mind_too(to_come):
     given = foresight.with_foresight(post, [lean], to_come, lots, Options(), Highs())
     assert given is not None
     assert len(given.packs) < 3
+
+
+def test_an_inch_shop_sells_by_the_marks_of_a_tape():
+    for lot in kit.shop("inch"):
+        for mm in (lot.thickness_mm, lot.thin_mm, lot.thick_mm, lot.length_mm):
+            assert mm is None or mm / 25.4 * 64 == pytest.approx(round(mm / 25.4 * 64), abs=1e-9)
+    assert kit.KitLine(kit.shop()[-1], 4).stock_mm(2.5) == 4 * (200.0 + 2.5)
+
+
+def test_what_to_buy_is_said_where_the_time_was_up_and_takes_few_pieces():
+    posts = [post(str(k), across) for k, across in enumerate((0.004, 0.006, 0.009))]
+    lots = [Lot("block", "flat", 1, thickness_mm=9.0)]
+    done = plan(posts, lots, CORNER, Highs())
+    assert len(done.unsolved) == 3
+    up = buying_json(replace(done, stopped=True), lots, CORNER)["buy"]
+    assert up["serves"] == ["0", "1", "2"]
+    bought = [replace(Lot(**{"count": 1, **line["lot"]}), count=line["count"]) for line in up["lines"]]
+    assert not plan(posts, [*lots, *bought], CORNER, Highs()).unsolved
+    # Two packs a post at least; what a plan takes that has plenty of everything is no fewer.
+    assert 6 <= sum(lot.count for lot in bought) <= 12
+    assert buying_json(replace(done, stopped=True), lots, CORNER, lambda: True) == {}
