@@ -28,6 +28,11 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     dropped  opening steps with lifts (real): they do not climb; a price for each piece to begin from: 7.8 s,
              7.9 without; duals never held: 7.1 s, 7.9 held; smoothing .8: 7.6 and 8.8 s (16 to 18 at .5), .9
              with none held 19: which is better goes by the draw
+    kept     stretches that begin behind others' cuts, in the rounds' own prices (rows of Hall), up to 30
+             posts; middle, worst: gap of small .74, 2.8 -> .01, 1.1 %, tight .68, 4.0 -> .03, .65 %, CPU s
+             .68, 3.0 -> .78, 9.9 and 1.6, 3.4 -> 1.2, 6.5
+    dropped  who begins behind whom in a second program alone, and the bound of all tips off: gaps of 1.2 to
+             3.2 % stay in seven of twenty draws, for three times the work
     left     the second enrichment: not reached in ten large, four tight and four medium draws
 
 Growth (--growth, three draws, a busy machine): 50, 100, 200, 400, 1,000 posts take 1.1, 2.3, 4.0, 16.9 and

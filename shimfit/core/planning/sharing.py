@@ -1,15 +1,18 @@
 """Stretches of tapers that begin behind another's cut: when they can, and which begins behind which.
 
 A stretch that begins inside its taper has its tip cut off, but where another was cut off just there: then it
-pays no cut, is as short as need be (20 to 32 mm, say), and leaves nothing between the two. A stretch begins
-behind one other at most, and one at most behind it. So of those that begin somewhere from a to b there are
-never more than are cut off from a to b. For lots of one length that is all there is to it (Hall): where no
-such pair of places is broken, each is given a cut of its own to begin behind (`laid_out`), and stretches laid
-end to end cover no point more often than they did apart.
+pays no cut, is as short as need be (at the face 20 to 32 mm, say), and leaves nothing between the two. One
+stretch at most begins behind a cut. So of those that begin somewhere from a to b there are never more than
+are cut off from a to b. For places on a line that is all there is to it (Hall): where no a and b are broken,
+each is given a cut of its own (`laid_out`).
 
-*A bound holds of all plans* in which each stretch is as short as that and covers no more. What begins by
-itself is as long as bears (32 mm): where it is shorter, either it may be longer, or it begins at a cut.
-Stretches are laid out in hundredths of a mm, so places may be off by `PENCIL_MM`.
+*The bound is below every plan.* Take any, and any stretch of it. (1) It begins at a cut: the program may have
+the same, which counts as little as it can take, and no tip. (2) It begins at the thin end: the same, by
+itself. (3) Else its tip is paid for. If it is as long as bears it is the program's own. If it is shorter,
+move its beginning towards the thin end until it is that long, which costs nothing, or meets another's cut,
+which saves the tip. Material costs the same whichever stretch is cut first (`planned.serve_alone`). Of the
+stretches in (1) no two are behind one cut, so every row holds. Places are rounded to hundredths of a mm, for
+which `PENCIL_MM` leaves room. Pieces shorter than asked for are none of these plans: `Plan.bound_without`.
 """
 
 from __future__ import annotations
