@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from shimfit.core.objective import LEAST_CHANCE
-from shimfit.core.packing import Known, Mode, Options, Saw, build_tables, prescribe
+from shimfit.core.packing import Known, Mode, Options, Saw, build_tables, prescribe, search
 from shimfit.core.packing.draft import Asked, bed
 from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.question import Offer, ask
@@ -271,3 +271,21 @@ def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_directio
                     close.append(choice.cost - least)
     assert len(close) >= 30
     assert float(np.median(close)) < 1.2 * options.costs.piece  # else it rules nothing out
+
+
+@pytest.mark.parametrize("per_direction", [False, True])
+def test_pairs_with_a_stretch_of_the_third_find_what_all_triples_do(per_direction, monkeypatch) -> None:
+    rng = random.Random(31)
+    tolerance = Tolerance("1:300", "ratio", 1 / 300, per_direction=per_direction)
+    lots = [Lot(f"F{i}", "flat", 1, thickness_mm=rng.randint(5, 120) / 20) for i in range(7)]
+    lots.append(Lot("T", "taper", 1, thin_mm=0.6, thick_mm=4.0, length_mm=120.0))
+    tables = build_tables(lots, Options(quantum_mm=0.05))
+    for _ in range(25):
+        lean = Lean(rng.uniform(-0.02, 0.02), rng.uniform(-0.02, 0.02))
+        asked = Asked(ask(Foot(90.0, 90.0), HEIGHT, lean, tolerance, 0.19), tables)
+        on_four = Search(asked.corner_task(asked.question.safe_mm), tables)
+        found = []
+        for most in (0, 1 << 30):
+            monkeypatch.setattr(search, "_ALL", most)
+            found.append([(one.cells, round(one.cost, 9)) for one in on_four.best(on_four.groups, 12)])
+        assert found[0] == found[1]
