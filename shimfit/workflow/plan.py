@@ -39,7 +39,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Sequence
     from pathlib import Path
 
-    from shimfit.core.kit import KitLine
     from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
     from shimfit.model import Chance, Lot, Pack, Status
@@ -507,16 +506,10 @@ def buying_json(
     missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver(), offered)
     if not missing.lines:
         return {}
+    from shimfit.workflow.runs import bought_json
+
     lines = bought_json(missing.lines, options.saw.kerf_mm)
     return {"buy": {"lines": lines, "serves": list(missing.serves)}}
-
-
-def bought_json(lines: Sequence[KitLine], kerf_mm: float) -> list[Json]:
-    """What to buy or cut, a line each."""
-    return [
-        {"what": one.what, "count": one.count, "lot": to_json(one.lot), "stock_mm": one.stock_mm(kerf_mm)}
-        for one in lines
-    ]
 
 
 def lot_json(lot: Lot, stock: Ledger) -> Json:

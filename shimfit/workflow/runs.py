@@ -5,6 +5,7 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from shimfit.codec import to_json
 from shimfit.core import lineup, rails
 from shimfit.core.kit import Kit, kit_for, shop
 from shimfit.core.lineup import LegLine, LinePost
@@ -14,11 +15,11 @@ from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
 from shimfit.values import dataclass
 from shimfit.workflow.packs import options_of, scatter_of
-from shimfit.workflow.plan import bought_json
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from shimfit.core.kit import KitLine
     from shimfit.model import Lot
     from shimfit.standing import Basis, PostRecord, RunState
     from shimfit.workflow.site import Site
@@ -152,6 +153,14 @@ def kit_for_run(
         "words": f"For {many}, from {source}: {_in_words(made, from_shop=bool(offered))}",
         "lines": bought_json(made.lines, options.saw.kerf_mm),
     }
+
+
+def bought_json(lines: Sequence[KitLine], kerf_mm: float) -> list[dict[str, Any]]:
+    """What to buy or cut, a line each."""
+    return [
+        {"what": one.what, "count": one.count, "lot": to_json(one.lot), "stock_mm": one.stock_mm(kerf_mm)}
+        for one in lines
+    ]
 
 
 def _in_words(made: Kit, *, from_shop: bool) -> str:
