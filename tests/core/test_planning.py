@@ -587,7 +587,7 @@ def test_progress_tells_a_bound_that_only_rises_and_stays_below():
         box(20, 1, 0, 8),
         InWeights(),
         Highs(),
-        progress=lambda *both: reported.append(both),
+        effort=Effort(progress=lambda *both: reported.append(both)),
     )
     assert reported
     assert all(best is None or best >= bound - 1e-6 for bound, best in reported)
@@ -787,7 +787,7 @@ def test_saw_settings_are_paid_for_in_the_bound(seed, set_ups):
 @pytest.mark.parametrize(("count", "seed"), [(1, 1), (2, 0), (2, 1)])
 def test_scipys_optimum_of_the_compact_program_is_ours(count, seed):
     """One variable per seat and lot, per seat and thickness of a taper, interval rows: another statement."""
-    given, lots, options = bench.instance(count, 12, 40, seed=seed)
+    given, lots, options = bench.instance(count, 12, 40, draw=seed)
     program = bench.compact(given, lots, options)
     starts = np.append(program.entries.starts, program.entries.index.size)
     matrix = csc_array(
