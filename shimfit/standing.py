@@ -686,7 +686,9 @@ class RunState:
     @property
     def remarks(self) -> tuple[str, ...]:
         """What to know besides its posts: crews that disagree, posts taken out, events left out."""
-        out = (f"post {one.name} was taken out of the run: {one.as_left}" for one in self.removed)
+        there = {post.name for post in self.posts}
+        called = ((f"{'an earlier ' * (one.name in there)}post {one.name}", one) for one in self.removed)
+        out = (f"{name} was taken out of the run: {one.as_left}" for name, one in called)
         apart = round(self.clocks_apart_s / 3600)
         times = f"clocks were up to {apart} h apart: times are as each showed, the order is as it happened"
         valid = "; ".join(one.called for one in self.issues_valid)

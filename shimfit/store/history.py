@@ -480,13 +480,16 @@ _DID = {
 
 
 def what_was_done(events: Iterable[Event]) -> list[str]:
-    """What each log holds of a post, and until when: `north read 8n 3h, packed it (2026-05-04 10:12)`."""
+    """What each log holds of a post, and until when: `north read 8n 3h, packed it (2026-05-04 10:12)`.
+
+    What can't be read of an event is said as `…`.
+    """
     by_log: dict[str, list[Event]] = {}
     for event in events:
         by_log.setdefault(event.log, []).append(event)
     done: list[str] = []
     for own in by_log.values():
-        steps = [_DID[event.kind].format_map(said_by(event)) for event in own]
+        steps = [_DID[event.kind].format_map({"text": "…", "why": "…", **said_by(event)}) for event in own]
         if more := len(steps[:-_MOST_NAMED]):
             steps = [f"did {more} more, then {steps[-_MOST_NAMED]}", *steps[1 - _MOST_NAMED :]]
         who = _who(own[-1], "another crew" if done else "one crew")
@@ -524,7 +527,7 @@ def _options(event: Event, keys: Iterable[str], units: Units) -> Iterator[str]:
     for key in keys:
         name, value = key.removesuffix("_mm").replace("_", " "), data[key]
         if isinstance(value, Mapping):
-            value = " ".join(f"{one}={called}" for one, called in value.items())
+            value = " ".join(f"{one}={called}" for one, called in value.items()) or None
         elif key.endswith("_mm") and value is not None:
             value = shown.sized(value, units)
-        yield f"{name} {getattr(value, 'text', value)}"
+        yield f"{name} {'not set' if value is None else getattr(value, 'text', value)}"

@@ -260,7 +260,7 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
     with_box: take the other file's box along. It comes along unasked when this file's box was never used.
     Raises FileError (line and reason; nothing was imported), or what Journal.append_all raises.
     """
-    with journal.exclusively():
+    with journal.all_or_none():
         given: dict[str, Event] = {}
         new: list[Event] = []
         for event in events_of(text, name, now=journal.now()):

@@ -176,6 +176,8 @@ def test_whatever_is_spoiled_in_what_is_logged_is_told_or_does_no_harm(make_answ
                 assert post.prescription is None or post.prescription.packs is not None
             reported += len(run.unread)
             assert spoiled is not data or not run.unread
+            south = replace(event(9, "reading", json.dumps(logged["reading"]), *ON_POST), log="south")
+            assert fold_run([*begun(), event(3, kind, json.dumps(spoiled), *place), south], "jetty", "east")
     assert reported > 300
 
 

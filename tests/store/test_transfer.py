@@ -6,6 +6,7 @@ import json
 import sqlite3
 from dataclasses import replace
 from datetime import datetime, timedelta
+from unittest.mock import Mock
 
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -13,6 +14,7 @@ from hypothesis import strategies as st
 
 from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
+from shimfit.store import merge
 from shimfit.store.events import microseconds
 from shimfit.store.journal import Journal
 from shimfit.store.merge import (
@@ -238,6 +240,41 @@ def test_a_run_that_one_crew_took_back_stands_where_another_worked_in_it(two):
     assert "one crew took back new post east/1 (20" in conflict.why
     assert len(north.run().posts) == 3
     assert north.run().post("2").conflict is None, "nobody did anything there"
+
+
+def test_what_is_brought_back_comes_with_the_import_or_neither_does(two, monkeypatch):
+    north, south = two
+    north.read("1", 0.009)
+    send(north, south)
+    north.journal.undo("jetty")
+    south.log("tightened", {}, post="1")
+    head = north.journal.head
+    with monkeypatch.context() as patch:
+        patch.setattr(merge, "brought_back", Mock(side_effect=KeyboardInterrupt))
+        with pytest.raises(KeyboardInterrupt):
+            send(south, north)
+    assert north.journal.head == head
+    assert north.post("1").readings == ()
+    assert send(south, north).new > 0
+    assert len(north.post("1").readings) == 1
+
+
+def test_a_run_laid_out_apart_says_what_is_not_set(two):
+    north, south = two
+    north.log("run-changed", {"preload_mm": 0.2, "face_names": {"out": "lake"}})
+    south.log("run-changed", {"preload_mm": None, "face_names": {}})
+    (conflict,) = send(south, north).conflicts
+    south_set = "south: face names not set, preload not set; "
+    assert f": face names out=lake, preload 0.2 mm; {south_set}" in conflict.why
+
+
+def test_a_post_that_another_stands_for_is_an_earlier_one(two):
+    north, _ = two
+    north.read("1")
+    north.log("post-removed", {}, post="1")
+    assert north.run().remarks == ("post 1 was taken out of the run: read once, left as: pack",)
+    north.log("post-added", {"name": "1", "leg": 1, "station_mm": 1200.0}, post="1")
+    assert north.run().remarks == ("an earlier post 1 was taken out of the run: read once, left as: pack",)
 
 
 def test_a_clock_that_is_a_day_behind_is_said_and_the_order_holds(two):
