@@ -326,7 +326,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         "",
     ]
     columns, cells_of = posts_table(record)
-    rows = [[column.head for column in columns]]
+    rows = [[column.head for column in columns], [column.under for column in columns]]
     for post, row in zip(run.posts, cells_of, strict=True):
         decision = row[_DECISION][post.stands == "none" :]
         cells = (*row[:_DECISION], decision, *row[_DECISION + 1 :])
@@ -339,7 +339,7 @@ def record_lines(record: RunRecord, width: int = 100, *, all_readings: bool = Fa
         "".join(cell.ljust(wide) for cell, wide in zip(row, widths, strict=True) if wide).rstrip()
         for row in rows
     ]
-    lines += [table[0], "-" * min(width, max(map(len, table))), *table[1:]]
+    lines += [*table[:2], "-" * min(width, max(map(len, table))), *table[2:]]
     for title, below in (
         (
             "Notes",

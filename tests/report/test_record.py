@@ -177,7 +177,9 @@ def test_a_narrow_window_leaves_out_who_read_then_packs_then_how_it_was(record, 
     lines = record_lines(record, width)
     at = next(at for at, line in enumerate(lines) if line.startswith("Post "))
     assert " ".join(lines[at].split()) == columns
-    assert all("plumb, > 99.9 % · " in line for line in lines[at + 2 : at + 7])
+    assert "of allowed, mm" in lines[at + 1]
+    assert "chance · rounds" in lines[at + 1]
+    assert all("plumb, > 99.9 % · " in line for line in lines[at + 3 : at + 8])
 
 
 def test_inch_runs_are_told_in_inches_and_kept_in_mm(boardwalk):
