@@ -395,7 +395,7 @@ def gone_on_from(
 
     since = [
         one.event
-        for one in history
+        for one in (history if taken else ())
         if one.event.log != undo.event.log
         and _is_work(one.event)
         and any(went_on(one, event) for event, _ in taken)

@@ -14,10 +14,8 @@ from __future__ import annotations
 import contextlib
 import json
 import time
-from collections import defaultdict
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
-from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -296,29 +294,19 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
 
 def brought_back(journal: Journal, jobs: Iterable[str]) -> list[Draft]:
     """An undo of each undo by which a crew took back what another had gone on from (store.history)."""
-    drafts = []
+    drafts: dict[str, Draft] = {}
     for job in jobs:
-        void, knowledge, undos = Voided(), Knowledge(), list[Reported]()
-        of_step, at_post = (
-            defaultdict[str, set[str | None]](set),
-            defaultdict[str | None, list[Reported]](list),
-        )
+        void, knowledge, history = Voided(), Knowledge(), list[Reported]()
         for event in in_order(journal.events(job)):
             void.add(event)
             if event.kind == "merged":
                 knowledge.add(event.log, said_by(event))
-            reported = Reported(event, knowledge.of(event.log))
-            of_step[event.step].add(event.post)
-            at_post[event.post].append(reported)
-            if event.kind == UNDONE:
-                undos.append(reported)
-        for undo in undos:
-            posts = of_step[said_by(undo.event).get("of", "")]
-            history = chain.from_iterable(at_post[post] for post in (at_post if None in posts else posts))
-            stands = undo.event.step not in void.steps
-            if stands and gone_on_from([*history], undo, knowledge)[1]:
-                drafts.append(Draft(UNDONE, {"of": undo.event.step}, job, undo.event.run, undo.event.post))
-    return [*{draft.data["of"]: draft for draft in drafts}.values()]
+            history.append(Reported(event, knowledge.of(event.log)))
+        for undo in (one for one in history if one.event.kind == UNDONE):
+            event = undo.event
+            if event.step not in void.steps and gone_on_from(history, undo, knowledge)[1]:
+                drafts[event.step] = Draft(UNDONE, {"of": event.step}, job, event.run, event.post)
+    return [*drafts.values()]
 
 
 def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:
