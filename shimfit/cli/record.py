@@ -110,20 +110,18 @@ def _held_against(
 
     found = compare(events, head_on_paper(figure))
     whose = "the file" if found.job is None else f"job {found.job}"
+    or_else = "" if found.paper else ", or this one was cut: give the count too (57:…) to tell the two apart"
+    if found.job is not None:
+        or_else = (
+            f", or job {found.job} took the same crews' logs in in another order: hold the paper against an "
+            "export of the file that it was made from (--file)"
+        )
     sentence = {
         "same": f"The same: {whose} stands at the paper's {found.paper} events.",
         "grown": f"Grown since: {whose} has {found.now} events, the paper's {found.paper} are unchanged.",
         "shorter": f"shorter than the paper: {name} has {found.now} of its {found.paper} events; "
         "its end was cut",
-        "another": f"another log: {name} never stood at {figure}"
-        + (
-            f", or job {found.job} took the same crews' logs in in another order: hold the paper against an "
-            "export of the file that it was made from (--file)"
-            if found.job
-            else ""
-            if found.paper
-            else ", or this one was cut: give the count too (57:…) to tell the two apart"
-        ),
+        "another": f"another log: {name} never stood at {figure}{or_else}",
     }[found.answer]
     if found.place is not None and found.job is None and not whole:
         sentence += (

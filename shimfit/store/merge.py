@@ -350,7 +350,9 @@ def what_was_seen(
     Nothing is said of what only says so itself, so that logs settle. here: events of the same jobs that are
     there. new: what comes. given: all that stands in the file that it comes from, in that file's order.
     """
-    known: dict[str, list[Event]] = {event.job: [] for event in new if event.job and _is_work(event)}
+    known: dict[str, list[Event]] = {
+        event.job: [] for event in new if event.job and event.kind not in BOOKKEEPING
+    }
     for event in here:
         if event.job in known:
             known[event.job].append(event)
@@ -370,16 +372,12 @@ def what_was_seen(
     return drafts
 
 
-def _is_work(event: Event) -> bool:
-    return event.kind not in BOOKKEEPING
-
-
 def _by_time_upto(events: Iterable[Event], log: str) -> int:
     """Last place of a log where it knew of others' work without having said so (older programs did not)."""
     last, pending = 0, False
     for event in events:
         if event.log != log:
-            pending = pending or _is_work(event)
+            pending = pending or event.kind not in BOOKKEEPING
         elif event.kind == "merged" and "seen" in said_by(event):
             pending = False
         elif pending:

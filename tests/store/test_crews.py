@@ -211,6 +211,26 @@ def test_a_history_of_three_crews(crew, tmp_path, make_answer, packs, number):
     assert len(boxes) == 1, boxes
 
 
+@pytest.mark.parametrize("number", range(1000, 1000 + HISTORIES // 2))
+def test_crews_that_send_to_each_other_settle_and_agree(crew, tmp_path, make_answer, packs, number):
+    site = Site(crew, tmp_path, number, make_answer, packs[:2])
+    site.go(site.chance.randint(10, 50))
+    site.now += timedelta(days=5)
+    for one in site.crews.values():
+        one.journal.close()
+    files = [site.open(name).journal for name in NAMES]
+    heads, before = [one.head for one in files], None
+    for _ in range(6):
+        pairs = list(permutations(files, 2))
+        site.chance.shuffle(pairs)
+        for sender, receiver in pairs:
+            import_text(receiver, export_text(sender), "their.jsonl")
+        heads, before = [one.head for one in files], heads
+    assert heads == before, "what one brings back or notes does not go round for ever"
+    assert len({said(one) for one in files}) == 1
+    assert [one.verify() for one in files] == [None] * 3
+
+
 def everything(journal):
     """All that a file says, places and all, and the box piece by piece."""
     jobs = journal.jobs()
