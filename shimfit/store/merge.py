@@ -273,16 +273,16 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
                 raise FileError(f"{name}: {what}; nothing was imported", path=name)
         other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
         notes = [Draft("box-joined", {"log": log}) for log in other_logs]
-        if not (new or notes):
-            journal.append_all(brought_back(journal, {event.job for event in given.values() if event.job}))
-            return Imported(0, len(given), (), (), box_joined=False)
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
         there_are = {job.name for job in journal.jobs()}
         begun_twice = tuple(one.job for one in new if one.kind == "job-added" and one.job in there_are)
         before = _conflicts(journal, jobs)
         here = [event for job in jobs for event in journal.events(job)]
         journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
-        journal.append_all(brought_back(journal, jobs))
+        # Also of what was here already: a file that an older program merged is set right by this.
+        journal.append_all(
+            brought_back(journal, dict.fromkeys(event.job for event in given.values() if event.job))
+        )
         after = _conflicts(journal, jobs)
         conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
         ours = joined_logs(journal.log, journal.events(kinds=("box-joined",)))
