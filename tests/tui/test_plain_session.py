@@ -34,7 +34,7 @@ def test_the_whole_conversation(make_site, tmp_path, golden) -> None:
         f"write {target}",
         "q",
     )
-    golden("plain_session", said.replace(str(target), "record.csv"))
+    golden("plain_session", said.replace(str(target), "record.csv").replace(str(tmp_path), "FOLDER"))
     rows = list(csv.DictReader(target.read_text("utf-8").splitlines()))
     assert [row["decision"] for row in rows[:2]] == ["plumb", "none"]
 
