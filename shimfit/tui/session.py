@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 from dataclasses import replace
 from functools import partial
@@ -521,7 +522,7 @@ class Session:
         A line that is refused, or asked about, is the first of these. What was logged is on disk as one: a
         program that is killed meanwhile leaves none of it, and the table can be given again.
         """
-        outcome = Outcome("")
+        outcome, here = Outcome(""), self.place
         try:
             with self.site.journal.all_or_none():
                 for number, line in enumerate(lines):
@@ -529,6 +530,9 @@ class Session:
                     if not outcome.done:
                         return outcome, lines[number:]
         except FileError as error:
+            if here is not None:  # what was shown meanwhile isn't on the disk
+                with contextlib.suppress(FileError):  # it can't be read either: what is wrong is said below
+                    self.go(here)
             return refused(error), lines
         return outcome, ()
 

@@ -459,3 +459,24 @@ def test_labels_stand_in_the_order_in_which_the_packs_go_in_and_are_numbered(ses
     made["posts"][0]["packs"].reverse()  # a plan has them as it found them
     labels = [text for text, _ in label_lines(made, session.words)[2:]]
     assert [next(seat for seat in seats if seat in text) for text in labels] == seats
+
+
+def test_what_the_disk_did_not_keep_is_not_shown_as_logged(session, monkeypatch) -> None:
+    """Wherever the file is found gone, the run in view is the one on the disk."""
+    lines, tried = session.as_typed(["1\t9n5o", "2\t3n8o"]), 0
+    for at in range(40):
+        asked = iter(range(100))
+        with monkeypatch.context() as patch:
+            patch.setattr(
+                Opened,
+                "lost",
+                lambda _, asked=asked, at=at: "the data file is gone" if next(asked) >= at else None,
+            )
+            outcome, _ = session.enter_all(lines)
+        shown = [len(post.readings) for post in session.run.posts]
+        place = session.place
+        assert shown == [len(post.readings) for post in session.site.run(place.job, place.run).posts], at
+        if outcome.done:
+            break
+        tried += 1
+    assert tried > 2
