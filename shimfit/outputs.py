@@ -12,14 +12,11 @@ import contextlib
 import errno
 import os
 import stat
+from collections.abc import Iterable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimfit.errors import FileError
 from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
 
 BESIDE = ("-wal", "-shm", "-journal", ".lock", ".snapshot")
 """What stands beside an SQLite data file and is part of it (https://sqlite.org/tempfiles.html); our lock, and

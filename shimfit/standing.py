@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict, astuple, field, fields, replace
 from functools import lru_cache
 from itertools import pairwise
@@ -37,8 +38,6 @@ from shimfit.model import (
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-
     from shimfit.core.layout import Mark
     from shimfit.core.lean import Bow
     from shimfit.core.uncertainty.decision import Rule

@@ -7,20 +7,17 @@ from __future__ import annotations
 
 import argparse
 from dataclasses import asdict, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from shimfit.cli.io import answered_again, open_site, units_of
+from shimfit.cli.io import Io, answered_again, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import Exit, FileError, UsageError
+from shimfit.model import Lot
 from shimfit.outputs import STOCK_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.typed import parse_height
-
-if TYPE_CHECKING:
-    from shimfit.cli.io import Io
-    from shimfit.model import Lot
-    from shimfit.settings import Units
+from shimfit.settings import Units
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:

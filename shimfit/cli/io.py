@@ -5,20 +5,17 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import field
 from typing import TYPE_CHECKING, Any, TextIO
 
 from shimfit import csvfile, settings
 from shimfit.errors import EntryError, Exit, FileError, UsageError, escaped, printable
-from shimfit.outputs import PDF, check, fault, write_whole
+from shimfit.outputs import PDF, Kind, check, fault, write_whole
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from shimfit.outputs import Kind
     from shimfit.report.tables import SheetFacts
     from shimfit.standing import RunState
     from shimfit.text.phrases import Words

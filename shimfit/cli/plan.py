@@ -7,7 +7,8 @@ import json
 import signal
 import sys
 import time
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import Any
 
 from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, words_of
 from shimfit.errors import Exit, FileError, UsageError
@@ -16,10 +17,6 @@ from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_toler
 from shimfit.settings import load
 from shimfit.standing import RunState
 from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from importlib import import_module
 from inspect import signature
@@ -12,17 +13,14 @@ from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import Io, answered_again, open_site, units_of, words_of
 from shimfit.errors import EntryError, Exit, UsageError
-from shimfit.model import PLANNED, PostState, Prescription, Reading
+from shimfit.model import PLANNED, PostState, Prescription, Reading, Seat
 from shimfit.quantities import shown
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tolerance
+from shimfit.settings import Settings, Units
 from shimfit.standing import PostRecord, RunState
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-
     from shimfit.entry import EntrySettings
-    from shimfit.model import Seat
-    from shimfit.settings import Settings, Units
     from shimfit.workflow.reading import Asked, Logged
     from shimfit.workflow.site import Place, Site
 

@@ -5,21 +5,20 @@ from __future__ import annotations
 import argparse
 import json
 import shutil
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import one_to_stdout, open_site
+from shimfit.cli.io import Io, one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
 from shimfit.quantities import shown
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
     from datetime import datetime
 
-    from shimfit.cli.io import Io
     from shimfit.store.events import Event
     from shimfit.store.merge import Imported
     from shimfit.store.salvage import Salvaged

@@ -7,19 +7,14 @@ import io as io_room
 import os
 import shutil
 import sys
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 from shimfit import settings
-from shimfit.cli.io import answered_again, open_site
+from shimfit.cli.io import Io, answered_again, open_site
+from shimfit.cli.parser import Command
 from shimfit.errors import UsageError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from pathlib import Path
-
-    from shimfit.cli.io import Io
-    from shimfit.cli.parser import Command
 
 
 def run_settings(args: argparse.Namespace, io: Io) -> int:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterator
 from dataclasses import asdict
 from shlex import quote
 from typing import TYPE_CHECKING, Any
@@ -15,14 +16,12 @@ from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import parse_height, parse_kerf, parse_leg, parse_rod_at, parse_spacing
+from shimfit.settings import Units
 from shimfit.standing import FACTS, PostRecord, RunState, standing_json
 from shimfit.workflow.site import parse_run
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
-
     from shimfit.core.layout import Mark
-    from shimfit.settings import Units
     from shimfit.text.phrases import Words
 
 OPTIONS = ("tolerance", "rule", "height", "level", "faces", "layout", "rod_at", "kerf")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import contextlib
 import math
 import re
@@ -9,20 +10,17 @@ import signal
 import stat
 import sys
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import check_output, on_signal, open_site
+from shimfit.cli.io import Io, check_output, on_signal, open_site
 from shimfit.errors import EntryError, Exit, FileError, UsageError
 from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 
 if TYPE_CHECKING:
-    import argparse
-    from collections.abc import Callable, Sequence
-
-    from shimfit.cli.io import Io
     from shimfit.wire.capture import Capture
     from shimfit.wire.formats import Description
     from shimfit.wire.inclinometer import Inclinometer

@@ -3,28 +3,24 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import lengths_in, one_to_stdout, open_run, sheet_facts
+from shimfit.cli.io import Io, lengths_in, one_to_stdout, open_run, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
 from shimfit.quantities import shown
-from shimfit.quantities.typed import parse_pairs, to_unit
+from shimfit.quantities.typed import Units, parse_pairs, to_unit
 from shimfit.report import tables
-from shimfit.report.tables import Section, columns
+from shimfit.report.tables import Section, SheetFacts, columns
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
-
-    from shimfit.cli.io import Io
     from shimfit.core.lineup import LegLine
     from shimfit.core.makeup import BuildUp, MakeUpSheet, PostMakeUp, Pressure, ShopLine
-    from shimfit.quantities.typed import Units
-    from shimfit.report.tables import SheetFacts
     from shimfit.workflow.runs import RunRails
 
 

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Sequence
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.model import Face
@@ -21,6 +21,7 @@ from shimfit.report import pictures, words
 from shimfit.report.due import read_again_lines
 from shimfit.report.page import BODY, FINE, HEAD, Box, Paper, Row, Sheet, leading, photo_at
 from shimfit.report.record import (
+    RunRecord,
     all_readings_lines,
     exceptions_reported,
     facts_reported,
@@ -33,12 +34,7 @@ from shimfit.report.record import (
 )
 from shimfit.report.statistics import statistics, statistics_lines
 from shimfit.report.tables import Column, Drawn, Section
-
-if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from shimfit.report.record import RunRecord
-    from shimfit.standing import PostRecord
+from shimfit.standing import PostRecord
 
 _END_MM = 44.0
 """What checks the paper, and the signatures, at the foot of the last page."""

@@ -8,16 +8,13 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimfit.errors import UsageError
+from shimfit.model import Reading
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.standing import check_due_days
-
-if TYPE_CHECKING:
-    from shimfit.model import Reading
-    from shimfit.standing import RunState
+from shimfit.standing import RunState, check_due_days
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,26 +11,22 @@ from __future__ import annotations
 import math
 import operator
 import unicodedata
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from importlib.resources import as_file, files
 from io import BytesIO
 from itertools import groupby
 from operator import itemgetter
-from typing import TYPE_CHECKING, Literal, Self, TypeAlias
+from pathlib import Path
+from typing import Literal, Self, TypeAlias
 
 import fpdf
 from fpdf.fonts import TTFFont
 
 from shimfit.errors import UsageError
-from shimfit.report.tables import Drawn
+from shimfit.report.tables import Cell, Column, Drawn, Section
 from shimfit.report.words import qr_rows
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-    from pathlib import Path
-
-    from shimfit.report.tables import Cell, Column, Section
 
 MM_PER_POINT = 25.4 / 72
 TITLE, HEAD, BODY, FINE = 15.0, 9.5, 8.0, 7.2

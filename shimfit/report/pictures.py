@@ -7,22 +7,19 @@ leans to. All in black and greys that survive a photocopier.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
 
-from shimfit.model import Face
+from shimfit.model import Face, Foot, Lean, Pack, Reading
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.report.page import FINE, Box, ascent, leading
+from shimfit.report.page import FINE, Align, Box, Sheet, ascent, leading
 from shimfit.report.statistics import zero_histories
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from shimfit.model import Foot, Lean, Pack, Reading
-    from shimfit.report.page import Align, Sheet
     from shimfit.report.record import RunRecord
     from shimfit.standing import PostRecord, Units
 

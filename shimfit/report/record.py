@@ -5,6 +5,7 @@ How a post stands is `shimfit.standing`; nothing here works it out again.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any
@@ -13,22 +14,18 @@ from shimfit import __version__, csvfile
 from shimfit.codec import to_json, tolerance_to_json
 from shimfit.core.cautions import FRONTS, TEXTS
 from shimfit.core.lean import bow_words
+from shimfit.core.uncertainty.decision import Rule
 from shimfit.errors import FileError
-from shimfit.model import FACE_NAMES, Face
+from shimfit.model import FACE_NAMES, Decision, Face, Instrument, Reading
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.due import read_again_lines
 from shimfit.report.tables import Column
-from shimfit.standing import FACTS, standing_json
+from shimfit.standing import FACTS, Issue, PostRecord, RunState, Units, standing_json
 from shimfit.store.events import Head
 from shimfit.text.phrases import seat_name, sentence
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from shimfit.core.uncertainty.decision import Rule
-    from shimfit.model import Decision, Instrument, Reading
-    from shimfit.standing import Issue, PostRecord, RunState, Units
     from shimfit.store.journal import Journal
 from shimfit.store.box import BoxState
 

@@ -7,26 +7,21 @@ runs along the strip's centre line from its first end to the near side of the cu
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from functools import partial
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimfit.codec import from_json
 from shimfit.core.cautions import caution_of_material, cautions_of
 from shimfit.core.stock import natural_key
-from shimfit.model import Face, Pack, Seat
+from shimfit.model import Face, Pack, Piece, Seat
 from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
-from shimfit.report.tables import TICK, Section, columns
+from shimfit.report.tables import TICK, Section, SheetFacts, columns
 from shimfit.text.phrases import in_order, piece_name, seat_name, sentence
 from shimfit.text.plan_phrases import remainder
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    from shimfit.model import Piece
-    from shimfit.report.tables import SheetFacts
 
 _STRIP_TALL = 11.0
 _ACROSS, _LABEL_TALL, _LABEL_FOOT = 3, 33.0, 15.0

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from datetime import datetime
 from itertools import groupby, pairwise
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.uncertainty.budget import students_t95
+from shimfit.model import Instrument
 from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.text.phrases import face_of, score_words
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
-    from shimfit.model import Instrument
     from shimfit.report.record import RunRecord
     from shimfit.standing import Score
 

@@ -7,13 +7,11 @@ PDF writer.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
-
     from shimfit.model import Lot
     from shimfit.standing import RunState
 

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import DEFAULT_ACCURACY
-from shimfit.model import Face
+from shimfit.model import Face, Foot, Instrument, Pack, Reading, Tolerance
 from shimfit.quantities import shown
 from shimfit.text.phrases import face_of, seat_name
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from shimfit.model import Foot, Instrument, Pack, Reading, Tolerance
     from shimfit.standing import PostRecord, Units
 
 DECISION_WORDS = {

@@ -13,22 +13,20 @@ so that files which hold the same events hold the same box, in whatever order th
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import astuple, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from shimfit.codec import from_json
+from shimfit.core.cutting import TakenTwice
 from shimfit.core.ledger import Ledger
 from shimfit.model import Instrument, Lot
-from shimfit.store.events import BOX_KINDS, UNDONE, left_out, read_data, said_by
+from shimfit.store.events import BOX_KINDS, UNDONE, Event, left_out, read_data, said_by
 from shimfit.store.history import Voided
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
-
-    from shimfit.core.cutting import TakenTwice
-    from shimfit.store.events import Event
     from shimfit.store.log import Log
 
 

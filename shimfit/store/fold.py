@@ -8,6 +8,7 @@ program wrote them, or something damaged them) stand in `unread` and never stop 
 from __future__ import annotations
 
 from collections import defaultdict
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from itertools import chain
@@ -31,8 +32,6 @@ from shimfit.store.history import Knowledge, Move, Reported, Side, Voided, layou
 from shimfit.store.post import PostBuilder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
-
     from shimfit.store.log import Log
 
 

@@ -23,15 +23,13 @@ from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, S
 from dataclasses import field
 from itertools import chain
 from operator import attrgetter
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 from shimfit import codec
 from shimfit.quantities import shown
+from shimfit.standing import Units
 from shimfit.store.events import BOOKKEEPING, UNDONE, Event, in_order, said_by, shape_of, words_of
 from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from shimfit.standing import Units
 
 # ------------------------------------------------------------ undo and redo
 

@@ -31,13 +31,16 @@ import hashlib
 import json
 import os
 import sqlite3
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
+from datetime import datetime
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import shimfit
 from shimfit.errors import FileError, UsageError
+from shimfit.standing import RunState, Units
 from shimfit.store.box import BoxFold, BoxState, fold_box
 from shimfit.store.db import Opened, file_errors
 from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data
@@ -45,12 +48,6 @@ from shimfit.store.fold import RunFold, fold_run
 from shimfit.store.history import Step, Voided, to_redo, to_undo, words
 from shimfit.store.log import Log, guarded
 from shimfit.values import dataclass
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
-    from datetime import datetime
-
-    from shimfit.standing import RunState, Units
 
 _Fold = TypeVar("_Fold", RunFold, BoxFold, Voided)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import sqlite3
 import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import fields, replace
 from datetime import datetime
 from functools import wraps
@@ -16,7 +17,7 @@ from heapq import merge
 from itertools import groupby, takewhile
 from operator import attrgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, Self, TypeVar
+from typing import Any, Concatenate, ParamSpec, Self, TypeVar
 
 from shimfit.errors import FileError, InternalError, UsageError
 from shimfit.store.db import Opened, file_errors, open_file
@@ -40,9 +41,6 @@ from shimfit.store.events import (
     signs_wrong,
     wrong_with,
 )
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
 
 _P = ParamSpec("_P")
 _T = TypeVar("_T")

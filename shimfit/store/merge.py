@@ -14,6 +14,7 @@ from __future__ import annotations
 import contextlib
 import json
 import time
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import asdict, dataclass, fields
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -44,8 +45,6 @@ from shimfit.store.events import (
 from shimfit.store.history import Knowledge, Reported, Voided, gone_on_from
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
-
     from shimfit.store.journal import Journal
 
 

@@ -10,6 +10,7 @@ afresh: no post stands there.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 from itertools import compress
@@ -38,8 +39,6 @@ from shimfit.standing import (
 from shimfit.store.events import Event, shape_of
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
     from shimfit.core.uncertainty.decision import Rule
 
 

@@ -18,10 +18,12 @@ from __future__ import annotations
 import contextlib
 import os
 from collections import Counter
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import datetime
 from operator import attrgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimfit.errors import FileError
 from shimfit.outputs import BESIDE
@@ -31,11 +33,6 @@ from shimfit.store.events import Draft, Event, altered, microseconds, wrong_with
 from shimfit.store.journal import Journal
 from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from datetime import datetime
-
 
 _OR_NULL = (str, type(None))
 _TYPES: tuple[Any, ...] = (

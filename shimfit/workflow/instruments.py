@@ -7,24 +7,19 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from datetime import date
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.instruments import check_due, correct, judge
-from shimfit.core.uncertainty.budget import HAND_MM, largest_of, learned_hand_mm, rectangular
-from shimfit.entry import parse_reading
+from shimfit.core.uncertainty.budget import HAND_MM, Budget, largest_of, learned_hand_mm, rectangular
+from shimfit.entry import EntrySettings, Understood, parse_reading
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import OF_A_WAY, Reading
-from shimfit.workflow.site import check_name
+from shimfit.model import OF_A_WAY, Instrument, Reading
+from shimfit.standing import RunState
+from shimfit.workflow.site import Site, check_name
 
 if TYPE_CHECKING:
-    from datetime import date
-
     from shimfit.core.sensing.mounting import FaceReading, Reversal, Zero
-    from shimfit.core.uncertainty.budget import Budget
-    from shimfit.entry import EntrySettings, Understood
-    from shimfit.model import Instrument
-    from shimfit.standing import RunState
-    from shimfit.workflow.site import Site
 
 
 def enter(site: Site, instrument: Instrument) -> tuple[str, ...]:

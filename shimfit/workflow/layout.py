@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from shimfit.codec import to_json
 from shimfit.core import layout
@@ -11,6 +12,7 @@ from shimfit.core.foot import check_foot
 from shimfit.core.layout import Mark, Opening
 from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
+from shimfit.model import Tolerance
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
 from shimfit.quantities.typed import (
@@ -22,14 +24,9 @@ from shimfit.quantities.typed import (
     parse_tolerance,
 )
 from shimfit.settings import parse_setting
+from shimfit.standing import RunState
 from shimfit.workflow.packs import moving
 from shimfit.workflow.site import Place, Site, check_name, check_room, in_one_turn
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from shimfit.model import Tolerance
-    from shimfit.standing import RunState
 
 OPTION_HINTS = {
     "tolerance": "1:500, 3mm/1m, 1/8 over 40, 0.1deg; behind it `each way` or `both together`",

@@ -34,18 +34,16 @@ from shimfit.core.takeup import (
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat
+from shimfit.model import Foot, Lean, Lot, Pack, Piece, Reading, Seat
 from shimfit.quantities import shown
 from shimfit.settings import Settings, Units, degrees, minutes_of
-from shimfit.standing import Here, one_lean
+from shimfit.standing import Here, PostRecord, RunState, one_lean
 from shimfit.store.events import Draft
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core.packing import Options
     from shimfit.core.packing.options import Layout
-    from shimfit.model import Reading
-    from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.site import Place, Site
 
 

@@ -7,8 +7,9 @@ that the nut was tightened; the pieces leave the box in the same step as the rea
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any, Final
+from typing import Any, Final
 
 from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
@@ -33,9 +34,6 @@ from shimfit.workflow.packs import (
     what_was_done,
 )
 from shimfit.workflow.site import Place, Site, in_one_turn
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
 
 
 @dataclass(frozen=True, slots=True)

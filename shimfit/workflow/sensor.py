@@ -9,34 +9,27 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from shimfit.core.instruments import age_days
 from shimfit.core.lean import to_degrees
 from shimfit.core.sensing.mounting import AxisMap, SensorZero, Zero, parse_axis_map
-from shimfit.core.sensing.statistics import robust_spread
+from shimfit.core.sensing.statistics import SensorCharacter, robust_spread
 from shimfit.csvfile import file_text
 from shimfit.errors import FileError, InstrumentError
 from shimfit.model import Instrument, Lean, Reading
-from shimfit.wire.capture import replay
+from shimfit.settings import Settings
+from shimfit.wire.capture import Capture, replay
 from shimfit.wire.formats import Device, Xdr, parse_device
 from shimfit.wire.inclinometer import Inclinometer
-from shimfit.wire.stream import ListenOptions, Stream
+from shimfit.wire.samples import Sample
+from shimfit.wire.stream import ListenOptions, Snapshot, Stream, Taken
 from shimfit.workflow.instruments import drop
-
-if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
-    from datetime import date
-
-    from shimfit.core.sensing.statistics import SensorCharacter
-    from shimfit.settings import Settings
-    from shimfit.wire.capture import Capture
-    from shimfit.wire.samples import Sample
-    from shimfit.wire.stream import Snapshot, Taken
-    from shimfit.workflow.site import Site
+from shimfit.workflow.site import Site
 
 _LOOK_S = 0.05
 """Pause from look to look."""

@@ -22,10 +22,10 @@ from shimfit import settings as settings_room
 from shimfit.codec import from_json, to_json
 from shimfit.entry import EntrySettings, ParseResult, parse_entry
 from shimfit.errors import LONGEST_NAME, UsageError, sign_fault
-from shimfit.model import Foot
+from shimfit.model import Foot, Instrument, Lot, Tolerance
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
 from shimfit.settings import Settings
-from shimfit.standing import check_due_days
+from shimfit.standing import Issue, PostRecord, RunState, check_due_days
 from shimfit.store.events import Draft
 from shimfit.store.fold import facts_of
 from shimfit.store.journal import Journal
@@ -35,8 +35,6 @@ from shimfit.values import dataclass
 if TYPE_CHECKING:
     from shimfit.core import packing
     from shimfit.core.layout import Mark, Opening
-    from shimfit.model import Instrument, Lot, Tolerance
-    from shimfit.standing import Issue, PostRecord, RunState
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,9 +22,12 @@ from shimfit.core.cutting import moved_packs, returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
+from shimfit.core.takeup import TakeUp
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
-from shimfit.model import Lean, Lot, Pack, PostState, Prescription, Seat
+from shimfit.model import Lean, Lot, Pack, PostState, Prescription, Reading, Seat
+from shimfit.settings import Settings
+from shimfit.standing import PostRecord, RunState
 from shimfit.values import dataclass
 from shimfit.workflow.packs import (
     USUAL_WIDTH_MM,
@@ -38,10 +41,6 @@ from shimfit.workflow.packs import (
 
 if TYPE_CHECKING:
     from shimfit.core.planning.geometry import PlanPost
-    from shimfit.core.takeup import TakeUp
-    from shimfit.model import Reading
-    from shimfit.settings import Settings
-    from shimfit.standing import PostRecord, RunState
     from shimfit.workflow.site import Place, Site
 
 WORTH_SAYING = 0.05

@@ -9,17 +9,21 @@ entry is what would be typed at the post, in the same grammar. Any `_mm` header 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import replace
 from decimal import Decimal
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from shimfit import csvfile
 from shimfit.codec import to_json
 from shimfit.csvfile import Row
 from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.errors import EntryError, FileError, UsageError
+from shimfit.model import Reading, Tolerance
 from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
-from shimfit.standing import one_lean
+from shimfit.settings import Units
+from shimfit.standing import PostRecord, RunState, one_lean
 from shimfit.store.post import completed
 from shimfit.workflow.packs import parse_face
 from shimfit.workflow.reading import (
@@ -32,14 +36,6 @@ from shimfit.workflow.reading import (
     typed_reading,
 )
 from shimfit.workflow.site import Place, Site, check_name
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-    from pathlib import Path
-
-    from shimfit.model import Reading, Tolerance
-    from shimfit.settings import Units
-    from shimfit.standing import PostRecord, RunState
 
 KINDS = ("line", "corner", "end")
 POSTS = (
