@@ -340,7 +340,7 @@ def compact(run, box, options):
     in_lot, covers = {}, {}
     for p in range(len(run)):
         left_out = column(weights.unsolved)
-        rest = [column(2.0, 50, False) for _ in range(4)] + [column(4.0, 50, False) for _ in range(2)]
+        rest = [column(0.0, 50, False) for _ in range(6)]
         made_by_seat = []
         for s in range(3):
             flats, total = {}, {}
@@ -359,17 +359,13 @@ def compact(run, box, options):
             for index, kind in enumerate(tables.rows):
                 for tail in kind.runs:
                     lot = tables.lots[tail.rank]
-                    bearing = (
-                        abs(kind.sigma - made.weighed[p, s]) * made.inside_mm[p, s] * weights.bearing_per_mm
-                    )
                     for steps in range(max(1, tail.lo), min(tail.hi, first + width) + 1):
-                        at = column(tail.cost + bearing)
+                        at = column(tail.cost)
                         tapers[at] = 1.0
                         total[at] = steps * q
                         covers.setdefault(tail.rank, []).append((*tables.stretch(tail.rank, steps, None), at))
                 assert index >= 0
-            bearing = made.weighed[p, s] * made.inside_mm[p, s] * weights.bearing_per_mm
-            only_flats = column(bearing)
+            only_flats = column(0.0)
             row(-np.inf, options.max_pieces, {**flats, **tapers})
             row(-np.inf, 1.0, tapers)
             for at in flats:

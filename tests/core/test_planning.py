@@ -214,9 +214,7 @@ def test_the_batched_search_is_plain_enumeration(kind, per_direction):
             shares = e @ made.linear[number, c].T + made.constant[number, c]
             total = cost[0][:, None, None] + cost[1][:, None] + cost[2]
             x, y = shares[..., 0], shares[..., 1]
-            if kind is InWeights:
-                total = total + 2 * (np.abs(x) + np.abs(y)) + 4 * np.abs(shares[..., 2])
-            else:
+            if kind is Options:
                 total = total + next_rounds(
                     options.costs.round, rest.chances.at(int(rest.classes[number, c]), x, y)
                 )
@@ -238,7 +236,7 @@ def test_what_is_left_over_is_bounded_from_below_and_closely(per_direction):
     post, combination = rng.integers(0, 5, 100_000), rng.integers(0, 8, 100_000)
     which = rest.classes[post, combination]
     x, y = rng.uniform(-0.7, 0.7, (2, post.size)) * search.NODES
-    cost = rest.at(post, combination, x, y, np.zeros(post.size))
+    cost = rest.at(post, combination, x, y)
     least = rest.at_least(which, x, y)
     assert (least <= cost).all()
     assert np.median(cost / least) < 1.02

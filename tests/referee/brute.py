@@ -180,11 +180,7 @@ def _cheapest_of(
     over = np.maximum(abs(x), abs(y)) if post.tolerance.per_direction else np.hypot(x, y)
     fits = holds & (over <= allowed + 1e-9)
     which, cost, x, y, rock = which[fits], cost[fits], x[fits], y[fits], rock[fits]
-    if isinstance(post.options, InWeights):
-        weights = weights_of(post.options)
-        cost += weights.rock * rock / (4.0 * post.options.preload_mm)
-        cost += weights.residual * (abs(x) + abs(y)) / allowed
-    elif cost.size:
+    if cost.size and not isinstance(post.options, InWeights):
         cost += _next_round(post, points, groups, x, y)
     for n in np.argsort(cost):
         if best is not None and cost[n] >= best.cost:
@@ -408,9 +404,6 @@ def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
         bears_inside = not corner and sigma < bearing_slope - 1e-9
         where = inner if bears_inside else at
         wanted = _gap_at(foot, lean, *where) + lift_mm
-        mismatch = abs(sigma - bearing_slope) * inside * weights_of(options).bearing_per_mm
-        if not isinstance(options, InWeights):
-            mismatch = 0.0
         seen = set()
         for n in range(options.max_pieces + 1 - len(tail)):
             if not tail and n == 0:
@@ -424,7 +417,7 @@ def _stacks(post: _Post, seat: Seat, lift_mm: float) -> Iterator[Stacked]:
                 steps = sum(use.thickness for use in uses)
                 error = steps * options.quantum_mm - wanted
                 if abs(error) <= room_mm:
-                    cost = tail_cost + mismatch + sum(_flat_cost(lot, options) for lot in chosen)
+                    cost = tail_cost + sum(_flat_cost(lot, options) for lot in chosen)
                     yield Stacked(seat, steps, uses, where, error, cost)
 
 

@@ -1,5 +1,5 @@
 """Prices in plain weights, tenths of a piece, in place of minutes: linear, so that a compact integer program
-can state them too, and cases worked by hand hold. The lean left over counts by its size, not by a chance.
+can state them too, and cases worked by hand hold. A round has none: what is left over only has to be allowed.
 """
 
 from __future__ import annotations
@@ -29,14 +29,8 @@ class Weights:
     """One cut, of a taper or of a wedge: less than a piece, so that one cut beats one more flat."""
     saw_set_up: float = 20.0
     """Setting the blade to another angle: worth two pieces; free when the saw stands there already."""
-    rock: float = 4.0
-    """A rock at its limit: below any piece, it only decides between packs of like effort."""
-    bearing_per_mm: float = 1.0 / 0.254
-    """Mismatch between a piece's slope and the gap's over the bearing length: 1 per 0.01 in."""
     lift: float = 60.0
     """Lifting a whole foot off the bed on four packs, beside its pieces: as much as six pieces."""
-    residual: float = 2.0
-    """The lean left over, sum of both directions ÷ what is allowed: the last word between like packs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,9 +59,6 @@ class InWeights(Options):
             new_strip_per_mm=None,
             new_strip=w.new_material * w.new_strip_share,
             thick_per_mm=0.0,
-            bearing_per_mm=w.bearing_per_mm,
-            rock=w.rock,
-            residual=w.residual,
             round=0.0,
             one=1.0,
         )

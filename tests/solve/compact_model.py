@@ -47,8 +47,6 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
     height_of = {seat: lean.slope_along * x + lean.slope_across * y for seat, (x, y) in at.items()}
     low = min(height_of.values())
     down = min(CORNERS, key=lambda seat: (round(height_of[seat] - low, 9), CORNERS.index(seat)))
-    steep = max(abs(lean.slope_along), abs(lean.slope_across))
-    per_mm = weights.bearing_per_mm * options.bearing_mm
     made = {}
     flat_use: dict[str, list[int]] = {lot.lot: [] for lot in lots}
     stretches: dict[str, list[tuple[float, float, int]]] = {lot.lot: [] for lot in lots}
@@ -59,7 +57,7 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
         terms: dict[int, float] = {}
         pieces: dict[int, float] = {}
         tails: dict[int, float] = {}
-        packed = model.column(steep * per_mm, 0.0, 1.0, whole=True)
+        packed = model.column(0.0, 0.0, 1.0, whole=True)
         for lot in lots:
             new = weights.new_material if lot.origin == "bought" else 0.0
             if lot.form == "flat":
@@ -74,7 +72,6 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
             else:
                 sigma = lot.taper_slope
                 price = weights.piece + weights.cut + new * weights.new_taper_share
-                price += (abs(sigma - steep) - steep) * per_mm
                 first = math.ceil((lot.thin_mm + sigma * options.min_inside_mm) / q - 1e-9)
                 for steps in range(first, math.floor(lot.thick_mm / q + 1e-9) + 1):
                     if steps * q > height_of[seat] - low + 2.0:
@@ -100,24 +97,15 @@ def compact(foot, height_mm, lean, tolerance, *, lots, options) -> Compact:
 
 
 def _rest(model, foot, height_mm, *, made, need, allowed, options) -> None:
-    """Lean left over and rock of four corners in contact, and what they cost."""
+    """Lean left over and rock of four corners in contact, within their limits."""
     pull = 4.0 * options.preload_mm
-    weights = weights_of(options)
     shapes = (
-        (
-            [-height_mm * seat.sign_along / (2.0 * foot.along_mm) for seat in CORNERS],
-            allowed,
-            weights.residual / allowed,
-        ),
-        (
-            [-height_mm * seat.sign_across / (2.0 * foot.across_mm) for seat in CORNERS],
-            allowed,
-            weights.residual / allowed,
-        ),
-        ([float(seat.sign_along * seat.sign_across) for seat in CORNERS], pull, weights.rock / pull),
+        ([-height_mm * seat.sign_along / (2.0 * foot.along_mm) for seat in CORNERS], allowed),
+        ([-height_mm * seat.sign_across / (2.0 * foot.across_mm) for seat in CORNERS], allowed),
+        ([float(seat.sign_along * seat.sign_across) for seat in CORNERS], pull),
     )
-    for factors, limit, price in shapes:
-        size = model.column(price, 0.0, limit, whole=False)
+    for factors, limit in shapes:
+        size = model.column(0.0, 0.0, limit, whole=False)
         total: dict[int, float] = {}
         constant = 0.0
         for seat, factor in zip(CORNERS, factors, strict=True):

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from shimfit.core.packing.options import Layout, Options
     from shimfit.core.packing.question import Grounds, Offer, Place, Question
     from shimfit.core.packing.tables import Tables
-    from shimfit.model import LayoutName, Prescription, Resting, Status
+    from shimfit.model import LayoutName, Prescription, Status
 
 _AGREES_MM = 1e-6
 _DUST = 1e-9
@@ -105,16 +105,13 @@ class Asked:
         lean_only: bool = False,
     ) -> Task:
         """A task of this post; the first seat stays down."""
-        plane = self.question.plane
         return Task(
             seats=tuple(seats),
             rod_at_mm=self.question.foot.rod_at_mm,
             height_mm=self.question.height_mm,
             allowed_mm=allowed_mm,
             disk=not self.question.tolerance.per_direction,
-            residual_mm=self.question.allowed_mm,
             acceptance=self.question.acceptance(self.options.scatter),
-            steepest=max(abs(plane.slope_along), abs(plane.slope_across)),
             grounds=grounds,
             lean_only=lean_only,
             thin=rolls(self.question),
@@ -189,7 +186,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
     answer = outcome.answer
     assert answer is not None
     question, options = asked.question, asked.options
-    builds, kept, bearing = builds_of(asked, task, answer, lift)
+    builds, kept = builds_of(asked, task, answer, lift)
     packs = [*packs_of(asked.tables, builds, question.foot.rod_at_mm), *(pack for pack, _ in kept)]
     packs.sort(key=lambda pack: SEAT_ORDER[pack.seat])
     resting = question.rests_on(packs)
@@ -213,8 +210,7 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
     cost = cost_of(
         asked,
         packs,
-        resting,
-        beside={"bearing": bearing, "saw set-ups": answer.set_up},
+        set_ups=answer.set_up,
         lift_mm=lift * options.quantum_mm,
         chance=counted,
         kept={pack.seat: price for pack, price in kept},
@@ -236,7 +232,6 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
         chance=chance,
         saw_settings_deg=answer.angles,
         builds=tuple(builds),
-        bearing=bearing,
     )
 
 
@@ -262,11 +257,10 @@ def first_that_stands(
 
 def builds_of(
     asked: Asked, task: Task, answer: Answer, lift: int
-) -> tuple[list[Build], list[tuple[Pack, float]], float]:
-    """Packs before their pieces are named, packs that stay with their price, and the bearing cost."""
+) -> tuple[list[Build], list[tuple[Pack, float]]]:
+    """Packs before their pieces are named, and packs that stay with their price."""
     builds: list[Build] = []
     kept: list[tuple[Pack, float]] = []
-    bearing = 0.0
     # A round foot's needs are searched from the corner that stays down, and reported from its rim.
     rim = rolls(asked.question) and task.grounds is None
     rim_mm = asked.question.plane.at_seat_mm(task.seats[0].seat) if rim else 0.0
@@ -276,12 +270,11 @@ def builds_of(
             kept.append((offer.pack, offer.cost))
         elif used is not None and seat.place is not None:
             need_mm = seat.place.need_mm(cell.inner) if i else seat.bare_need_mm
-            bearing += cell.cost - used.stack.cost if i else 0.0
             steps = cell.steps if i else lift
             builds.append(
                 Build(seat.seat, seat.place, cell.inner, steps, used.row, used.stack, need_mm + rim_mm)
             )
-    return builds, kept, bearing
+    return builds, kept
 
 
 # ---------------------------------------------------------------- pieces with names
@@ -355,18 +348,16 @@ def _copies(tables: Tables, builds: Sequence[Build]) -> dict[int, int]:
 def cost_of(
     asked: Asked,
     packs: Iterable[Pack],
-    resting: Resting,
     *,
-    beside: Mapping[str, float],
+    set_ups: float = 0.0,
     lift_mm: float = 0.0,
     chance: float = 1.0,
     kept: Mapping[Seat, float] | None = None,
 ) -> Cost:
     """The cost of packs with its parts in the objective's unit (no prices), most important first.
 
-    beside: parts that the search knows, bearing and saw set-ups.
-    kept: what packs that stand there already are charged instead of their pieces. lift_mm: how far the whole
-    foot is lifted. chance: of plumb at the next reading.
+    set_ups: of the saw, which the search knows. kept: what packs that stand there already are charged instead
+    of their pieces. lift_mm: how far the whole foot is lifted. chance: of plumb at the next reading.
     """
     tables, costs = asked.tables, asked.options.costs
     material = pieces = cuts = 0.0
@@ -389,19 +380,14 @@ def cost_of(
             elif bought and lot.length_mm and piece.saw_deg and piece.thick_mm:
                 wedge_mm = tables.wedge_mm(lot, piece.saw_deg, piece.thick_mm)
                 material += costs.new_strip_mm(lot.length_mm) * wedge_mm
-    lean = resting.lean or asked.question.lean
-    along, across = lean.top_mm(asked.question.height_mm)
     parts = (
         ("next round", costs.round * (1.0 / max(chance, LEAST_CHANCE) - 1.0)),
         ("lift", costs.lifting(lift_mm)),
-        ("new material" if not costs.round else "material", material),
+        ("material", material),
         ("pieces", pieces),
         ("cuts", cuts),
-        ("saw set-ups", beside.get("saw set-ups", 0.0)),
+        ("saw set-ups", set_ups),
         ("changes", sum(kept.values())),
-        ("rock", costs.rock * resting.rock_mm / (4.0 * asked.options.preload_mm)),
-        ("bearing", beside.get("bearing", 0.0)),
-        ("residual", costs.residual * (abs(along) + abs(across)) / asked.question.allowed_mm),
     )
     return Cost(sum(amount for _, amount in parts), tuple(part for part in parts if part[1]))
 
@@ -410,7 +396,7 @@ def bare(asked: Asked, layout: LayoutName, status: Status, why: str | None = Non
     """The post as it stands, without packs; what it costs is counted as if the next reading were plumb."""
     question = asked.question
     resting = question.rests_on(())
-    cost = cost_of(asked, (), resting, beside={})
+    cost = cost_of(asked, ())
     bound = cost.total if status == "proven" else math.inf
     return Draft(layout, (), resting, status, cost, bound, why)
 
@@ -426,7 +412,6 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     question = asked.question
     if not shown.packs or shown.post != question.foot or shown.status not in ("proven", "found"):
         return None
-    bearing = 0.0
     packs: list[Pack] = []
     for pack in shown.packs:
         place = question.place(pack.seat, asked.options)
@@ -434,12 +419,6 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         if place is None or again is None:
             return None
         packs.append(again)
-        slope = place.slope
-        if asked.options.bearing_point == "corner":
-            slope = max(abs(question.plane.slope_along), abs(question.plane.slope_across))
-        if again.pieces:
-            mismatch = abs(asked.tables.slope_of(again) - slope) * place.inside_mm
-            bearing += mismatch * asked.options.costs.bearing_per_mm
     resting = question.rests_on(packs)
     if resting.lean is None or resting.rock_mm > 4.0 * question.preload_mm:
         return None
@@ -447,7 +426,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
         return None
     corners = shown.layout == "corners" and not rolls(question)
     top_mm = resting.lean.top_mm(question.height_mm)
-    if asked.mode.relaxed and corners and asked.options.costs.round:
+    if asked.mode.relaxed and corners:
         counted, chance = asked.four.every.chance_of(packs, top_mm), None
     else:
         counted, chance = question.chance_on(
@@ -457,8 +436,7 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     cost = cost_of(
         asked,
         packs,
-        resting,
-        beside=dict(shown.cost.parts) | {"bearing": bearing},
+        set_ups=dict(shown.cost.parts).get("saw set-ups", 0.0),
         lift_mm=max(lifts, default=0.0) if len(packs) == len(CORNERS) else 0.0,
         chance=counted,
     )

@@ -198,11 +198,11 @@ class GeneralSearch(Search):
         if not len(some):
             return
         rock = _rock(points, errors[some], depth[some], n_bare)
-        if self.costs.round and not self.task.lean_only:
+        if self.task.lean_only:
+            total = cost[some] + self.rests.at(0, x[some], y[some])
+        else:
             carries = depth[some] > _CARRIES_AT_ALL * self.pull_mm
             total = cost[some] + self._next_round(lists, supports, carries, x[some], y[some])
-        else:
-            total = cost[some] + self.rests.at(0, x[some], y[some], rock)
         fine = np.flatnonzero(rock <= self.pull_mm + _DUST)
         some = some[fine]
         rest = x[some], y[some], rock[fine]

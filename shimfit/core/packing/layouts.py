@@ -524,9 +524,7 @@ def _filled(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> Draft:
     cost = cost_of(
         asked,
         packs,
-        resting,
-        beside=dict(draft.cost.parts)
-        | {"bearing": draft.bearing + sum(fill.cost - fill.build.stack.cost for fill in fills)},
+        set_ups=dict(draft.cost.parts).get("saw set-ups", 0.0),
         chance=counted,
     )
     why = FILLERS_FOUND if draft.status == "proven" else draft.why

@@ -329,7 +329,7 @@ class _Settings:
             row = group.rows[cell.row]
             stack = self.tables.stack(row, cell.steps, node.caps[i + 1], group.inner_mm)
             cost = math.inf if stack is None else stack.cost
-            known = float(group.values[cell.row, cell.steps - group.base]) - group.extra_of(cell.row)
+            known = float(group.values[cell.row, cell.steps - group.base])
             if cost > known + _EPS:
                 group.raise_cell(cell.steps, cell.row, cost)
                 wrong = True
@@ -447,11 +447,10 @@ class _Settings:
         group = self.root.groups[seat][cell.inner]
         ways = []
         for r in np.flatnonzero(group.values[:, cell.steps - group.base] <= cell.cost + gap).tolist():
-            row, extra = group.rows[r], group.extra_of(r)
-            for stack in self.tables.ways(row, cell.steps, cell.cost + gap - extra):
-                cost = stack.cost + extra
-                made = cell._replace(row=r, cost=cost)
-                ways.append(_Way(cost - cell.cost, made, Used(stack, row, group.inner_mm)))
+            row = group.rows[r]
+            for stack in self.tables.ways(row, cell.steps, cell.cost + gap):
+                made = cell._replace(row=r, cost=stack.cost)
+                ways.append(_Way(stack.cost - cell.cost, made, Used(stack, row, group.inner_mm)))
         return ways
 
     def _tapers(self, ways: Sequence[_Way]) -> _Tapers:

@@ -53,9 +53,6 @@ class Costs:
     new_strip: float
     thick_per_mm: float
     """A mm of an offcut taper's thickness."""
-    bearing_per_mm: float
-    rock: float
-    residual: float
     round: float
     """One more: × (1 ÷ chance of plumb at the next reading − 1)."""
     one: float
@@ -92,9 +89,6 @@ def _of_minutes(m: Minutes) -> Costs:
         new_strip_per_mm=m.bought_strip_per_m / 1000.0,
         new_strip=0.0,
         thick_per_mm=m.thick_per_mm,
-        bearing_per_mm=0.0,
-        rock=0.0,
-        residual=0.0,
         round=m.round,
         one=m.piece,
     )

@@ -196,12 +196,8 @@ class Task:
     """Lean at the top that may be left over."""
     disk: bool
     """The limit is on the magnitude; else on each direction."""
-    residual_mm: float
-    """What the residual is weighed against: the tolerance itself."""
     acceptance: Acceptance
     """The next reading."""
-    steepest: float
-    """The steeper of the two slopes, what bearing is weighed against when everything bears at the seat."""
     thin: bool = False
     """Only look at some thicknesses of each seat: the cheapest and the nearest (answers are not proven)."""
     lean_only: bool = False
@@ -213,8 +209,6 @@ class Task:
     """About what the answer costs, where a look before tells: the search begins there."""
     work: Work = field(default_factory=Work)
     """What the contact problem may still cost."""
-    row_prices: Mapping[tuple[Seat, float], float] = field(default_factory=dict)
-    """Extra price of a saw setting at a seat (whole runs)."""
 
 
 # ---------------------------------------------------------------- what is asked
@@ -568,8 +562,6 @@ class Draft:
     saw_settings_deg: tuple[float, ...] = ()
     builds: tuple[Build, ...] = ()
     """The packs before their pieces were named."""
-    bearing: float = 0.0
-    """Cost of the bearing mismatch of all packs."""
     chance: Chance | None = None
 
     def prescription(self, question: Question) -> Prescription:

@@ -5,7 +5,7 @@ clamp where the rod does not pull through the supports' middle (solver's section
 problem is `core.resting`, which every answer is checked with). Four forces have one freedom left, the
 rock q, so contact of all four is an interval of q: for the four corners of a rectangle |q| <= 4 delta.
 
-A rest costs the rounds after the next reading (in weights: its lean and its rock). `RestCosts` tells that for
+A rest costs the rounds after the next reading. `RestCosts` tells that for
 each set of bearing points, and where all rests lie that cost no more than a price: in a box along the axes of
 the reading's scatter. There the chance of a disk is even both ways, and the rests of one price or less make a
 convex set (log-concave: `chance`), so the set reaches no further along an axis than on that axis itself.
@@ -217,7 +217,7 @@ def combos_of(
 
 
 class RestCosts:
-    """What a rest (along, across and rock, mm) costs by itself, for each set of bearing points c.
+    """What a rest (along and across, mm) costs by itself, for each set of bearing points c.
 
     covariances: (C, 3) of the next reading's top, mm²: (along², along·across, across²).
     """
@@ -230,27 +230,21 @@ class RestCosts:
         """Axes of a set of bearing points, and minus its profiles, for those that were asked for."""
         self.floors = [0.0] * len(combos)
         """What any rest costs at least."""
-        if costs.round and combos and not task.lean_only:
+        if combos and not task.lean_only:
             zones = [task.acceptance.zone] * len(combos)
             self.chances = Chances(covariances, zones, task.allowed_mm)
             self.floors = (next_rounds(costs.round, self.chances.best()) - _DUST).tolist()
 
-    def at(self, c: int, x: Floats, y: Floats, q: Floats) -> Floats:
+    def at(self, c: int, x: Floats, y: Floats) -> Floats:
         """What these rests cost."""
         if self.task.lean_only:
             return 1e6 * np.hypot(x, y) if self.task.disk else 1e6 * np.maximum(np.abs(x), np.abs(y))
-        if self.costs.round:
-            return next_rounds(self.costs.round, self.chances.at(c, x, y))
-        residual = self.costs.residual / self.task.residual_mm
-        return self.costs.rock / self.pull_mm * np.abs(q) + residual * (np.abs(x) + np.abs(y))
+        return next_rounds(self.costs.round, self.chances.at(c, x, y))
 
     def box(self, c: int, room: float) -> Box | None:
         """Where every rest lies that costs no more than the room for it; None: no closer than the limits."""
-        if self.task.lean_only:
+        if self.task.lean_only or not self.costs.round:
             return None
-        if not self.costs.round:
-            half = room * self.task.residual_mm / self.costs.residual if self.costs.residual else math.inf
-            return Box(1.0, 0.0, half, half) if half < self.task.allowed_mm else None
         chance = 1.0 / (1.0 + max(room, 0.0) / self.costs.round)
         if chance <= LEAST_CHANCE:
             return None

@@ -51,8 +51,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.pieces import Caps, Row
-    from shimfit.core.packing.question import Place, SeatTask, Task
-    from shimfit.core.packing.tables import Classes, Tables
+    from shimfit.core.packing.question import SeatTask, Task
+    from shimfit.core.packing.tables import Tables
     from shimfit.model import Pack
 
     Floats = NDArray[np.float64]
@@ -85,7 +85,6 @@ class Cell(NamedTuple):
     row: int
     inner: bool
     cost: float
-    """With the bearing cost."""
     error_mm: float
 
 
@@ -118,8 +117,6 @@ class Group:
         self.rows: Sequence[Row] = ()
         self.base = 0
         """Thickness of the first column of values, in steps."""
-        self.extra: Floats | None = None
-        """(R,) bearing cost and price of each class, counted into the values; None for nothing."""
         self.values: Floats = np.empty((0, 0))
         """(R, T)."""
         self.least: Floats | None = None
@@ -147,7 +144,7 @@ class Group:
                 fresh = (fewer or tables).convolve(runs, self.base, stop)
             else:
                 fresh = (fewer or tables).flats[self.base : stop]
-            np.maximum(twin.values[i], fresh + self.extra_of(i), out=twin.values[i])
+            np.maximum(twin.values[i], fresh, out=twin.values[i])
         twin.forget()
         return twin
 
@@ -199,15 +196,11 @@ class Group:
             cost = np.concatenate((cost, price))[order]
         return Listed(self, steps, error, cost, row)
 
-    def raise_cell(self, steps: int, row: int, pieces_cost: float) -> None:
+    def raise_cell(self, steps: int, row: int, cost: float) -> None:
         """A cell turned out dearer: set it and choose its thickness's class again."""
         self.values = self.values.copy()  # it may be a part of the tables'
-        self.values[row, steps - self.base] = pieces_cost + self.extra_of(row)
+        self.values[row, steps - self.base] = cost
         self.forget()
-
-    def extra_of(self, row: int) -> float:
-        """What a class costs beside its pieces."""
-        return 0.0 if self.extra is None else float(self.extra[row])
 
 
 class Listed:
@@ -376,7 +369,7 @@ class Search:
         )
 
     def _group(self, seat: SeatTask, inner: bool, lo_mm: float, hi_mm: float) -> Group:
-        """Classes that bear at a seat's point with their bearing cost, thicknesses with errors lo … hi."""
+        """Classes that bear at a seat's point, thicknesses with errors lo … hi."""
         tables, place, q = self.tables, seat.place, self.tables.options.quantum_mm
         group = Group(seat, inner, q)
         lo, hi = 1, 0
@@ -384,34 +377,15 @@ class Search:
             lo = max(1, math.ceil((group.need_mm + lo_mm) / q - _DUST))
             hi = math.floor((group.need_mm + hi_mm) / q + _DUST)
         if place is not None and hi >= lo:
-            classes = tables.grown(hi).classes(place, self._slope(place), inner=inner)
-            extra = self._extra(place, classes)
+            classes = tables.grown(hi).classes(place, self.angles, inner=inner)
             group.base, group.rows = lo, classes.rows
             group.values, group.least = classes.packs[:, lo : hi + 1], classes.least[lo : hi + 1]
-            if extra is not None:
-                group.extra, group.values, group.least = extra, group.values + extra[:, None], None
         if not inner and seat.bare_need_mm + lo_mm <= _DUST:
             group.offers.append((0, BARE, 0.0))
         for k, offer in enumerate(seat.offers):
             if offer.inner == inner:
                 group.offers.append((to_steps(offer.pack.made_mm, q), -2 - k, offer.cost))
         return group
-
-    def _extra(self, place: Place, classes: Classes) -> Floats | None:
-        """(R,) what the classes at a place cost beside their packs; None for nothing."""
-        tables = self.tables
-        if not (tables.saws or self.costs.bearing_per_mm):
-            return None
-        extra = np.abs(classes.sigma - self._slope(place)) * (place.inside_mm * self.costs.bearing_per_mm)
-        for i, row in enumerate(classes.rows):
-            if row.saw_deg is not None:
-                price = self.task.row_prices.get((place.seat, row.saw_deg), 0.0)
-                extra[i] += price if row.saw_deg in self.angles else math.inf
-        return extra
-
-    def _slope(self, place: Place) -> float:
-        """What a class's slope is weighed against at a place."""
-        return self.task.steepest if self.tables.options.bearing_point == "corner" else place.slope
 
     # -------------------------------------------------------------- lifted
 
@@ -462,16 +436,8 @@ class Search:
             start = np.maximum(up + np.ceil((need_mm + lo) / q - _SLACK).astype(np.int64), 1)
             stop = up + np.floor((need_mm + hi) / q + _SLACK).astype(np.int64) + 1
             stop = np.maximum(stop, start + 1)
-            first, last = int(start.min()), int(stop.max())
-            tables = self.tables.grown(last)
-            classes = tables.classes(seat.place, self._slope(seat.place), inner=inner)
-            extra = self._extra(seat.place, classes)
-            if extra is None:
-                found = classes.least_between(start, stop)
-            else:
-                least = (classes.packs[:, first:last] + extra[:, None]).min(axis=0, initial=math.inf)
-                found = least_of(range_minima(least), start - first, stop - first)
-            cost = np.minimum(cost, found)
+            classes = self.tables.grown(int(stop.max())).classes(seat.place, self.angles, inner=inner)
+            cost = np.minimum(cost, classes.least_between(start, stop))
         if seat.to_measure:
             cost = np.minimum(cost, 0.0)
         for offer in seat.offers:
@@ -646,7 +612,7 @@ class Search:
         some = good.nonzero()[0]
         if some.size:
             x, y, q = rest.take(some, axis=1)
-            total = packs.take(some) + self.rests.at(c, x, y, q)
+            total = packs.take(some) + self.rests.at(c, x, y)
             self.keep(seats, [pick.take(some) for pick in picks], total, (x, y, q), pool)
 
     def allows(self, x: Floats, y: Floats) -> NDArray[np.bool_]:

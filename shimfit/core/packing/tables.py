@@ -18,6 +18,7 @@ Prices (of scarce lots in a whole run) are added to the entries, so the same sea
 from __future__ import annotations
 
 import copy
+import itertools
 import math
 from collections import defaultdict
 from dataclasses import replace
@@ -70,8 +71,6 @@ class Classes(NamedTuple):
     rows: Sequence[Row]
     packs: Floats
     """(R, L) the cheapest pack of each class."""
-    sigma: Floats
-    """(R,) slopes."""
     least: Floats
     """(L,) the cheapest pack of any class."""
     minima: list[Floats]
@@ -120,7 +119,7 @@ class Tables(Tapered):
     def _set_length(self, length: int) -> None:
         self.length = length
         self._by_place: dict[float | None, tuple[list[Row], Floats, Floats]] = {}
-        self._classes: dict[tuple[float | None, int, int], Classes] = {}
+        self._classes: dict[tuple[float | None, int, int, frozenset[float]], Classes] = {}
         self._cut_up: dict[tuple[int, float | None, tuple[float, ...], tuple[float, float]], list[Run]] = {}
         self._stacks: dict[tuple[int, int, Caps, float | None], Stack | None] = {}
         """Stacks made, by the row (its id: rows live as long as this length), thickness, caps and place."""
@@ -274,19 +273,21 @@ class Tables(Tapered):
             self._by_place[key] = rows, np.stack(packs), np.array([row.sigma for row in rows])
         return self._by_place[key]
 
-    def classes(self, place: Place, slope: float, *, inner: bool) -> Classes:
-        """The rows whose packs bear at the face of a place, or further in, where the gap has this slope."""
+    def classes(self, place: Place, angles: frozenset[float], *, inner: bool) -> Classes:
+        """The rows whose packs bear at the face of a place, or further in; sawn at these settings only."""
         corner = self.options.bearing_point == "corner"
         rows, packs, sigma = self.inner_table(place.inside_mm if inner else None)
         if inner:
-            first, last = 0, 1 + int(sigma[1:].searchsorted(slope - EPS))
+            first, last = 0, 1 + int(sigma[1:].searchsorted(place.slope - EPS))
         else:
-            first, last = 0 if corner else int(sigma.searchsorted(slope - EPS)), len(rows)
-        key = place.inside_mm if inner else None, first, last
+            first, last = 0 if corner else int(sigma.searchsorted(place.slope - EPS)), len(rows)
+        key = place.inside_mm if inner else None, first, last, angles
         if key not in self._classes:
-            some = slice(first, last)
-            least = packs[some].min(axis=0, initial=math.inf)
-            self._classes[key] = Classes(rows[some], packs[some], sigma[some], least, [])
+            rows, packs = rows[first:last], packs[first:last]
+            if self.saws:
+                may = [row.saw_deg is None or row.saw_deg in angles for row in rows]
+                rows, packs = list(itertools.compress(rows, may)), packs[may]
+            self._classes[key] = Classes(rows, packs, packs.min(axis=0, initial=math.inf), [])
         return self._classes[key]
 
     def steps(self, thickness_mm: float) -> int:

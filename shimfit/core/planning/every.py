@@ -148,21 +148,20 @@ def _ways(
     choice, geometry, least = lists.choice(*map(int, place)), pricing.maker.geometry, float(lists.cost[place])
     if choice.row == search.BARE:
         return [_Way(0.0, 0.0, None)]
-    reach_mm, slope = float(geometry.inside_mm[post, seat]), float(geometry.weighed[post, seat])
+    reach_mm = float(geometry.inside_mm[post, seat])
     rows, _, sigma = tables.inner_table(reach_mm if state else None)
     if geometry.combinations > 1:
         first = int(pricing.maker.bears_from(sigma, post, seat))
         rows = rows[:first] if state else rows[first:]
     found = []
     for row in rows:
-        bearing = abs(row.sigma - slope) * reach_mm * tables.options.costs.bearing_per_mm
         inner_mm = reach_mm if state and row.runs else None
-        for stack in tables.ways(row, choice.steps, least + spare - bearing):
+        for stack in tables.ways(row, choice.steps, least + spare):
             pack = SeatPack(seat, stack.flats, stack.tail, inner_mm, row.saw_deg, state, choice.steps)
             for dearer, one in begun(tables, pack):
-                more = stack.cost + bearing + dearer - least
+                more = stack.cost + dearer - least
                 if more < spare:
-                    found.append(_Way(more, bearing + pieces_cost(tables, one), one))
+                    found.append(_Way(more, pieces_cost(tables, one), one))
     return found
 
 

@@ -60,7 +60,7 @@ def _pattern(  # noqa: PLR0917 - a private step of the function above, with its 
 ) -> Pattern:
     names = seats_of(post)
     packs = []
-    # What is left over once the packs are paid, and how the tapers differ from the gap.
+    # What is left over once the packs are paid.
     extra = lift + answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
     for seat, cell, used in zip(task.seats, answer.choice.cells, answer.used, strict=True):
         if used is None or seat.place is None:
@@ -70,9 +70,6 @@ def _pattern(  # noqa: PLR0917 - a private step of the function above, with its 
         inner = cell.inner and which < 3
         steps = sum(tables.steps(tables.lots[rank].thickness_mm or 0.0) for rank in stack.flats)
         steps += stack.tail[1] if stack.tail is not None else 0
-        if which < 3:
-            slope = task.steepest if tables.options.bearing_point == "corner" else seat.place.slope
-            extra += abs(row.sigma - slope) * seat.place.inside_mm * tables.options.costs.bearing_per_mm
         inner_mm = seat.place.inside_mm if inner and row.sigma > 0 else None
         pack = SeatPack(which, stack.flats, stack.tail, inner_mm, row.saw_deg, int(inner), steps)
         packs.append(begun(tables, pack)[0][1])

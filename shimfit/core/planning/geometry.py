@@ -127,9 +127,6 @@ class Geometry:
     """(P, 3) slope of the gap in the direction that the pack is pushed in."""
     inside_mm: Floats
     """(P, 3) bearing length: how far in a pack reaches; 0 where there is no room for one."""
-    weighed: Floats
-    """(P, 3) slope that a piece's own is weighed against: the same, or the steeper of the post's two where
-    everything bears at the seat itself."""
     linear: Floats
     """(P, C, 3, 3) M: errors at A, B, F → (along, across, rock) in shares of what is allowed."""
     constant: Floats
@@ -141,8 +138,6 @@ class Geometry:
     """(P, C, 3) covariance of the next reading's top (along², along·across, across²), in shares squared."""
     disk: Bools
     """(P,) the tolerance is on the magnitude; else on each direction."""
-    residual_share: Floats
-    """(P,) what is allowed ÷ the whole tolerance (1 unless the post has an aim)."""
     can_lift: Bools
     """(P,) there is room for a flat under the pivot too."""
     combinations: int
@@ -187,16 +182,12 @@ def build(posts: Sequence[PlanPost], options: Options) -> Geometry:
         high_mm=np.full(by_state, -np.inf),
         steep=np.zeros((count, SEATS)),
         inside_mm=np.zeros((count, SEATS)),
-        weighed=np.zeros((count, SEATS)),
         linear=np.zeros((*by_combination, 3, 3)),
         constant=np.zeros((*by_combination, 3)),
         rock_low=np.ones(by_combination),
         rock_high=-np.ones(by_combination),
         spread=np.ones((*by_combination, 3)),
         disk=np.array([not post.tolerance.per_direction for post in posts], bool),
-        residual_share=np.array(
-            [post.allowed_mm / post.tolerance.allowed_top_mm(post.height_mm) for post in posts], float
-        ),
         can_lift=np.zeros(count, bool),
         combinations=each,
     )
@@ -229,8 +220,6 @@ def _fill(made: Geometry, p: int, options: Options) -> None:
         seat_mm2.append(
             [options.scatter.seat_mm2(inner=inner, gap_slope=place.slope) for inner in (False, True)]
         )
-    steepest = max(abs(plane.slope_along), abs(plane.slope_across))
-    made.weighed[p] = steepest if made.combinations == 1 else made.steep[p]
     pivot = tuple(post.foot.seat_at_mm(seats[PIVOT]) - rod)
     bears_at = [[tuple(at) for at in states] for states in made.bears_at_mm[p].tolist()]
     for c in range(made.combinations):

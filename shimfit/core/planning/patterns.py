@@ -219,7 +219,7 @@ def turned(tables: Tables, pattern: Pattern) -> list[Pattern]:
 
 
 def pattern_of(tables: Tables, packs: Sequence[SeatPack], extra: float, post: int) -> Pattern:
-    """A pattern of these packs; `extra` is what lean, rock and bearing cost."""
+    """A pattern of these packs; `extra` is what the next round and lifting cost."""
     cost = extra + sum(pieces_cost(tables, pack) for pack in packs)
     return Pattern(post, tuple(packs), cost, uses_of(tables, packs))
 

@@ -144,7 +144,7 @@ class Pricing:
         """Least priced cost of each post (or its ceiling), and patterns below it that the box holds."""
         lists = self.maker.make(tables)
         least, found = search.cheapest(lists, ceiling, keep, self.rest, self.guess)
-        extra = self._extra(lists, tables, found).tolist()
+        extra = self._extra(lists, found).tolist()
         behind = [self._behind(tables, lists, found[n : n + 1], one)[0] for n, one in enumerate(extra)]
         return least, [pattern for pattern in behind if pattern is not None]
 
@@ -230,7 +230,7 @@ class Pricing:
             below, guess = np.where(doubtful, room, -np.inf), room.copy() if keep > 1 else None
             _, found = search.cheapest(lists, below, keep, self.rest, guess)
             found = found[np.lexsort((np.arange(found.post.size), found.post))]
-            extra = self._extra(lists, tables, found).tolist()
+            extra = self._extra(lists, found).tolist()
             least[doubtful] = ceiling[doubtful]
             doubtful[:] = False
             seen = np.zeros(ceiling.size, np.int64)
@@ -248,23 +248,11 @@ class Pricing:
                 break
         return least, list(best.values())
 
-    def _extra(self, lists: search.Lists, tables: Tables, found: search.Found) -> Floats:
-        """What lean, rock, bearing and lift cost: the total less the pieces and their prices."""
-        geometry, post = self.maker.geometry, found.post
-        extra = found.total + self.lifting(self.under_pivot[post])
-        outer = np.array([kind.sigma for kind in tables.rows])
-        for seat in range(geometries.SEATS):
-            state, reach_mm = (found.combination >> seat) & 1, geometry.inside_mm[post, seat]
-            place = post, seat, state, found.entry[:, seat]
-            row, sigma = lists.row[place], np.zeros(post.size)
-            at_face = (state == 0) & (row >= 0)
-            sigma[at_face] = outer[row[at_face]]
-            for mm in np.unique(reach_mm[(state == 1) & (row > 0)]).tolist():
-                here = (state == 1) & (row > 0) & (reach_mm == mm)
-                sigma[here] = tables.inner_table(mm)[2][row[here]]
-            mismatch = np.abs(sigma - geometry.weighed[post, seat]) * reach_mm
-            extra += np.where(row >= 0, mismatch * self.options.costs.bearing_per_mm, 0.0) - lists.cost[place]
-        return extra
+    def _extra(self, lists: search.Lists, found: search.Found) -> Floats:
+        """What the next round and lifting cost: the total less the pieces and their prices."""
+        post, seats = found.post[:, None], np.arange(geometries.SEATS)
+        packs = lists.cost[post, seats, (found.combination[:, None] >> seats) & 1, found.entry]
+        return np.asarray(found.total + self.lifting(self.under_pivot[found.post]) - packs.sum(axis=1))
 
 
 @dataclass(frozen=True, slots=True)

@@ -197,26 +197,18 @@ class ListMaker:
     ) -> tuple[Floats, NDArray[np.int16]]:
         """(N, W) cheapest class of every thickness at N places (post, seat, state) of one reach, and which.
 
-        Classes steeper than the gap cost more the steeper they are, flatter ones the flatter: so the best of
-        all from a class on, or up to one, is the same for every gap, but for what the gap's own slope counts.
-        Where everything bears at the seat itself, both sides are open.
+        At the face bear all classes from one on, further in all up to one; where everything bears at the
+        seat itself, all.
         """
         post, seat, state = place
         packs, sigma = tables.inner_table(reach_mm if state else None)[1:]
-        per_slope = reach_mm * self.options.costs.bearing_per_mm
-        slope, first = self.geometry.weighed[post, seat], self.first[place]
-        both = self.geometry.combinations == 1
-        from_class = sigma.searchsorted(slope) if both else self.bears_from(sigma, post, seat)
-        best, which = np.full((first.size, width), np.inf), np.full((first.size, width), BARE, np.int16)
-        for steeper in (False, True) if both else (not state,):
-            sign = 1.0 if steeper else -1.0
-            table, row = _running_best(packs + (sign * per_slope * sigma)[:, None], from_the_end=steeper)
-            # Windows are slices of the table: whole rows are copied, not entries picked.
-            at = (from_class if steeper else from_class - 1), first
-            seen = sliding_window_view(table, width, axis=1)[at] - (sign * per_slope * slope)[:, None]
-            better = seen < best
-            best = np.where(better, seen, best)
-            which = np.where(better, sliding_window_view(row, width, axis=1)[at], which)
+        table, row = _running_best(packs, from_the_end=not state)
+        from_class = self.bears_from(sigma, post, seat)
+        if self.geometry.combinations == 1:
+            from_class = np.zeros_like(from_class)
+        # Windows are slices of the table: whole rows are copied, not entries picked.
+        at = from_class - state, self.first[place]
+        best, which = (sliding_window_view(some, width, axis=1)[at] for some in (table, row))
         return best, which
 
 
@@ -276,8 +268,6 @@ class Rest:
         costs, (posts, each) = options.costs, geometry.rock_low.shape
         self.round, self.unit = costs.round, costs.piece / 10.0
         """Price of one more; a tenth of a piece, the unit of first limits."""
-        self.residual, self.rock = costs.residual * geometry.residual_share, costs.rock
-        """Prices of shares of lean (P,) and of rock, where a round has none."""
         self.classes: Ints = np.arange(posts * each).reshape(posts, each)
         """(P, C) rows of the tables."""
         self.linear, self.constant = geometry.linear.copy(), geometry.constant.copy()
@@ -319,15 +309,14 @@ class Rest:
     def some(self, posts: Ints) -> Rest:
         """That of some of the posts."""
         part = copy(self)
-        for name in ("residual", "classes", "linear", "constant"):
+        for name in ("classes", "linear", "constant"):
             setattr(part, name, getattr(self, name)[posts])
         return part
 
-    def at(self, post: Ints, combination: Ints, x: Floats, y: Floats, rock: Floats) -> Floats:
-        """(N,) exactly, of rests (x, y) in steps and shares of rock."""
+    def at(self, post: Ints, combination: Ints, x: Floats, y: Floats) -> Floats:
+        """(N,) exactly, of rests (x, y) in steps."""
         if not self.round:
-            lean = (np.abs(x) + np.abs(y)) / NODES
-            return np.asarray(self.residual[post] * lean + self.rock * np.abs(rock))
+            return np.zeros(x.size)
         which = self.classes[post, combination]
         return next_rounds(self.round, self.chances.at_own(which, x / NODES, y / NODES))
 
@@ -479,8 +468,7 @@ class _Hunt:
         self.base[geometry.rock_low > geometry.rock_high] = np.inf
         # No pattern costs more than the dearest three entries and all that can be left over.
         finite = self.cost[np.isfinite(self.cost)]
-        self.most = 3 * float(finite.max(initial=0.0)) + rest.rock + 2 * float(rest.residual.max(initial=0.0))
-        self.most += rest.round / LEAST_CHANCE + 1
+        self.most = 3 * float(finite.max(initial=0.0)) + rest.round / LEAST_CHANCE + 1
         self.most += float(self.base[np.isfinite(self.base)].max(initial=0.0))
 
     @cached_property
@@ -627,8 +615,7 @@ class _Hunt:
             for some in (worth[likely], worth[~likely]):
                 at = some[bound[some] < limit[post[some]] - EPS]
                 owner, combination = post[at], tasks.combination[task[at]]
-                rock = tasks.by_k[2][task[at]] * (k[at] - pairs.turn[2][pair[at]])
-                cost = total[at] + self.rest.at(owner, combination, x[at], y[at], rock)
+                cost = total[at] + self.rest.at(owner, combination, x[at], y[at])
                 good = np.flatnonzero(cost < limit[owner] - EPS)
                 at = at[good]
                 entry = np.empty((at.size, SEATS), np.int64)

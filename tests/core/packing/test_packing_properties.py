@@ -16,7 +16,7 @@ from shimfit.core.packing.general import GeneralSearch
 from shimfit.core.packing.question import Offer, ask
 from shimfit.core.packing.search import Search
 from shimfit.model import Foot, Lean, Lot, Pack, Seat, Tolerance
-from tests.referee.weights import InWeights, weights_of
+from tests.referee.weights import InWeights
 
 HEIGHT = 1000.0
 HOLDS = ("proven", "found")
@@ -152,7 +152,6 @@ def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
         )
         for lot in lots
     ]
-    weights = replace(weights_of(options), bearing_per_mm=weights_of(options).bearing_per_mm / factor)
     large = replace(
         options,
         bearing_mm=options.bearing_mm * factor,
@@ -162,7 +161,6 @@ def test_inches_and_millimetres_give_the_same_pattern(post, lots) -> None:
         clearance_mm=options.clearance_mm * factor,
         quantum_mm=options.quantum_mm * factor,
         saw=Saw(kerf_mm=options.saw.kerf_mm * factor),
-        weights=weights,
     )
     big_foot = Foot(foot.along_mm * factor, foot.across_mm * factor, rod_hole_mm=foot.rod_hole_mm * factor)
     a = prescribe(foot, HEIGHT, lean, tolerance, build_tables(lots, options))
@@ -220,7 +218,7 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
             if not per_direction:
                 rests = rests[np.hypot(*rests.T) <= 1.0]
             x, y = question.safe_mm * rests.T
-            price = search.rests.at(c, x, y, x)
+            price = search.rests.at(c, x, y)
             room = rng.uniform(float(price.min()), float(np.median(price)))
             box = search.rests.box(c, room)
             if box is None:
