@@ -77,14 +77,6 @@ class Canvas:
                 if character != " " or role:
                     self.put(x + column, y + row, character, role)
 
-    def copy(self) -> Canvas:
-        """The same picture, to draw on without changing this one."""
-        twin = Canvas(0, 0)
-        twin.width, twin.height = self.width, self.height
-        twin._characters = [row.copy() for row in self._characters]
-        twin._roles = [row.copy() for row in self._roles]
-        return twin
-
     def same_row(self, y: int, other: Canvas) -> bool:
         """True when row y looks the same on both, character by character and role by role."""
         return self._characters[y] == other._characters[y] and self._roles[y] == other._roles[y]

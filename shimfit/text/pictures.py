@@ -227,24 +227,17 @@ def span_for(reach_mm: float, allowed_mm: float, last: float | None = None) -> f
     return next((span for span in SPANS if need <= span * 0.95), SPANS[-1])
 
 
-@dataclass(frozen=True, slots=True)
-class Backdrop:
-    """A target without its mark: cross, ring and names, to be drawn once for many marks."""
+def target(
+    top_mm: tuple[float, float] | None, allowed_mm: float, *, span: float, names: Mapping[Face, str],
+    glyphs: Glyphs, width: int, height: int, legend: Sequence[str] = (), role: str = "",
+) -> Canvas:  # fmt: skip
+    """Where the top stands from plumb: a cross, the tolerance as a ring, the top's mark; below it the legend.
 
-    canvas: Canvas
-    middle: tuple[int, int]
-    rows_per_mm: float
-    rows: int
-    """Rows of the target itself; below them is room for a legend."""
-
-
-def backdrop(
-    allowed_mm: float, *, span: float, names: Mapping[Face, str], glyphs: Glyphs,
-    width: int, height: int, legend_rows: int = 1,
-) -> Backdrop:  # fmt: skip
-    """Draw all but the mark. allowed_mm: radius of the ring; span: half width in tolerances."""
+    top_mm: displacement of the top (+next, +out); None: not known, no mark. allowed_mm: radius of the ring.
+    span: half width in tolerances. role: the mark's look; empty: as it is within the ring or beyond.
+    """
     canvas = Canvas(width, height)
-    rows = max(0, height - legend_rows)
+    rows = max(0, height - len(legend))
     x, y = width // 2, rows // 2
     half_rows = max(1, min(rows // 2, int((width - 1) / 2 / ASPECT)))
     half_columns = round(half_rows * ASPECT)
@@ -260,50 +253,18 @@ def backdrop(
     canvas.put_middle(x, y - half_rows, names[Face.OUT], "label")
     canvas.put_middle(x, y + half_rows, names[Face.HOUSE], "label")
     # On a small target the names stand outside, or they would cover the cross.
-    inside = half_columns > max(len(names[Face.PREV]), len(names[Face.NEXT]))
     left, right = len(names[Face.PREV]), len(names[Face.NEXT])
+    inside = half_columns > max(left, right)
     canvas.put_right(x - half_columns + (left if inside else -1), y, names[Face.PREV], "label")
     canvas.put_right(x + half_columns + 1 + (0 if inside else right + 1), y, names[Face.NEXT], "label")
-    return Backdrop(canvas, (x, y), rows_per_mm, rows)
-
-
-def with_mark(
-    scene: Backdrop, top_mm: tuple[float, float] | None, role: str, glyphs: Glyphs, *legend: str
-) -> Canvas:
-    """The target with the top's mark on it in its colour, and a row for each legend.
-
-    top_mm: displacement of the top (+next, +out); None: not known, no mark.
-    """
-    canvas = scene.canvas.copy()
     if top_mm is not None:
-        column, row = mark_cell(top_mm, scene.rows_per_mm, scene.middle)
-        on_canvas = min(max(0, column), canvas.width - 1), min(max(0, row), scene.rows - 1)
-        canvas.put(*on_canvas, glyphs.top, role)
+        column, row = x + round(top_mm[0] * rows_per_mm * ASPECT), y - round(top_mm[1] * rows_per_mm)
+        role = role or ("within" if math.hypot(*top_mm) <= allowed_mm else "beyond")
+        canvas.put(min(max(0, column), width - 1), min(max(0, row), rows - 1), glyphs.top, role)
     for index, text in enumerate(legend):
-        reported = clipped(text, canvas.width, glyphs.more)
-        canvas.put_middle(scene.middle[0], scene.rows + index, reported, "label" if index == 0 else "strong")
+        reported = clipped(text, width, glyphs.more)
+        canvas.put_middle(x, rows + index, reported, "strong" if index else "label")
     return canvas
-
-
-def target(
-    top_mm: tuple[float, float] | None, allowed_mm: float, *, span: float, names: Mapping[Face, str],
-    glyphs: Glyphs, width: int, height: int, legend: str = "",
-) -> Canvas:  # fmt: skip
-    """A target at once, with the top's mark in its colour: top_mm as `with_mark`, the rest as `backdrop`."""
-    rows = 1 if legend else 0
-    scene = backdrop(
-        allowed_mm, span=span, names=names, glyphs=glyphs, width=width, height=height, legend_rows=rows
-    )
-    role = "within" if top_mm is None or math.hypot(*top_mm) <= allowed_mm else "beyond"
-    return with_mark(scene, top_mm, role, glyphs, *filter(None, [legend]))
-
-
-def mark_cell(top_mm: tuple[float, float], rows_per_mm: float, middle: tuple[int, int]) -> tuple[int, int]:
-    """Cell that the top's mark falls in."""
-    return (
-        middle[0] + round(top_mm[0] * rows_per_mm * ASPECT),
-        middle[1] - round(top_mm[1] * rows_per_mm),
-    )
 
 
 def pair(left: Canvas, right: Canvas, titles: tuple[str, str], *, gap: int = 2) -> Canvas:

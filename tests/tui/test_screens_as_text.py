@@ -62,11 +62,11 @@ async def test_no_state_is_told_by_colour_alone(at_screen, theme) -> None:
     picture = hand.page.query_one("#strip")
     looks = {}
     for state in PostState:
-        style = picture._look(ROLES[state], picture.base)
+        style = picture._look(ROLES[state], picture.rich_style)
         looks[state] = (bool(style.bold), bool(style.reverse), bool(style.underline))
     assert looks[PostState.HALF_READ][1]
     assert looks[PostState.OUT][:2] == (True, True)
     assert looks[PostState.TOO_CLOSE][2]
     assert looks[PostState.PLUMB][0]
     assert looks[PostState.TO_READ] == looks[PostState.SKIPPED] == (False, False, False)
-    assert picture._look("here", picture.base).reverse
+    assert picture._look("here", picture.rich_style).reverse

@@ -8,12 +8,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 from textual import events
-from textual.geometry import Region
 from textual.widget import Widget
 
 from shimfit.model import Lean
 from shimfit.tui.sensing import Live
-from shimfit.tui.widgets import EntryLine, Kept
+from shimfit.tui.widgets import EntryLine
 from shimfit.workflow.site import Site
 
 if TYPE_CHECKING:
@@ -150,34 +149,6 @@ async def test_a_reading_in_one_burst_on_the_list_is_taken_whole(at_screen) -> N
     await hand.sees("post 1 logged")
     assert hand.page.NAME == "run"
     assert hand.session.run.posts[0].readings[-1].text == "9p5o"
-
-
-@pytest.mark.parametrize("theme", ["dark", "term"])
-async def test_rows_that_are_kept_follow_theme_and_size(at_screen, theme) -> None:
-    """What is handed out for a frame is what the library's own way gives, after every change."""
-    hand = await at_screen(80, 24)
-    await hand.enter("9n5o")
-    await hand.settled()
-    for change in ("nothing", theme, "sun", (110, 30), (40, 20)):
-        if isinstance(change, tuple):
-            await hand.pilot.resize_terminal(*change)
-        elif change != "nothing":
-            hand.app.theme = change
-        await hand.settled()
-        for widget in hand.page.query(Kept).results(Kept):
-            size = widget.outer_size
-            if not widget.is_on_screen or not size.width or widget.styles.gutter.width:
-                continue
-            part = Region(0, 0, size.width, size.height)
-            widget._styles_cache.clear()
-            assert plain(widget.render_lines(part)) == plain(
-                widget._styles_cache.render_widget(widget, part)
-            ), f"{widget} after {change}"
-
-
-def plain(strips) -> list[list[tuple[str, object]]]:
-    """Cells with their looks, however they are cut into segments."""
-    return [[(cell, part.style) for part in strip for cell in part.text] for strip in strips]
 
 
 async def test_the_run_page_asks_how_a_run_is_spoken_of_as_often_for_many_posts_as_for_few(

@@ -114,7 +114,7 @@ def _still_target(record: PostRecord, words: Words, lean: Lean | None, width: in
         glyphs=words.glyphs,
         width=width,
         height=height,
-        legend=words.off(lean, record, width) if lean else "it would rock",
+        legend=[words.off(lean, record, width) if lean else "it would rock"],
     )
 
 

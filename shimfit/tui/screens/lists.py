@@ -10,6 +10,8 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
 
+from textual.containers import Horizontal, Vertical
+
 from shimfit.errors import EntryError, ShimfitError
 from shimfit.model import PostState
 from shimfit.quantities import shown
@@ -33,7 +35,7 @@ from shimfit.tui.screens.page import Column, Question, RowsPage, laid_out
 from shimfit.tui.screens.post_pictures import strip_row
 from shimfit.tui.session import Outcome, outcome_of, refused
 from shimfit.tui.setting_up import lot_hint
-from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap
+from shimfit.tui.widgets import Picture, Rows, Tap
 from shimfit.workflow.tables import load_lots
 
 if TYPE_CHECKING:
@@ -95,8 +97,8 @@ class ListPage(RowsPage):
         return ()
 
     def _body(self) -> Iterator[Widget]:
-        with Beside(id="body"):
-            with Below(id="listed"):
+        with Horizontal(id="body"):
+            with Vertical(id="listed"):
                 yield from self._above()
                 yield Picture(self._draw_headings, id="headings")
                 yield Rows(id="list", empty=self.session.keys.spell(self.EMPTY))

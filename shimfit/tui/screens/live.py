@@ -12,7 +12,7 @@ from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
 from shimfit.text.phrases import PackLine, in_order
-from shimfit.text.pictures import Backdrop, backdrop, mark_cell, span_for, with_mark
+from shimfit.text.pictures import span_for, target
 
 if TYPE_CHECKING:
     from shimfit.model import Lean
@@ -171,23 +171,12 @@ LEGEND_ROWS = 2
 WIDEST, TALLEST = 64, 25
 
 
-def _role(top_mm: tuple[float, float] | None, allowed_mm: float, *, zero_found: bool) -> str:
-    """Colour of the mark; one whose zero nobody has found is neither within nor beyond."""
-    if top_mm is None or not zero_found:
-        return "label"
-    return "within" if math.hypot(*top_mm) <= allowed_mm else "beyond"
-
-
 class LiveTarget:
-    """Draws the target, remembering its scale and all that did not change since the last time."""
+    """Draws the target, remembering its scale and the figures below it."""
 
     def __init__(self) -> None:
         self._span: float | None = None
-        self._key: object = None
-        self._scene: Backdrop | None = None
         self._reported: tuple[str, ...] = ()
-        self._seen: object = None
-        self._shown: Canvas | None = None
 
     def forget(self) -> None:
         """Another post is on screen: its scale is its own."""
@@ -203,7 +192,6 @@ class LiveTarget:
         top_mm = live.lean.top_mm(record.height_mm) if live.lean else None
         if top_mm is not None:
             self._span = span_for(math.hypot(*top_mm), allowed_mm, self._span)
-        scene = self._backdrop(snapshot, words, allowed_mm, width, height)
         if live.lean is None:
             self._reported = ("no data" if live.fault else live.word,)  # the banner says what is wrong
         elif not live.zero_found:
@@ -213,28 +201,14 @@ class LiveTarget:
                 words.off(live.lean, record, width),
                 next_step(snapshot.advice, live.lean, record, words, width),
             )
-        cell = mark_cell(top_mm, scene.rows_per_mm, scene.middle) if top_mm else None
-        role = _role(top_mm, allowed_mm, zero_found=live.zero_found)
-        seen = (id(scene), cell, self._reported, role)
-        if self._shown is None or seen != self._seen:
-            self._seen = seen
-            self._shown = with_mark(scene, top_mm, role, snapshot.glyphs, *self._reported)
-        return self._shown
-
-    def _backdrop(
-        self, snapshot: Snapshot, words: Words, allowed_mm: float, width: int, height: int
-    ) -> Backdrop:
-        span = self._span or 4.0
-        key = (span, allowed_mm, width, height, tuple(words.names.values()), snapshot.glyphs.top)
-        if self._scene is None or key != self._key:
-            self._key = key
-            self._scene = backdrop(
-                allowed_mm,
-                span=span,
-                names=words.names,
-                glyphs=snapshot.glyphs,
-                width=width,
-                height=height,
-                legend_rows=LEGEND_ROWS,
-            )
-        return self._scene
+        return target(
+            top_mm,
+            allowed_mm,
+            span=self._span or 4.0,
+            names=words.names,
+            glyphs=snapshot.glyphs,
+            width=width,
+            height=height,
+            legend=[*self._reported, ""][:LEGEND_ROWS],
+            role="" if live.zero_found else "label",  # neither within nor beyond while nobody has found it
+        )

@@ -7,6 +7,7 @@ from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
 from textual import on
+from textual.containers import Horizontal
 from textual.widgets import Label
 
 from shimfit.settings.actions import ACTIONS, BY_NAME, SCREENS, key_word
@@ -14,7 +15,7 @@ from shimfit.text.canvas import Canvas, written
 from shimfit.text.phrases import clipped, wrapped
 from shimfit.tui.background import Running
 from shimfit.tui.session import NO_RUN, Outcome, refused
-from shimfit.tui.widgets import Beside, EntryLine, Picture, RoleScreen, Rows, Tap, Taps
+from shimfit.tui.widgets import EntryLine, Picture, RoleScreen, Rows, Tap, Taps
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -233,7 +234,7 @@ class Page(RoleScreen):
         yield Picture(partial(self._draw_text, lambda: (TOO_SMALL, "strong")), id="small")
         yield Picture(partial(self._draw_text, lambda: (self.banner_text, "refused")), id="banner")
         yield Picture(partial(self._draw_text, lambda: self._echo(self.line.value)), id="echo")
-        with Beside(id="line"):
+        with Horizontal(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
             yield EntryLine(self.program.do, self.submit, self.pasted, id="entry")
         yield Taps(id="keys")

@@ -6,6 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from textual import events, on
+from textual.containers import Horizontal, Vertical
 
 from shimfit.entry.result import Incomplete
 from shimfit.model import Face, PostState
@@ -30,7 +31,7 @@ from shimfit.tui.screens.post_pictures import (
 )
 from shimfit.tui.sensing import NOT_YET, Live
 from shimfit.tui.session import Outcome, refused
-from shimfit.tui.widgets import Below, Beside, Picture, Rows, Tap, Taps
+from shimfit.tui.widgets import Picture, Rows, Tap, Taps
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -75,14 +76,14 @@ class PostScreen(Page):
     def _body(self) -> Iterator[Widget]:
         """List | sentences, figures, answer, plan | pictures for wide screens."""
         yield Picture(lambda w, h: strip_row(self.snapshot, w, h), id="strip")
-        with Beside(id="body"):
+        with Horizontal(id="body"):
             yield Rows(id="posts")
-            with Below(id="middle"):
+            with Vertical(id="middle"):
                 yield Picture(lambda w, h: sentences(self.snapshot, self.screen_size, w, h), id="sentences")
                 yield Picture(lambda w, h: big(self.snapshot, self.screen_size, w, h), id="big")
                 yield Picture(self._draw_taper, id="taper")
                 yield Picture(lambda w, h: answer(self.snapshot, self.screen_size, w, h), id="answer")
-                with Beside(id="pictures"):
+                with Horizontal(id="pictures"):
                     yield Picture(lambda w, h: plan(self.snapshot, w, h), id="plan")
                     yield self._target_picture
             if ScreenSize(*self.app.size).has_side:
