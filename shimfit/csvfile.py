@@ -52,14 +52,12 @@ def file_text(name: str | Path, *, called: str = "", data: bytes | None = None) 
         ) from error
 
 
-def lines(
-    text: str, name: str, *, outcome: str = "nothing was taken in", most: int = MOST_LINES
-) -> Iterator[tuple[int, list[str]]]:
+def lines(text: str, name: str, *, most: int = MOST_LINES) -> Iterator[tuple[int, list[str]]]:
     """(number of the line, its cells) of each line that is not empty; FileError where it is no CSV."""
     if (many := text.count("\n")) > most:
         raise FileError(
             f"{name} has {many:,} lines, and at most {most:,} are read: the wrong file, or take like "
-            f"pieces together in one line with their count; {outcome}",
+            "pieces together in one line with their count; nothing was taken in",
             path=name,
         )
     text = text.removeprefix("\ufeff")
@@ -72,9 +70,7 @@ def lines(
                 yield reader.line_num, [_as_written(cell) for cell in cells]
     except csv.Error as slip:
         line = reader.line_num
-        raise FileError(
-            f"{name}, line {line}: not a CSV table ({slip}); {outcome}", path=name, line=line
-        ) from None
+        raise Row({}, name, line).refuse(None, f"not a CSV table ({slip})") from None
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,11 +82,11 @@ class Row:
     """Empty: it was typed, and is called by its columns alone."""
     line: int | None = None
 
-    def refuse(self, column: str | None, reason: str, outcome: str = "nothing was taken in") -> FileError:
+    def refuse(self, column: str | None, reason: str) -> FileError:
         """The refusal that names file, line and column."""
         line = None if self.line is None else f"line {self.line}"
         where = ", ".join(part for part in (self.file, line, column and f"column {column}") if part)
-        sentence = f"{where}: {reason}" + (f"; {outcome}" if self.file else "")
+        sentence = f"{where}: {reason}" + ("; nothing was taken in" if self.file else "")
         return FileError(sentence, path=self.file or None, line=self.line, column=column, reason=reason)
 
 

@@ -87,9 +87,9 @@ class Growing:
     All raise FileError, as `write_whole`. Whoever knows the data file has asked `check` before.
     """
 
-    def __init__(self, path: Path | str, kind: Kind, *, force: bool = True) -> None:
+    def __init__(self, path: Path | str, kind: Kind) -> None:
         self._path = path
-        place = _place(path, kind, (), force=force)
+        place = _place(path, kind, (), force=True)
         with _reported(path):
             self._file = place.path.open("wb")
 

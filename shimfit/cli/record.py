@@ -75,8 +75,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
         raise UsageError("`record verify` checks the log itself; it takes no --pdf, no --csv and no --as-of")
     if args.file is not None:
         text, name = io.text_of(args.file)
-        checked = check_text(text, name)
-        events, whole = checked.events, checked.chain
+        events, whole = check_text(text, name)
     else:
         with open_site(args, io, read_only=True) as site:
             site.journal.check()

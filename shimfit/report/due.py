@@ -14,31 +14,34 @@ from shimfit.errors import UsageError
 from shimfit.model import Reading
 from shimfit.quantities import shown
 from shimfit.report import words
-from shimfit.standing import RunState, check_due_days
+from shimfit.standing import PostRecord, RunState, check_due_days
 
 
 @dataclass(frozen=True, slots=True)
 class DueRow:
-    """A post that was proven plumb, with its first and its latest as-built reading; times ISO 8601."""
+    """A post that was proven plumb, with its first and its latest as-built reading."""
 
-    post: str
-    state: str
-    read: str
-    """When it was last verified."""
-    due: str
-    """When it is to be tightened and read again."""
-    days_over: float
-    """Days since it fell due; negative while there is time."""
-    is_due: bool
-    """True from the due moment on."""
+    post: PostRecord
     first: Reading
     """The reading that the post was first handed over with."""
     latest: Reading
     """The last one; the same as `first` until somebody went back."""
-    handed_over: bool
-    """False where it was proven plumb once and is known to be out now."""
-    moved_mm: float | None
-    """How far the top moved between first and latest, mm; None until somebody went back."""
+    read: str
+    """When it was last verified, ISO 8601."""
+    due: str
+    """When it is to be tightened and read again."""
+    days_over: float
+    """Days since it fell due; negative while there is time."""
+
+    @property
+    def is_due(self) -> bool:
+        """True from the due moment on."""
+        return self.days_over >= 0
+
+    @property
+    def moved_mm(self) -> float | None:
+        """How far the top moved between first and latest, mm; None until somebody went back."""
+        return None if self.latest is self.first else moved_mm(self.first, self.latest)
 
 
 def due_list(run: RunState, now: datetime) -> list[DueRow]:
@@ -57,9 +60,7 @@ def due_list(run: RunState, now: datetime) -> list[DueRow]:
         read = datetime.fromisoformat(latest.time)
         due = (read if read.tzinfo else read.replace(tzinfo=now.tzinfo)) + timedelta(days=run.due_days)
         over = (now - due).total_seconds() / 86400
-        moved = None if latest is first else moved_mm(first, latest)
-        when = latest.time, due.isoformat(), over, over >= 0
-        rows.append(DueRow(post.name, post.state, *when, first, latest, post.still_handed_over, moved))
+        rows.append(DueRow(post, first, latest, latest.time, due.isoformat(), over))
     return sorted(rows, key=lambda row: -row.days_over)
 
 
@@ -83,9 +84,10 @@ def due_json(run: RunState, rows: list[DueRow]) -> dict[str, Any]:
         "run": run.name,
         "due_days": run.due_days,
         "due": [
-            {key: getattr(row, key) for key in ("post", "state", "read", "due", "days_over", "is_due")}
+            {"post": row.post.name, "state": row.post.state, "read": row.read, "due": row.due}
+            | {"days_over": row.days_over, "is_due": row.is_due}
             | {"first": tops(row.first), "latest": tops(row.latest)}
-            | {"moved_mm": row.moved_mm, "handed_over": row.handed_over}
+            | {"moved_mm": row.moved_mm, "handed_over": row.post.still_handed_over}
             for row in rows
         ],
         "not_handed_over": [
@@ -105,11 +107,11 @@ def due_lines(run: RunState, rows: list[DueRow]) -> list[str]:
     lines = [f"{name}: {due} ({every}). Tighten, then read again."]
     for row in rows:
         when = f"DUE since {row.due[:10]}" if row.is_due else f"due {row.due[:10]}"
-        was = "handed over" if row.handed_over else f"{row.state} now, was plumb"
-        lines.append(f"post {row.post}: {when}; {was} {_read(run, row.first)}")
+        was = "handed over" if row.post.still_handed_over else f"{row.post.state} now, was plumb"
+        lines.append(f"post {row.post.name}: {when}; {was} {_read(run, row.first)}")
         if row.moved_mm is not None:
             moved = shown.small(row.moved_mm, run.units)
-            lines.append(f"    last read {_read(run, row.latest)}, moved {moved}, {row.state}")
+            lines.append(f"    last read {_read(run, row.latest)}, moved {moved}, {row.post.state}")
     return lines + left
 
 

@@ -477,22 +477,6 @@ def moved_here(foreign: Iterable[Event], end: End) -> list[Event]:
 # ------------------------------------------------------------ the chain, from its beginning
 
 
-@dataclass(frozen=True, slots=True)
-class BadEvent:
-    """The first event that is not as it was logged."""
-
-    seq: int
-    id: str | None
-    """None when even the id can't be read."""
-    why: str
-    """What does not fit, in words."""
-
-    @property
-    def sentence(self) -> str:
-        """For the person."""
-        return f"event {self.seq} is not as it was logged: {self.why}"
-
-
 def broken(event: Event, before: Event | None) -> str | None:
     """What is wrong with an event behind the one before it in its log (None: it is the first)."""
     seq, prev = (0, GENESIS) if before is None else (before.seq, before.hash)

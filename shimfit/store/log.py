@@ -25,7 +25,6 @@ from shimfit.store.events import (
     BOX_KINDS,
     GENESIS,
     UNDONE,
-    BadEvent,
     Draft,
     End,
     Event,
@@ -350,7 +349,7 @@ class Log:
         for event in self._unchecked(rest, *values):
             why = altered(event)
             if why is not None:
-                raise self._damaged(BadEvent(event.seq, event.id, why))
+                raise self._damaged(event.seq, why)
             yield event
 
     def _unchecked(self, rest: str, *values: object) -> Iterator[Event]:
@@ -394,7 +393,7 @@ class Log:
         some = (wanted[start : start + _AT_ONCE] for start in range(0, len(wanted), _AT_ONCE))
         found = [one for part in some for one in self._select(f"WHERE seq IN ({_marks(part)})", *part)]
         if gone := set(wanted) - {event.seq for event in found}:
-            raise self._damaged(BadEvent(min(gone), None, "it is missing"))
+            raise self._damaged(min(gone), "it is missing")
         return found
 
     @guarded
@@ -450,8 +449,8 @@ class Log:
         row = self.db.execute("SELECT hash FROM event WHERE seq = ?", (seq,)).fetchone()
         return None if row is None else str(row[0])
 
-    def verify(self) -> BadEvent | None:
-        """Work the whole chain out again: the first event that is not as it was logged, or None.
+    def verify(self) -> tuple[int, str] | None:
+        """Work the chain out again: (place, why) of the first event that is not as it was logged, or None.
 
         A page that can't be read counts as one.
         """
@@ -460,27 +459,27 @@ class Log:
             try:
                 for event in self._unchecked("ORDER BY seq"):
                     if why := broken(event, before):
-                        return BadEvent(place, event.id, why)
+                        return place, why
                     place, before = place + 1, event
                 (said,) = self.db.execute("PRAGMA integrity_check(1)").fetchone()
             except sqlite3.DatabaseError as error:
-                return BadEvent(place, None, f"the file is damaged there ({error})")
-        if said != "ok":
-            # Every event is whole, but SQLite would find them by an index that is not.
-            what = f"the file is damaged behind the last event ({said.splitlines()[-1]})"
-            return BadEvent(place, None, what)
-        return None
+                return place, f"the file is damaged there ({error})"
+        # Every event is whole, but SQLite may find them by an index that is not.
+        last = said.splitlines()[-1]
+        return None if said == "ok" else (place, f"the file is damaged behind the last event ({last})")
 
     def check(self) -> None:
         """Raises FileError (what is wrong, how to save the rest) unless every event is as it was logged."""
-        bad = self.verify()
-        if bad is not None:
-            raise self._damaged(bad)
+        if (bad := self.verify()) is not None:
+            raise self._damaged(*bad)
 
-    def _damaged(self, bad: BadEvent) -> FileError:
+    def _damaged(self, place: int, why: str) -> FileError:
         """Nothing is worked out from what is not as it was logged."""
-        save = f"`shimfit salvage {self.path} NEW` saves what can be believed into a new file"
-        return FileError(f"{self.path}: {bad.sentence}; {save}", path=str(self.path))
+        return FileError(
+            f"{self.path}: event {place} is not as it was logged: {why}; "
+            f"`shimfit salvage {self.path} NEW` saves what can be believed into a new file",
+            path=str(self.path),
+        )
 
     def head_of(self, job: str, *, upto: int | None = None) -> Head:
         """How far a job's events had got, now or after event `upto`: what its record carries."""

@@ -173,30 +173,17 @@ def _event_of(line: str, before: Event | None, latest: int | None) -> Event:
     return event
 
 
-@dataclass(frozen=True, slots=True)
-class CheckedFile:
-    """An export in which every line is as it was logged."""
-
-    events: tuple[Event, ...]
-    chain: bool
-    """The lines are the whole log from its first event; False for one job of it, where links are missing."""
-
-    @property
-    def last(self) -> str:
-        """Hash of the last event; empty without events."""
-        return self.events[-1].hash if self.events else ""
-
-
-def check_text(text: str, name: str) -> CheckedFile:
+def check_text(text: str, name: str) -> tuple[tuple[Event, ...], bool]:
     """Work out every hash of an export's text again; raises FileError naming the first line that is wrong.
 
-    A part of a log (one job) can't be followed link by link; what its lines say is checked all the same.
+    Its events, and whether they are the whole log from its first event on. A part of a log (one job) can't be
+    followed link by link; what its lines say is checked all the same.
     """
     events = tuple(events_of(text, name, outcome="what stands before it can be believed, nothing after it"))
     if not events:
         raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?", path=name)
     pairs = zip(events, (None, *events), strict=False)
-    return CheckedFile(events, chain=all(broken(event, before) is None for event, before in pairs))
+    return events, all(broken(event, before) is None for event, before in pairs)
 
 
 # ------------------------------------------------------------ conflicts
@@ -246,9 +233,9 @@ def export_text(journal: Journal, job: str | None = None) -> str:
     return "".join(f"{line_of(event)}\n" for event in journal.events(job) if event.kind not in PERSONAL)
 
 
-def write_export(journal: Journal, path: Path, job: str | None = None) -> None:
+def write_export(journal: Journal, path: Path) -> None:
     """Write an export whole or not at all, on disk when this returns; raises FileError."""
-    write_whole(path, export_text(journal, job).encode(), EVENTS, keep=[journal.path])
+    write_whole(path, export_text(journal).encode(), EVENTS, keep=[journal.path])
 
 
 def import_text(journal: Journal, text: str, name: str, *, with_box: bool = False) -> Imported:
@@ -275,15 +262,14 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))
         there_are = {job.name for job in journal.jobs()}
         begun_twice = tuple(one.job for one in new if one.kind == "job-added" and one.job in there_are)
-        before = _conflicts(journal, jobs)
+        before = set(_conflicts(journal, jobs))
         here = [event for job in jobs for event in journal.events(job)]
         journal.receive(new, [*notes, *what_was_seen(here, new, journal.log, given.values())])
         # Also of what was here already: a file that an older program merged is set right by this.
         journal.append_all(
             brought_back(journal, dict.fromkeys(event.job for event in given.values() if event.job))
         )
-        after = _conflicts(journal, jobs)
-        conflicts = tuple(one for place, one in after.items() if before.get(place) != one)
+        conflicts = tuple(one for one in _conflicts(journal, jobs) if one not in before)
         ours = joined_logs(journal.log, journal.events(kinds=("box-joined",)))
         apart = any(event.kind == "taken" and event.log not in ours for event in new)
         return Imported(
@@ -308,20 +294,15 @@ def brought_back(journal: Journal, jobs: Iterable[str]) -> list[Draft]:
     return [*drafts.values()]
 
 
-def _conflicts(journal: Journal, jobs: Iterable[str]) -> dict[tuple[str, str, str], Conflict]:
+def _conflicts(journal: Journal, jobs: Iterable[str]) -> Iterator[Conflict]:
     """Every post (and run, post empty) of some jobs on which crews' logs do not agree."""
     there_are = {job.name: job for job in journal.jobs()}
-    found: dict[tuple[str, str, str], Conflict] = {}
     for job in (there_are[name] for name in jobs if name in there_are):
         for run in (journal.run(job.name, name) for name in job.runs):
-            said = [("", "; ".join(filter(None, (run.conflict, run.crowded))) or None, False)]
-            said += [(post.name, post.conflict, post.packs_in_conflict) for post in run.conflicts]
-            found |= {
-                (job.name, run.name, post): Conflict(job.name, run.name, post, why, packs)
-                for post, why, packs in said
-                if why is not None
-            }
-    return found
+            if laid_out := "; ".join(filter(None, (run.conflict, run.crowded))):
+                yield Conflict(job.name, run.name, "", laid_out)
+            for post in run.conflicts:
+                yield Conflict(job.name, run.name, post.name, post.conflict or "", post.packs_in_conflict)
 
 
 def _boxes_to_join(journal: Journal, given: Iterable[Event], *, with_box: bool) -> tuple[str, ...]:

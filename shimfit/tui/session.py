@@ -411,7 +411,7 @@ class Session:
         if days is None:
             return Outcome("due after how many days? The run has no interval of its own", done=False)
         rows = {
-            row.post: row
+            row.post.name: row
             for row in due_list(replace(self.run, due_days=days), self.site.journal.now())
             if row.is_due
         }

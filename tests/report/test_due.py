@@ -27,14 +27,14 @@ def went_back(boardwalk, stands_by):
 
 def test_due_from_the_last_reading_on_and_the_longest_first(went_back):
     rows = due_list(went_back.run, READ + timedelta(days=101))
-    assert [row.post for row in rows] == ["2", "1"]
+    assert [row.post.name for row in rows] == ["2", "1"]
     assert [row.days_over for row in rows] == pytest.approx([11.0, -89.0])
     assert [row.is_due for row in rows] == [True, False]
 
 
 @pytest.mark.parametrize(("days", "due"), [(89.999, False), (90, True), (90.001, True)])
 def test_due_to_the_moment(went_back, days, due):
-    row = next(row for row in due_list(went_back.run, READ + timedelta(days=days)) if row.post == "2")
+    row = next(row for row in due_list(went_back.run, READ + timedelta(days=days)) if row.post.name == "2")
     assert row.is_due is due
 
 
@@ -46,7 +46,7 @@ def test_an_interval_that_no_calendar_holds_is_refused_whoever_logged_it(went_ba
 
 
 def test_before_and_after_stand_side_by_side(went_back):
-    row = next(row for row in due_list(went_back.run, READ + timedelta(days=101)) if row.post == "1")
+    row = next(row for row in due_list(went_back.run, READ + timedelta(days=101)) if row.post.name == "1")
     assert row.first.slope_across == 0.0002
     assert row.latest.slope_across == 0.0032
     assert row.moved_mm == pytest.approx(3.0)

@@ -496,9 +496,8 @@ def _open_damaged(copy: Path, events) -> str:
             left.unlink()
     try:
         with Journal.open(copy) as journal:
-            bad = journal.verify()
-            if bad is not None:
-                assert is_one_sentence(bad.sentence)
+            if (bad := journal.verify()) is not None:
+                assert is_one_sentence(f"event {bad[0]} is not as it was logged: {bad[1]}")
                 return "found"
             assert list(journal.events()) == events
             for job in journal.jobs():
