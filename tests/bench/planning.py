@@ -34,8 +34,10 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     dropped  who begins behind whom in a second program alone, and the bound of all tips off: gaps of 1.2 to
              3.2 % stay in seven of twenty draws, for three times the work
     left     the second enrichment: not reached in ten large, four tight and four medium draws
-    left     strips mended among the posts that take from them: taken in none of ten scarce draws, and 14 of
-             28.8 s of draw 4
+    dropped  strips mended among the posts that take from them: taken in none of twenty large or scarce draws
+    kept     a long run's first choice, with all saw settings to pay for, good enough at 1 %: the settings are
+             chosen next anyhow. Scarce 0: 28.3 s, 319 MB -> 8.4 s, 130 MB; 5: 6.3 -> 2.9 s. Twenty nodes at
+             most: 19 s; no first choice: 23.5 s, nothing telling what is too dear; free set-ups: 17.9 s
     left     what is sure of a long run beside the saw's trims. The linear program does not know these, so
              strips are full and all is chosen anew, branched. Scarce, flats at full depth, 3: 105 s, 232 MB
              -> 28 s, 133 MB; 4: 28.8 -> 8.7; of ten nine cheaper or the same, 9 .004 % dearer. With

@@ -49,8 +49,9 @@ LONG_GAP = 1e-3
 """The same for long runs, whose last hundredths of a percent would cost most of the time."""
 LONGER_GAP = 2e-3
 """And for those that begin from a section."""
-LONG_CHOOSING_GAP = 4e-4
-"""That of a long one, of the whole run's cost."""
+LONG_CHOOSING_GAP, FIRST_GAP = 4e-4, 1e-2
+"""That of a long one, of the whole run's cost; and while it is open which saw settings to pay for: with all
+of them branching takes many times as long as with those that turn out worth it."""
 SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
@@ -238,7 +239,8 @@ class _Choosing:
         if len(sure) > MOSTLY * len(self.posts):
             chosen = self._choose(root, begun, sure=sure)
         if chosen is None or not (self.stopped or self._enough(chosen) or in_parts):
-            chosen = self._choose(root, begun if chosen is None else chosen.patterns)
+            begun = begun if chosen is None else chosen.patterns
+            chosen = self._choose(root, begun, gap=FIRST_GAP if self.long else 0.0)
         if chosen is not None and not self.stopped and not self.patience.quick:
             chosen = self._by_settings(root, chosen)
             self.gap = (chosen.objective - self.bound) / max(chosen.objective, 1e-9)
@@ -441,11 +443,12 @@ class _Choosing:
         every: Sequence[Pattern] = (),
         *,
         quick: bool = False,
+        gap: float = 0.0,
     ) -> Chosen | None:
         """The integer program; strips that its wedges do not fit on are taken as shorter, and again.
 
         `sure` patterns are taken as they are. It is chosen from `every`, if given, in place of the rounds'.
-        `quick`: few nodes are looked at.
+        `quick`: few nodes are looked at. `gap`: one that is good enough where the usual is smaller.
         """
         done = {pattern.post for pattern in sure}
         master = self.rounds.master
@@ -461,7 +464,8 @@ class _Choosing:
         shares: dict[int, float] = {}
         # What may be missing is a share of the whole run, of which the sure ones are a part.
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
-        gap = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
+        usual = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
+        gap = max(gap, usual)
         start = [one for one in start if one.post not in done]
         open_posts = [post for post in range(len(self.posts)) if post not in done]
         patience = replace(self.patience, quick=quick or self.patience.quick)
@@ -482,12 +486,6 @@ class _Choosing:
             short = self._too_short(chosen.patterns)
             if not short:
                 break
-            if not sure:
-                # First only for the posts that take from these strips, all others served as they are.
-                kept = self._without_strips(chosen, short).patterns
-                mended = self._choose(settled, (), most, kept, every)
-                if mended is not None and mended.objective - bound <= gap * mended.objective:
-                    return replace(mended, bound=bound)
             for rank in short:
                 shares[rank] = shares.get(rank, 1.0) * STRIP_SHORTER
         if chosen is not None and short:
