@@ -73,7 +73,9 @@ class Highs:
         def at_an_end() -> bool:
             return time.monotonic() >= ends or (stop is not None and stop())
 
-        bound, dived = _dived(program, gap, at_an_end)
+        if start is not None and not _holds(program, start):
+            start = None
+        bound, dived = _dived(program, gap, start, at_an_end)
         if dived is not None:
             cost = float(program.cost @ dived)
             if cost - bound <= gap * abs(cost):
@@ -107,11 +109,22 @@ class Highs:
         return answer
 
 
-def _dived(
-    program: IntegerProgram, relative_gap: float, at_an_end: Callable[[], bool]
-) -> tuple[float, Floats | None]:
-    """The linear relaxation's bound, and an answer within the gap of it that a dive found; None: none did.
+def _holds(program: IntegerProgram, x: Floats) -> bool:
+    """Whether x is an answer at all: a start may be none."""
+    entries = program.entries
+    column = np.repeat(np.arange(x.size), np.diff([*entries.starts, entries.value.size]))
+    reached = np.bincount(entries.index, entries.value * x[column], program.row_lower.size)
+    room = WHOLE * np.maximum(1.0, np.abs(reached))
+    inside = (program.row_lower - room <= reached) & (reached <= program.row_upper + room)
+    return bool(inside.all() and (x >= 0.0).all() and (x <= program.column_upper).all())
 
+
+def _dived(
+    program: IntegerProgram, relative_gap: float, start: Floats | None, at_an_end: Callable[[], bool]
+) -> tuple[float, Floats | None]:
+    """The linear relaxation's bound, and an answer within the gap of it; None: there is none at hand.
+
+    The start where it is so good; else what a dive finds.
     A dive rounds up what is nearest to the next whole number, some columns at a time, and solves again from
     the basis it has. Where that becomes dearer than the gap allows it takes back half of them, at last all,
     and rounds one down; where that is too dear too it is given up. It ends in a tenth of the time that
@@ -125,6 +138,8 @@ def _dived(
         if answer is None or at_an_end():
             break
         bound = max(bound, answer.objective)
+        if start is not None and program.cost @ start - bound <= relative_gap * abs(program.cost @ start):
+            return bound, start
         within = bound + max(relative_gap, LEAST_GAP) * abs(bound)
         for _ in range(MOST_STEPS):
             x = answer.columns

@@ -116,6 +116,16 @@ def test_programs_with_a_start_end_where_enumeration_does(seeds):
         assert np.all((stated.row_lower - 1e-6 <= reached) & (reached <= stated.row_upper + 1e-6)), seed
 
 
+def test_a_start_within_the_gap_is_the_answer_and_one_that_is_none_is_passed_over():
+    """Whatever a dive would find there: 3 x + 2 y ≥ 5, the bound 5, the start (0, 3) costs 6."""
+    stated = program([3, 2], [[3, 2]], [5], [np.inf])
+    start = np.array([0.0, 3.0])
+    kept = Highs().integer(stated, seconds=30, start=start, relative_gap=0.2)
+    assert (kept.status, kept.columns.tolist(), kept.bound) == ("proven", [0, 3], 5)
+    for other in (start, np.array([0.0, 2.0])):
+        assert Highs().integer(stated, seconds=30, start=other, relative_gap=0.1).columns.tolist() == [1, 1]
+
+
 def test_an_objective_that_is_not_what_the_answer_costs_proves_nothing(monkeypatch):
     stated, *_ = set_partition(0)
     asked = []
