@@ -29,11 +29,11 @@ _DECIMAL_COMMA = re.compile(r"[+-]?[0-9]+,[0-9]+")
 def file_bytes(name: str | Path, *, called: str = "") -> bytes:
     """What is in a file; FileError (missing, unreadable). called: how it is called, else by its name."""
     if not str(name) or "\0" in str(name):
-        raise FileError(f"{str(name)!r} can't be the name of a file", path=str(name))
+        raise FileError(f"{str(name)!r} can't be the name of a file")
     try:
         return Path(name).read_bytes()
     except OSError as error:
-        raise FileError(f"can't read {called or name}: {error.strerror}", path=str(name)) from error
+        raise FileError(f"can't read {called or name}: {error.strerror}") from error
 
 
 def file_text(name: str | Path, *, called: str = "", data: bytes | None = None) -> str:
@@ -41,15 +41,13 @@ def file_text(name: str | Path, *, called: str = "", data: bytes | None = None) 
 
     data: what was read of it, as from stdin.
     """
-    path, called = str(name), called or str(name)
+    called = called or str(name)
     data = file_bytes(name, called=called) if data is None else data
     try:
         return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = error.object.count(b"\n", 0, error.start) + 1
-        raise FileError(
-            f"{called}, line {line}: not a text file (UTF-8 expected)", path=path, line=line
-        ) from error
+        raise FileError(f"{called}, line {line}: not a text file (UTF-8 expected)") from error
 
 
 def lines(text: str, name: str, *, most: int = MOST_LINES) -> Iterator[tuple[int, list[str]]]:
@@ -57,8 +55,7 @@ def lines(text: str, name: str, *, most: int = MOST_LINES) -> Iterator[tuple[int
     if (many := text.count("\n")) > most:
         raise FileError(
             f"{name} has {many:,} lines, and at most {most:,} are read: the wrong file, or take like "
-            "pieces together in one line with their count; nothing was taken in",
-            path=name,
+            "pieces together in one line with their count; nothing was taken in"
         )
     text = text.removeprefix("\ufeff")
     header = text.lstrip().split("\n", 1)[0]
@@ -87,7 +84,7 @@ class Row:
         line = None if self.line is None else f"line {self.line}"
         where = ", ".join(part for part in (self.file, line, column and f"column {column}") if part)
         sentence = f"{where}: {reason}" + ("; nothing was taken in" if self.file else "")
-        return FileError(sentence, path=self.file or None, line=self.line, column=column, reason=reason)
+        return FileError(sentence, column=column, reason=reason)
 
 
 def rows(
@@ -116,7 +113,7 @@ def rows(
             pairs = zip(header, cells, strict=False)
             yield Row({name: cell.strip() for name, cell in pairs if cell.strip()}, file, number)
     if not header:
-        raise FileError(f"{file} is empty: it needs a header line first, {','.join(known[:4])},…", path=file)
+        raise FileError(f"{file} is empty: it needs a header line first, {','.join(known[:4])},…")
 
 
 def _check_header(

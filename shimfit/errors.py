@@ -117,19 +117,8 @@ class FileError(ShimfitError, OSError):
     kind = "file"
     exit_code = Exit.FILE
 
-    def __init__(
-        self,
-        message: str,
-        *,
-        path: str | None = None,
-        line: int | None = None,
-        column: str | None = None,
-        reason: str | None = None,
-    ) -> None:
+    def __init__(self, message: str, *, column: str | None = None, reason: str | None = None) -> None:
         super().__init__(message)
-        self.path = path
-        self.line = line
-        """1-based line in the file; None where the whole file is meant."""
         self.column = column
         """Header of the column in a table; None where the whole line is meant."""
         self.reason = reason or self.message

@@ -112,10 +112,10 @@ class Growing:
 def fault(path: Path | str, error: OSError) -> FileError:
     """What the system says of a file that can't be written, as a sentence."""
     if error.errno in (errno.ENOSPC, errno.EDQUOT):
-        return FileError(f"the disk is full: {path} was not written; free some space", path=str(path))
+        return FileError(f"the disk is full: {path} was not written; free some space")
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return FileError(f"can't write {path}: not allowed there; name another folder", path=str(path))
-    return FileError(f"can't write {path}: {error.strerror or error}", path=str(path))
+        return FileError(f"can't write {path}: not allowed there; name another folder")
+    return FileError(f"can't write {path}: {error.strerror or error}")
 
 
 # ---------------------------------------------------------------- where it may go
@@ -134,7 +134,7 @@ class _Place:
 def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -> _Place:
     named = Path(path)
     if not named.name:
-        raise FileError(f"{str(path)!r} can't be the name of a file", path=str(path))
+        raise FileError(f"{str(path)!r} can't be the name of a file")
     with _reported(path):
         target = Path(os.path.realpath(named))
         there = _stat(named)
@@ -142,15 +142,14 @@ def _place(path: Path | str, kind: Kind, keep: Iterable[Path], *, force: bool) -
         if there is None:
             return _Place(target, special=False, mode=None)
         if stat.S_ISDIR(there.st_mode):
-            raise FileError(f"{path} is a folder: name a file in it", path=str(path))
+            raise FileError(f"{path} is a folder: name a file in it")
         if not stat.S_ISREG(there.st_mode):
             return _Place(named, special=True, mode=None)
         if there.st_size and not force:
             start = _start(named).removeprefix(b"\xef\xbb\xbf")
             if not (start.startswith(kind.starts) or start.replace(b'"', b"").startswith(kind.starts)):
                 raise FileError(
-                    f"{named} exists and is no {kind.name}: name another file, or replace it with --force",
-                    path=str(named),
+                    f"{named} exists and is no {kind.name}: name another file, or replace it with --force"
                 )
         # A name below /dev or /proc is a file that somebody has open (`/dev/stdout`): it is written to.
         return _Place(target, special=_is_open_file(named), mode=stat.S_IMODE(there.st_mode))
@@ -170,15 +169,13 @@ def _refuse_data_files(named: Path, target: Path, there: os.stat_result | None, 
         its = _stat(one)
         same = there is not None and its is not None and os.path.samestat(there, its)
         if same or target == Path(os.path.realpath(one)):
-            raise FileError(f"{named} is part of the data file: name another file", path=str(named))
+            raise FileError(f"{named} is part of the data file: name another file")
     for end in BESIDE:
         owner = Path(str(target).removesuffix(end))
         if target.name.endswith(end) and target.name != end and _is_database(owner):
-            raise FileError(f"{named} belongs to the database {owner}: name another file", path=str(named))
+            raise FileError(f"{named} belongs to the database {owner}: name another file")
     if there is not None and stat.S_ISREG(there.st_mode) and _is_database(named):
-        raise FileError(
-            f"{named} is a database (SQLite): nothing is written over one; name another file", path=str(named)
-        )
+        raise FileError(f"{named} is a database (SQLite): nothing is written over one; name another file")
 
 
 def _is_database(path: Path) -> bool:
@@ -204,4 +201,4 @@ def _reported(path: Path | str) -> Iterator[None]:
     except OSError as error:
         raise fault(path, error) from error
     except ValueError as error:  # a name with a zero byte in it
-        raise FileError(f"can't write {str(path)!r}: {error}", path=str(path)) from error
+        raise FileError(f"can't write {str(path)!r}: {error}") from error

@@ -164,10 +164,7 @@ def open_site(
     options: dict[str, Any] = {name: getattr(args, name) for name in own if hasattr(args, name)}
     file = settings.data_file(args.db)
     if not file.exists() and not makes and (args.db or not read_only):
-        raise FileError(
-            f"there is no data file {file}: `shimfit job new NAME` begins one, or `shimfit demo`",
-            path=str(file),
-        )
+        raise FileError(f"there is no data file {file}: `shimfit job new NAME` begins one, or `shimfit demo`")
     site = Site.open(file, read_only=read_only, hold=hold and not read_only, empty_ok=True, options=options)
     if not read_only:
         try:

@@ -91,13 +91,13 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
         problem = json.loads(text, parse_constant=no_constant)
     except json.JSONDecodeError as error:
         where = f"{name}, line {error.lineno}, column {error.colno}"
-        raise FileError(f"{where}: not JSON ({error.msg})", path=name, line=error.lineno) from error
+        raise FileError(f"{where}: not JSON ({error.msg})") from error
     except RecursionError as error:
-        raise FileError(f"{name}: no problem is nested that deep", path=name) from error
+        raise FileError(f"{name}: no problem is nested that deep") from error
     except ValueError as error:
-        raise FileError(f"{name}: a number in it has more digits than are read", path=name) from error
+        raise FileError(f"{name}: a number in it has more digits than are read") from error
     if not isinstance(problem, dict):
-        raise FileError(f"{name}: a problem is one JSON object with posts and stock", path=name)
+        raise FileError(f"{name}: a problem is one JSON object with posts and stock")
     return problem
 
 

@@ -94,7 +94,7 @@ def run_verify(args: argparse.Namespace, io: Io) -> int:
     answer, sentence = ({}, "") if args.hash is None else _held_against(args.hash, events, name, whole=whole)
     refused = answer.get("answer") in ("shorter", "another")
     if refused and not args.json:
-        raise FileError(sentence, path=name)
+        raise FileError(sentence)
     error = {"error": {"kind": "file", "message": sentence, "at": None}} if refused else {}
     io.tell(filter(None, (reported, sentence)), data | {"answer": None} | answer | error)
     return Exit.FILE if refused else Exit.DONE

@@ -125,8 +125,7 @@ def record_of(journal: Journal, job: str, run: str, paper: Head | None = None) -
     if head is None:
         raise FileError(
             f"{journal.path}: job {job} never stood at {paper}: the record is of another log, or this one "
-            "was cut; see `shimfit record verify --hash`",
-            path=str(journal.path),
+            "was cut; see `shimfit record verify --hash`"
         )
     upto = None if paper is None else head[0]
     stamp = LogStamp(*head, journal.head_of(job, upto=upto))

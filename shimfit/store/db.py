@@ -71,14 +71,10 @@ def file_errors(path: Path) -> Iterator[None]:
     except sqlite3.Error as error:
         name = getattr(error, "sqlite_errorname", "") or ""
         said = next((one for start, one in _OF_SQLITE.items() if name.startswith(start)), "{path}: {error}")
-        raise _refused(said.format(path=path, error=error), path) from error
+        raise FileError(said.format(path=path, error=error)) from error
     except OSError as error:
         said = _OF_SYSTEM.get(error.errno or 0, "can't use {path}: {error}")
-        raise _refused(said.format(path=path, error=error.strerror or error), path) from error
-
-
-def _refused(sentence: str, path: Path) -> FileError:
-    return FileError(sentence, path=str(path))
+        raise FileError(said.format(path=path, error=error.strerror or error)) from error
 
 
 # ------------------------------------------------------------ the tables, step by step
@@ -232,10 +228,9 @@ class WritersTurn:
                 who = "another program"
                 with contextlib.suppress(OSError, ValueError):
                     who = f"process {int(file.read_text(encoding='ascii'))}"
-                raise _refused(
+                raise FileError(
                     f"{who} has been writing to {self._data_file} for {PATIENCE_S:g} s: nothing was logged; "
-                    "do it again when that one is done",
-                    self._data_file,
+                    "do it again when that one is done"
                 )
             time.sleep(pause_s)
             pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
@@ -366,14 +361,14 @@ def _written(path: Path) -> tuple[Path, Path]:
 def _look_before_touching(path: Path) -> None:
     """Refuse what is no data file of ours without writing a byte."""
     if path.is_dir():
-        raise _refused(f"{path} is a folder: name a file in it", path)
+        raise FileError(f"{path} is a folder: name a file in it")
     start = b""
     with contextlib.suppress(FileNotFoundError), path.open("rb") as file:
         start = file.read(100)
     if not start:
         return
     if not start.startswith(_MAGIC) or len(start) < 100:
-        raise _refused(_NOT_OURS.format(path=path), path)
+        raise FileError(_NOT_OURS.format(path=path))
     # A file whose first transaction is still in its WAL has an empty header: both numbers are 0.
     application_id = int.from_bytes(start[68:72], "big")
     _refuse_foreign(path, int.from_bytes(start[60:64], "big"), is_ours=application_id in (0, APPLICATION_ID))
@@ -381,13 +376,12 @@ def _look_before_touching(path: Path) -> None:
 
 def _refuse_foreign(path: Path, version: int, *, is_ours: bool) -> None:
     if not is_ours:
-        raise _refused(f"{path} belongs to another program: name another file", path)
+        raise FileError(f"{path} belongs to another program: name another file")
     newest = MIGRATIONS[-1].number
     if version > newest:
-        raise _refused(
+        raise FileError(
             f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
-            "update shimfit; nothing was changed",
-            path,
+            "update shimfit; nothing was changed"
         )
 
 
@@ -419,10 +413,9 @@ def _refuse_hard_links(path: Path, *, read_only: bool) -> None:
     if read_only and not (log is not None and log.exists() and log.stat().st_size):
         return
     name = "another name" if other is None else f"another name, {other.name}"
-    raise _refused(
+    raise FileError(
         f"{path} has {name} (a hard link): programs that use both would spoil it; "
-        f"remove the other name, or work on a copy (`cp {path} NEW.db`)",
-        path,
+        f"remove the other name, or work on a copy (`cp {path} NEW.db`)"
     )
 
 
@@ -461,7 +454,7 @@ def _open_to_write(path: Path, now: str) -> Opened:
 
 def _open_to_read(path: Path) -> Opened:
     if not path.exists():
-        raise _refused(f"there is no data file {path}", path)
+        raise FileError(f"there is no data file {path}")
     with contextlib.ExitStack() as half_open:
         uri, copy = f"{path.absolute().as_uri()}?mode=ro", None
         if not os.access(path.parent, os.W_OK):
@@ -482,10 +475,9 @@ def _open_to_read(path: Path) -> Opened:
         db.execute("PRAGMA query_only = ON")
         _look_inside(db, path)
         if pending(db):  # reading it, its tables would first have to be changed
-            raise _refused(
+            raise FileError(
                 f"{path} is from an older shimfit and must be brought up to date: "
-                "open it once where it can be written",
-                path,
+                "open it once where it can be written"
             )
         half_open.pop_all()
     return Opened(db, path, None, copy=copy)

@@ -277,13 +277,12 @@ class Log:
 
         None where it ends with an error, or is killed. One inside another is part of it.
         """
-        path = str(self.path)
         if self.read_only:
-            raise FileError(f"nothing was logged: this file is open to look at only ({path})", path=path)
+            raise FileError(f"nothing was logged: this file is open to look at only ({self.path})")
 
         def refuse_lost(outcome: str) -> None:
             if lost := self._opened.lost():
-                raise FileError(f"{lost}: {outcome}", path=path)
+                raise FileError(f"{lost}: {outcome}")
 
         with self.exclusively():
             steps = "BEGIN IMMEDIATE", "COMMIT", "ROLLBACK"
@@ -475,11 +474,8 @@ class Log:
 
     def _damaged(self, place: int, why: str) -> FileError:
         """Nothing is worked out from what is not as it was logged."""
-        return FileError(
-            f"{self.path}: event {place} is not as it was logged: {why}; "
-            f"`shimfit salvage {self.path} NEW` saves what can be believed into a new file",
-            path=str(self.path),
-        )
+        save = f"`shimfit salvage {self.path} NEW` saves what can be believed into a new file"
+        return FileError(f"{self.path}: event {place} is not as it was logged: {why}; {save}")
 
     def head_of(self, job: str, *, upto: int | None = None) -> Head:
         """How far a job's events had got, now or after event `upto`: what its record carries."""

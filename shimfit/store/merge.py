@@ -96,9 +96,7 @@ def events_of(
         try:
             event = _event_of(line, before, latest)
         except _RefusedError as refused:
-            raise FileError(
-                f"{name}, line {number}: {refused}; {outcome}", path=name, line=number
-            ) from refused
+            raise FileError(f"{name}, line {number}: {refused}; {outcome}") from refused
         yield event
         before = event
 
@@ -181,7 +179,7 @@ def check_text(text: str, name: str) -> tuple[tuple[Event, ...], bool]:
     """
     events = tuple(events_of(text, name, outcome="what stands before it can be believed, nothing after it"))
     if not events:
-        raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?", path=name)
+        raise FileError(f"{name} holds no events: is it what `shimfit export` wrote?")
     pairs = zip(events, (None, *events), strict=False)
     return events, all(broken(event, before) is None for event, before in pairs)
 
@@ -256,7 +254,7 @@ def import_text(journal: Journal, text: str, name: str, *, with_box: bool = Fals
                 new.append(event)
             elif there.first_place.hash != event.first_place.hash:
                 what = f"event {event.id} says one thing there and another here"
-                raise FileError(f"{name}: {what}; nothing was imported", path=name)
+                raise FileError(f"{name}: {what}; nothing was imported")
         other_logs = _boxes_to_join(journal, given.values(), with_box=with_box)
         notes = [Draft("box-joined", {"log": log}) for log in other_logs]
         jobs = tuple(dict.fromkeys(event.job for event in new if event.job))

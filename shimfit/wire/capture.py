@@ -117,10 +117,10 @@ def parse_capture(data: bytes, path: str) -> Capture:
         if match is None:
             if data[at : at + 1] in (b"@", b"!") and b"\n" not in data[at:]:
                 return Capture(tuple(entries), header, torn=True)
-            raise FileError(f"{path}: damaged at byte {at}: neither a record nor an event", path=path)
+            raise FileError(f"{path}: damaged at byte {at}: neither a record nor an event")
         time_s = float(match[1])
         if time_s < last_s:
-            raise FileError(f"{path}: time runs backwards at byte {at}", path=path)
+            raise FileError(f"{path}: time runs backwards at byte {at}")
         last_s, at = time_s, match.end()
         if match.re is _EVENT:
             kind: Happening = match[2].decode()  # type: ignore[assignment] # the expression allows only these
@@ -130,7 +130,7 @@ def parse_capture(data: bytes, path: str) -> Capture:
         if end >= len(data):
             return Capture(tuple(entries), header, torn=True)
         if data[end : end + 1] != b"\n":
-            raise FileError(f"{path}: damaged at byte {end}: the record does not end there", path=path)
+            raise FileError(f"{path}: damaged at byte {end}: the record does not end there")
         entries.append(Entry(time_s, "bytes", data[at:end]))
         at = end + 1
     return Capture(tuple(entries), header)
@@ -162,7 +162,7 @@ def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[En
     _, header = next(rows, (1, []))
     wanted = ("segment", "time_s", "offset", "length")
     if not set(wanted) <= set(header):
-        raise FileError(f"{timing_path}: the header must be {','.join(wanted)}", path=timing_path, line=1)
+        raise FileError(f"{timing_path}: the header must be {','.join(wanted)}")
     last_s, shift_s, reached = 0.0, 0.0, 0
     segment: str | None = None
     for number, cells in rows:
@@ -170,9 +170,7 @@ def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[En
         where = f"{timing_path}, line {number}"
         numbers = [decimal_number(row.get(name, "")) for name in wanted[1:]]
         if not all(math.isfinite(one) for one in numbers) or not all(one.is_integer() for one in numbers[1:]):
-            raise FileError(
-                f"{where}: time, offset and length must be numbers", path=timing_path, line=number
-            )
+            raise FileError(f"{where}: time, offset and length must be numbers")
         time_s, offset, length = numbers[0] + shift_s, int(numbers[1]), int(numbers[2])
         if row["segment"] != segment:
             if time_s < last_s:  # each segment may have a clock of its own
@@ -181,14 +179,12 @@ def _timed(data: bytes, path: str, timing: str, timing_path: str) -> Iterator[En
             yield Entry(time_s, "opened", text=f"segment {segment}")
         if not (last_s <= time_s and offset == reached and 0 <= length <= len(data) - offset):
             raise FileError(
-                f"{where}: does not follow on from the line before, or runs past the end of {path}",
-                path=timing_path,
-                line=number,
+                f"{where}: does not follow on from the line before, or runs past the end of {path}"
             )
         yield Entry(time_s, "bytes", data[offset : offset + length])
         last_s, reached = time_s, offset + length
     if reached != len(data):
-        raise FileError(f"{timing_path}: lists {reached} bytes, {path} has {len(data)}", path=timing_path)
+        raise FileError(f"{timing_path}: lists {reached} bytes, {path} has {len(data)}")
 
 
 def replay(capture: Capture, stream: Stream) -> float:

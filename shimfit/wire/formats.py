@@ -282,7 +282,7 @@ def parse_device(text: str, path: str) -> Device:
     try:
         return _device(text)
     except EntryError as error:
-        raise FileError(f"{path}: {error.message}", path=path) from error
+        raise FileError(f"{path}: {error.message}") from error
 
 
 def parse_description(text: str, path: str) -> Description:

@@ -471,7 +471,7 @@ class Player:
             self._close_ends()
             if isinstance(error, FileExistsError):
                 words = f"{link} exists: name another place for the link, or remove it"
-                raise FileError(words, path=str(link)) from None
+                raise FileError(words) from None
             words = f"can't play on {link or 'a pseudo-terminal'}: {error.strerror}"
             raise InstrumentError(words) from error
 

@@ -214,7 +214,7 @@ def keep_description(site: Site, text: str) -> Path:
     try:
         target.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise FileError(f"can't write {target}: {error.strerror}", path=str(target)) from error
+        raise FileError(f"can't write {target}: {error.strerror}") from error
     site.set("sensor_format", str(target))
     return target
 

@@ -63,7 +63,7 @@ def posts_from_csv(
             raise row.refuse("post", f"post {name} is in the table twice")
         found[name] = {"name": name} | _post(row, units, tolerance or parse_tolerance(DEFAULT_TOLERANCE))
     if not found:
-        raise FileError(f"{file} has no posts", path=file)
+        raise FileError(f"{file} has no posts")
     return list(found.values())
 
 

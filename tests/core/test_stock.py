@@ -90,7 +90,7 @@ def test_refusals_name_line_column_and_reason(
 ) -> None:
     with pytest.raises(FileError) as refused:
         lots_from_csv(text, "box.csv")
-    assert refused.value.line == line
+    assert line is None or f", line {line}" in refused.value.message
     assert refused.value.column == column
     assert words in str(refused.value)
     assert "box.csv" in str(refused.value)
