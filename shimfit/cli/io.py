@@ -250,12 +250,14 @@ def lengths_in(args: argparse.Namespace, units: settings.Units) -> Callable[...,
 
 
 def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
-    """Posts (of one job, or all) whose answer is another one now: said, and given back."""
+    """Say which posts (of one job, or all) have another answer now (given back), and which none any more."""
     from shimfit.workflow.reading import answer_missing
 
-    served = [str(place) for place in answer_missing(site, job)]
+    served, lost = (list(map(str, places)) for places in answer_missing(site, job))
     if served:
         io.talk(f"there is a new answer for {', '.join(served)}")
+    if lost:
+        io.talk(f"no answer any more for {', '.join(lost)}: `shimfit plan JOB/RUN` shares out what is left")
     return served
 
 

@@ -239,7 +239,9 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
         run = site.run(place.job, place.run)
         names, lots = dict(run.face_names), site.box().lots
         packs = parse_packs(args.packs, post.foot, lean, lots, run.units, faces=names)
-        return log_packs(site, place, packs)
+        logged = log_packs(site, place, packs)
+        answered_again(site, io)  # other posts may have waited for these pieces
+        return logged
 
     return _at_post(args, io, packed)
 

@@ -382,19 +382,19 @@ class Ledger:
         return frozenset(lots)
 
     def _is_to_be_had(self, piece: Piece) -> bool:
-        """A taper or strip is whole, was cut for what wants it, or a remainder of it is there."""
+        """A strip was cut for what wants it or is whole; of a taper the stretch is on a copy still."""
         cut = self._cut_of(piece)
         kind = self._kinds[cut.lot]
-        if not cut.copy:
-            return kind.count > 0 or any(kind.free(copy) for copy in kind.cuts)
-        if cut.copy not in kind.gone:
-            return cut.copy <= kind.made
-        cuts = kind.cuts.get(cut.copy, ())
+        copies = (cut.copy,) if cut.copy else range(1, kind.made + 1)
+        there = [
+            copy for copy in copies if copy <= kind.made and (copy not in kind.gone or copy in kind.cuts)
+        ]
         if piece.is_sawn:
-            return any(not one.is_thrown_out for one in cuts)
-        return bool(cuts) and not any(
-            one.is_thrown_out and one.from_mm < cut.to_mm and cut.from_mm < one.to_mm for one in cuts
-        )
+            return any(
+                copy not in kind.gone or not all(one.is_thrown_out for one in kind.cuts[copy])
+                for copy in there
+            )
+        return any(kind.fits(copy, cut) for copy in there)
 
     def after(self, packs: Iterable[Pack], kerf_mm: float = KERF_MM, hold_mm: float = 0.0) -> Ledger:
         """The box once these packs are made."""
@@ -463,8 +463,8 @@ class Ledger:
     def as_it_lies(self, packs: Iterable[Pack]) -> list[Pack]:
         """Packs as they would be made now: of a copy that was cut since, from what is left of it.
 
-        Where that piece is cut off already (nothing holds it that is long enough to be kept) it is in hand,
-        and left out. A name that nothing has or had stays as it is.
+        What is left is often shorter than is kept: then it is that very piece, and goes by its stretch of the
+        copy. Left out is what was cut for another. A name that nothing has or had stays as it is.
         """
         lie = [(pack, map(self._as_it_lies, pack.pieces)) for pack in packs]
         return [replace(pack, pieces=tuple(one for one in pieces if one)) for pack, pieces in lie]
@@ -486,7 +486,7 @@ class Ledger:
             if holds((rest.start, rest.end), cut):
                 whole = replace(piece, lot=name, copy=None, mark_mm=cut.to_mm, trim_tip_mm=cut.from_mm)
                 return shifted(whole, -rest.start_mm)
-        return None
+        return piece if not piece.is_sawn and self._is_to_be_had(piece) else None
 
     # ------------------------------------------------------------ what is logged
 

@@ -375,13 +375,18 @@ def answer_all(site: Site, places: Iterable[Place], stop: Callable[[], bool] = b
             answer_now(site, place)
 
 
-def answer_missing(site: Site, job: str | None = None) -> list[Place]:
-    """Answer every post that `missing_answers` names, at once; returns those that can be worked on now."""
+def answer_missing(site: Site, job: str | None = None) -> tuple[list[Place], list[Place]]:
+    """Answer every post that `missing_answers` names, at once.
+
+    Returns those that can be worked on now, and those that could before and can't any more.
+    """
     asked = [] if site.journal.read_only else missing_answers(site, job)
-    before = {place: site.post(place).prescription_event for place in asked}
+    before = {place: site.post(place) for place in asked}
     answer_all(site, asked)
     now = {place: site.post(place) for place in asked}
-    return [p for p in asked if not now[p].is_stuck and now[p].prescription_event != before[p]]
+    anew = [place for place in asked if now[place].prescription_event != before[place].prescription_event]
+    lost = [place for place in anew if now[place].is_stuck and before[place].awaited]
+    return [place for place in anew if not now[place].is_stuck], lost
 
 
 def stage_of(post: PostRecord, asked: Asked) -> Stage:

@@ -130,7 +130,7 @@ def test_a_changed_tolerance_makes_a_new_answer_and_drops_the_old_one(type_, tmp
         set_option(site, "lake", "walk", "tolerance", "1:200")
         post = site.post(at)
         assert (post.answer, post.next_step, post.lean_now[1]) == (None, "ask", "as read")
-        assert answer_missing(site) == [at]
+        assert answer_missing(site) == ([at], [])
         assert site.post(at).next_step == "tighten", "4 mm are within 1:200 as it stands"
 
 
@@ -159,7 +159,7 @@ def test_a_changed_setting_that_has_a_say_makes_a_new_answer(type_, tmp_path, be
         second = site.post(Place("lake", "walk", "1"))
         assert second.prescription_event != first
         assert second.answer is not None
-        assert answer_missing(site) == [], "once is enough"
+        assert answer_missing(site) == ([], []), "once is enough"
     assert "new answer for lake/walk/1" in said
 
 
@@ -192,7 +192,21 @@ def test_a_changed_option_of_the_run_drops_the_answer_on_every_machine(type_, tm
         assert site.post(at).answer is not None
         import_text(other.journal, export_text(site.journal, "lake"), "lake.jsonl")
         assert other.post(at).answer == site.post(at).answer
-        assert answer_missing(other) == [], "another crew's answer is theirs: its saw and box are not ours"
+        assert answer_missing(other) == ([], []), (
+            "another crew's answer is theirs: its saw and box are not ours"
+        )
+
+
+def test_wood_that_another_post_was_promised_is_told_when_it_is_cut(type_, tmp_path) -> None:
+    taper = "lot,form,count,length_mm,thin_mm,thick_mm,thickness_mm\nT1,taper,2,120,0.5,4,\n"
+    (tmp_path / "taper.csv").write_text(taper)
+    type_("stock", "import", str(tmp_path / "taper.csv"))
+    assert type_("read", "lake/walk/1", "0 12o")[0] == 0
+    type_("read", "lake/walk/2", "0 12h", "--sure")
+    _, said = type_("pack", "lake/walk/2", "next-house=T1@110mm", "prev-house=T1@110mm")
+    assert "no answer any more for lake/walk/1: `shimfit plan" in said
+    assert shown(type_, "1")["next"] == "no pack"
+    assert "twice" not in type_("stock", "list")[1]
 
 
 def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_path) -> None:

@@ -252,7 +252,7 @@ def test_entries_from_before_copies_were_told_apart_keep_their_meaning() -> None
     assert (reported.pieces[0].lot, reported.pieces[0].mark_mm) == ("T1.1", 27.5)
 
 
-def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
+def test_packs_lack_what_was_thrown_out_or_cut_for_others() -> None:
     ledger = Ledger([replace(TAPER, count=2), Lot("F1", "flat", 2, thickness_mm=1.0)])
     flat, long = Piece("F1", "flat", 1.0), taper_piece(80.0, copy=2)
     packs = [
@@ -265,7 +265,14 @@ def test_packs_lack_what_was_thrown_out_and_not_what_was_cut_for_them() -> None:
     assert ledger.lacking(packs) == {"F1"}
     cut, thrown = ledger.copy(), ledger.copy()
     cut.take([("3", packs[1])], 2.5)
-    assert cut.lacking(packs[1:]) == frozenset(), "it is cut, and in hand"
+    assert cut.lacking(packs[1:]) == {"T1"}, "another has it"
+    assert cut.as_it_lies(packs[1:2]) == [replace(packs[1], pieces=())]
+    behind = pack_of(taper_piece(102.5, 82.5, copy=2))
+    short = ledger.copy()
+    short.take([("4", behind), ("5", pack_of(taper_piece(60.0, 30.0, copy=2)))], 2.5)
+    tip = pack_of(taper_piece(27.5, copy=2))
+    assert short.lacking([tip]) == frozenset(), "too short to be kept, but it is what the plan wants"
+    assert short.as_it_lies([tip]) == [tip], "and goes by its stretch of the copy"
     thrown.out("T1", 1)
     assert thrown.lacking(packs[1:]) == {"T1"}, "copies leave the last first"
     assert thrown.lacking([pack_of(taper_piece(80.0, copy=1))]) == frozenset()
