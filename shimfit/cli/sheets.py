@@ -181,7 +181,7 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
         )
         for at, rows in rails.items()
     ]
-    unread = "no reading says how post {} stands now; read it"
+    unread = "no reading says how that stands now; read post {}"
     over = ("between", "opening {}: "), ("widest", "{}, "), ("over the limit by", "{} over ")
     return [
         *by_height,

@@ -170,6 +170,11 @@ def words(events: Sequence[Event]) -> str:
     return said if len(posts) <= 1 else f"{said} and {len(posts) - 1} more"
 
 
+def whose(events: Sequence[Event]) -> str:
+    """`, by B`: what is said behind the words of a step that came from another file; else nothing."""
+    return f", by {events[0].by or 'another crew'}" if events[0].origin is not None else ""
+
+
 # ------------------------------------------------------------ several crews
 
 WORK = frozenset({"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed"})

@@ -45,7 +45,7 @@ from shimfit.store.box import BoxFold, BoxState, fold_box
 from shimfit.store.db import Opened, file_errors
 from shimfit.store.events import BOX_KINDS, UNDONE, Draft, Event, canonical, in_order, read_data
 from shimfit.store.fold import RunFold, fold_run
-from shimfit.store.history import Step, Voided, to_redo, to_undo, words
+from shimfit.store.history import Step, Voided, to_redo, to_undo, whose, words
 from shimfit.store.log import Log, guarded
 from shimfit.values import dataclass
 
@@ -397,7 +397,7 @@ class Journal(Log):
             steps = self._to_undo(job)
             if not steps:
                 return None
-            last = words(steps[0].events)
+            last = words(steps[0].events) + whose(steps[0].events)
             if step is not None and steps[0].id != step:
                 raise UsageError(f"something else was logged meanwhile ({last}): look, then take it back")
             self._take_back(steps, job, by)
@@ -417,7 +417,7 @@ class Journal(Log):
     def to_undo(self, job: str | None) -> tuple[Step, str] | None:
         """The step that undo takes back, and what it was in words; None when there is none."""
         steps = self._to_undo(job)
-        return (steps[0], words(steps[0].events)) if steps else None
+        return (steps[0], words(steps[0].events) + whose(steps[0].events)) if steps else None
 
     def _take_back(self, steps: Sequence[Step], job: str | None, by: str | None) -> None:
         firsts = [step.events[0] for step in steps]

@@ -136,7 +136,6 @@ class ShimfitApp(App[None]):
         self._rehearses = rehearse
         self._does = self._what_is_done()
         self._choose_colours(theme or settings.theme)
-        self._read_for = self.theme
 
     # ------------------------------------------------------------ starting and leaving
 
@@ -148,16 +147,6 @@ class ShimfitApp(App[None]):
         self.theme = name if name in themes.NAMES else "sun"
         # The sheet took its variables when the app was made, before there was a theme to take them from.
         self.stylesheet.set_variables(self.get_css_variables())
-
-    def refresh_css(self, animate: bool = True) -> None:
-        """Read the style sheet again, but not for the theme that it is read for already.
-
-        The library asks for it after every choice of a theme, also of the first one, which the first reading
-        is yet to come for.
-        """
-        if self._read_for != self.theme:
-            self._read_for = self.theme
-            super().refresh_css(animate)
 
     def get_theme_variable_defaults(self) -> dict[str, str]:
         """Names that the style sheet uses, before any theme is chosen."""
@@ -608,8 +597,13 @@ class ShimfitApp(App[None]):
         post = session.run.post(name) if session.run is not None else None
         station = session.words.distance(post.station_mm) if post is not None and session.words else ""
         stands = {"move_post": station, "retighten": "end" if session.due else ""}.get(action.name, "")
-
-        asks = action.asks.format(post=name, mark="1-1/4" if session.units == "inch" else "30")
+        has_interval = session.run is not None and session.run.due_days is not None
+        asks = action.asks.format(
+            post=name,
+            mark="1-1/4" if session.units == "inch" else "30",
+            interval=", Enter: the run's own interval" if has_interval else "",
+            end=", end: walk every post again" if session.due else "",
+        )
 
         def answer(text: str) -> Outcome:
             outcome = session.do(action.name, text, post=name)

@@ -181,7 +181,7 @@ def test_rails_say_of_every_post_how_its_lean_is_known(shimfit, tmp_path) -> Non
     lines = shimfit("rails pier/a --at 500").out
     assert "; 2 predicted, 3 as read: do not cut yet" in lines
     assert "; 6 verified but out of plumb: do not cut yet" in lines
-    assert "no reading says how post 4, 5 stands now" in lines
+    assert "no reading says how that stands now; read post 4, 5" in lines
 
 
 def test_a_round_foot_is_worded_and_seats_are_taken_by_the_names_that_are_printed(shimfit) -> None:

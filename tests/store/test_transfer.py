@@ -128,6 +128,16 @@ def test_crews_at_different_posts_merge_without_a_word(two):
     assert send(south, north).new == 0, "the logs have settled"
 
 
+def test_what_is_taken_back_says_whose_it_was(two):
+    north, south = two
+    south.read("2", 0.009, 0.005)
+    send(south, north)
+    found = north.journal.to_undo("jetty")
+    assert found is not None
+    assert found[1].endswith(", by south")
+    assert north.journal.undo("jetty") == found[1]
+
+
 def test_both_read_one_post_is_shown_and_settled_by_reading_again(two):
     north, south = two
     north.read("1", 0.009, text="9mm n 0")

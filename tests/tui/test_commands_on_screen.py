@@ -226,6 +226,7 @@ async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_e
             assert hand.session.do("tightened").done
     hand.do("retighten")
     await hand.sees("days›", "due after how many days")
+    assert not {"end", "interval"} & set(hand.screen().split()), "neither is there yet"
     await hand.enter("", sees="the run has no interval of its own".capitalize()[1:])
     await hand.enter("9999999999", sees="can't be due after 9999999999 days")
     assert "can't be as much as 111111111111…" in hand.session.do("retighten", "1" * 5000).message
@@ -239,7 +240,7 @@ async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_e
     await hand.press("down", sees=("the last that is due; 1 of 2 read again", "^P Re-tighten walk, end"))
     await hand.press("f2")
     hand.do("retighten")
-    await hand.sees("days› end")
+    await hand.sees("days› end", "end: walk every post again")
     await hand.press("enter", sees=("every post is walked again", "post 5 (5/7)"))
     await hand.press("down", sees="post 6 (6/7)")
 

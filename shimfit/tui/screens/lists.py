@@ -394,11 +394,15 @@ class StockScreen(ListPage):
         def cells(of: Callable[[Lot], str]) -> list[Run]:
             return [(of(lot), "strong" if lot.lot in taken else "") for lot in lots]
 
+        sizes = {lot.lot: lot_size(lot, units) for lot in lots}
+        named = {lot.lot: f"{lot.form} {sizes[lot.lot]}" for lot in lots}
+        room = self.list_width - max(map(len, sizes)) - len(" no. ")
+        shown_sizes = named if max(map(len, named.values())) <= room else sizes
         takes = cells(lambda lot: f"takes {taken[lot.lot]}" if lot.lot in taken else "")
         return (
             Column("lot", cells(lambda lot: lot.lot)),
             Column("no.", cells(lambda lot: str(lot.count)), right=True),
-            Column("size", cells(lambda lot: f"{lot.form} {lot_size(lot, units)}"), gives=True),
+            Column("size", cells(lambda lot: shown_sizes[lot.lot]), gives=True),
             *([Column(f"post {place.post}", takes)] if taken and place else ()),
             Column("made of", cells(lambda lot: lot.material)),
             Column("from", cells(lambda lot: f"{lot.origin} {lot.note}".strip())),

@@ -181,11 +181,7 @@ class Page(RoleScreen):
     # ------------------------------------------------------------ the shared rows
 
     def __init__(self, session: Session) -> None:
-        # Classes for the size. The library gives them too, but late: then all styles come twice.
-        app = self.app
-        axes = zip(app.size, (app.HORIZONTAL_BREAKPOINTS, app.VERTICAL_BREAKPOINTS), strict=True)
-        fitting = [[one for one in breakpoints or () if one[0] <= size] for size, breakpoints in axes]
-        super().__init__(classes=" ".join(max(found)[1] for found in fitting if found))
+        super().__init__()
         self.session = session
         self.question: Question | None = None
         self.outcome: Outcome | None = None
@@ -194,8 +190,6 @@ class Page(RoleScreen):
         self.standing_banner = ""
         """What the banner says while there is no other trouble."""
         self._hushed = False
-        self._is_new = True
-        """It was not in front yet."""
         self._is_mounted_whole = False
         self._astray = False
         """A letter that does nothing here was typed last."""
@@ -262,13 +256,9 @@ class Page(RoleScreen):
             tabs.append(Tap(label, tab.name, "here" if tab.name == f"go_{self.NAME}" else "band"))
         self.query_one("#tabs", Taps).offer([tabs])
 
-    def on_screen_resume(self, event: events.ScreenResume) -> None:
-        """Come back to the page: the session may have moved. The first time all is as it was just mounted."""
-        if self._is_new:
-            self._is_new = False
-            event.refresh_styles = False
-        else:
-            self.show()
+    def on_screen_resume(self) -> None:
+        """Come back to the page: the session may have moved."""
+        self.show()
 
     def on_resize(self, event: events.Resize) -> None:
         """Below the least size one sentence stands above the line."""
