@@ -722,10 +722,10 @@ class RunState:
     @property
     def crowded(self) -> str | None:
         """Posts with no room between their feet, as two crews may set them, in a sentence; None: all have."""
-        from shimfit.core.layout import openings
+        from shimfit.core.rails import openings, upright
 
-        found = openings(self.marks, self.foot, own=self.feet)
-        pairs = [f"{one.first} and {one.second}" for one in found if one.clear_mm <= 0]
+        found = openings(upright(self.marks, self.foot, self.feet))
+        pairs = [f"{one.first} and {one.second}" for one in found if one.widest_mm <= 0]
         return (
             f"no room between the feet of posts {', '.join(pairs)}: move one, or take it out"
             if pairs

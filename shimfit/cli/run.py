@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Iterator
 from dataclasses import asdict
 from shlex import quote
@@ -106,10 +107,11 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
     from dataclasses import replace
 
     from shimfit.core.foot import check_foot
+    from shimfit.core.rails import openings, upright
     from shimfit.entry import parse_foot, parse_length
     from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.instruments import fitness
-    from shimfit.workflow.layout import openings_of, post_rows
+    from shimfit.workflow.layout import post_rows
     from shimfit.workflow.tables import posts_from_csv
 
     job, name = parse_run(args.path)
@@ -147,9 +149,9 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
             opening_limit_mm=limit_mm,
             kerf_mm=None if args.kerf is None else parse_kerf(args.kerf, units),
         )
-        for one in openings_of(run):
+        for one in openings(upright(run.marks, run.foot, run.feet), limit_mm or math.inf):
             if one.over_mm > 0:
-                clear, over = (shown.lean(mm, units) for mm in (one.clear_mm, one.over_mm))
+                clear, over = (shown.lean(mm, units) for mm in (one.widest_mm, one.over_mm))
                 gap = f"the opening {one.first}-{one.second} is {clear}"
                 io.talk(f"caution: {gap}, {over} over your limit")
         # What the instrument in use can't decide on the runs that there are.

@@ -17,7 +17,7 @@ from shimfit.errors import UsageError
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from shimfit.model import Foot
 
@@ -42,25 +42,6 @@ class Mark:
     kind: MarkKind
     turn_deg: float | None = None
     """How far the run turns at a corner, + towards out, - towards house; None: a right angle."""
-
-
-@dataclass(frozen=True, slots=True)
-class Opening:
-    """The clear width between two neighbouring posts, as laid out (posts upright, on their marks)."""
-
-    first: str
-    second: str
-    leg: int
-    """The leg that the opening lies in."""
-    clear_mm: float
-    """Face to face; negative when the posts overlap."""
-    limit_mm: float | None
-    """The user's limit; None when none was set."""
-
-    @property
-    def over_mm(self) -> float:
-        """How much the opening is wider than the limit; 0 when it is not, or when there is no limit."""
-        return 0.0 if self.limit_mm is None else max(0.0, self.clear_mm - self.limit_mm)
 
 
 def lay_out(
@@ -186,26 +167,6 @@ def remove(marks: Sequence[Mark], name: str) -> tuple[Mark, ...]:
     for end in (0, -1):
         left[end] = replace(left[end], kind="end")
     return tuple(left)
-
-
-def openings(
-    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
-) -> tuple[Opening, ...]:
-    """Clear widths between neighbours, against the user's limit. own: feet of posts that have another.
-
-    A post takes half its side along the run from each opening. The corner post of a leg stands square to
-    the leg that it ends, so the next leg loses what of the foot lies that way: at a
-    right angle half its side across.
-    """
-    found = []
-    for first, second in pairwise(marks):
-        leg = second.leg
-        turn_deg = 90.0 if first.turn_deg is None else first.turn_deg
-        foot_first, foot_second = ((own or {}).get(mark.name, foot) for mark in (first, second))
-        half_first_mm, _ = leaves(foot_first, turn_deg if first.kind == "corner" else 0.0)
-        clear_mm = second.station_mm - first.station_mm - half_first_mm - foot_second.along_mm / 2
-        found.append(Opening(first.name, second.name, leg, clear_mm, limit_mm))
-    return tuple(found)
 
 
 def leaves(foot: Foot, turn_deg: float) -> tuple[float, float]:

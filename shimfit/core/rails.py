@@ -1,9 +1,9 @@
 """Rails between neighbouring posts as they really stand: lengths, end cuts, openings.
 
-A post's foot is at its station, a little off the string; its faces lean with it. At a height z above the
-foot the next face of the left post is at
+A post's foot is at its station; its faces lean with it. At a height z above the foot the next face of the
+left post is at
 
-    x = station + half the foot + slope_along · z        (and y = off + slope_across · z across the run)
+    x = station + half the foot + slope_along · z        (and y = slope_across · z across the run)
 
 so a rail there is as long as the faces are apart, and its two ends are not quite square: the bevel at an end
 is the lean of that post along the run. Heights are measured from the foot, the rail runs parallel to the bed.
@@ -23,12 +23,14 @@ from typing import TYPE_CHECKING
 from shimfit.core.layout import leaves
 from shimfit.core.lean import to_degrees
 from shimfit.errors import UsageError
+from shimfit.model import Lean
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
-    from shimfit.model import Foot, Lean
+    from shimfit.core.layout import Mark
+    from shimfit.model import Foot
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,13 +38,10 @@ class StandingPost:
     """A post as it stands (or is predicted to stand)."""
 
     name: str
-    leg: int
     station_mm: float
     foot: Foot
     lean: Lean
     height_mm: float
-    off_mm: float = 0.0
-    """Foot off the string across the run, + towards out."""
     turn_deg: float = 0.0
     """How far the run turns at this post, + towards out, - towards house; 0 where it runs on."""
 
@@ -94,20 +93,38 @@ class Rail:
 
 
 @dataclass(frozen=True, slots=True)
-class StandingOpening:
-    """The clear width between two posts as they stand, where it is widest."""
+class Opening:
+    """The clear width between two posts, where it is widest."""
 
     first: str
     second: str
     widest_mm: float
+    """Face to face; negative when the posts overlap."""
     at_mm: float
     """Height above the feet where it is widest."""
     limit_mm: float
+    """The user's limit; infinite where none was set."""
 
     @property
     def over_mm(self) -> float:
         """How much it is wider than the limit; 0 when it is not."""
         return max(0.0, self.widest_mm - self.limit_mm)
+
+
+def upright(marks: Iterable[Mark], foot: Foot, own: Mapping[str, Foot]) -> list[StandingPost]:
+    """Posts plumb on their marks, as laid out. own: feet of posts that have another."""
+    plumb = Lean(0.0, 0.0)
+    return [
+        StandingPost(
+            mark.name,
+            mark.station_mm,
+            own.get(mark.name, foot),
+            plumb,
+            0.0,
+            turn_deg=(90.0 if mark.turn_deg is None else mark.turn_deg) if mark.kind == "corner" else 0.0,
+        )
+        for mark in marks
+    ]
 
 
 def rails(
@@ -135,8 +152,10 @@ def rails(
             middle, top, bottom = (_clear_mm(first, second, z_mm) for z_mm in (middle_mm, top_mm, bottom_mm))
             if middle <= 0:
                 raise UsageError(f"posts {first.name} and {second.name} leave no room for a rail")
-            slopes = complex(first.lean.slope_along, first.lean.slope_across)
-            bevels = to_degrees(_in_next_leg(first, slopes).real), -to_degrees(second.lean.slope_along)
+            bevels = (
+                to_degrees(_in_next_leg(first, _slopes(first)).real),
+                -to_degrees(second.lean.slope_along),
+            )
             _, mitre = leaves(first.foot, first.turn_deg)
             lengths = middle, top, bottom
             found.append(
@@ -145,14 +164,14 @@ def rails(
     return tuple(found)
 
 
-def openings(posts: Sequence[StandingPost], limit_mm: float) -> tuple[StandingOpening, ...]:
+def openings(posts: Sequence[StandingPost], limit_mm: float = math.inf) -> tuple[Opening, ...]:
     """Where neighbours stand widest apart, from foot to reading height, against the user's limit."""
     _check_turns(posts)
     found = []
     for first, second in pairwise(posts):
         top_mm = min(first.height_mm, second.height_mm)
         widest_mm, at_mm = max((_clear_mm(first, second, z_mm), z_mm) for z_mm in (0.0, top_mm))
-        found.append(StandingOpening(first.name, second.name, widest_mm, at_mm, limit_mm))
+        found.append(Opening(first.name, second.name, widest_mm, at_mm, limit_mm))
     return tuple(found)
 
 
@@ -163,15 +182,15 @@ def _clear_mm(first: StandingPost, second: StandingPost, z_mm: float) -> float:
     """
     # The corner post is square to the leg that it ends; the rail's middle leaves it where this leg does.
     face = first.station_mm + leaves(first.foot, first.turn_deg)[0]
-    start = face + _in_next_leg(first, _off(first, z_mm))
-    end = second.station_mm - second.foot.along_mm / 2 + _off(second, z_mm)
+    start = face + _in_next_leg(first, _slopes(first) * z_mm)
+    end = second.station_mm - second.foot.along_mm / 2 + _slopes(second) * z_mm
     between = end - start
     return math.copysign(abs(between), between.real) if between.real else 0.0
 
 
-def _off(post: StandingPost, z_mm: float) -> complex:
-    """How far the post's middle is off its mark at a height, along and across its own leg."""
-    return complex(post.lean.slope_along * z_mm, post.off_mm + post.lean.slope_across * z_mm)
+def _slopes(post: StandingPost) -> complex:
+    """Its lean along and across its own leg."""
+    return complex(post.lean.slope_along, post.lean.slope_across)
 
 
 def _in_next_leg(post: StandingPost, off: complex) -> complex:

@@ -131,7 +131,7 @@ def check_answer(site: Site, key: str, text: str, answers: Mapping[str, str]) ->
     if key == "run" and any(meant in one.runs for one in site.jobs() if one.name == job):
         raise UsageError(f"there is a run {job}/{meant} already; give this one another name")
     if key == "foot":
-        check_room(preview_marks(site, answers), meant)
+        check_room(preview_marks(site, answers), meant, {})
     return meant
 
 

@@ -9,7 +9,7 @@ from typing import Any
 from shimfit.codec import to_json
 from shimfit.core import layout
 from shimfit.core.foot import check_foot
-from shimfit.core.layout import Mark, Opening
+from shimfit.core.layout import Mark
 from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Tolerance
@@ -102,11 +102,6 @@ def post_rows(marks: Iterable[Mark]) -> list[dict[str, Any]]:
     ]
 
 
-def openings_of(run: RunState) -> tuple[Opening, ...]:
-    """The openings between the posts of a run, against its own limit."""
-    return check_room(run.marks, run.foot, run.opening_limit_mm, run.feet)
-
-
 @in_one_turn
 def insert_post(site: Site, job: str, run: str, text: str, name: str | None = None) -> Place:
     """One more post between two others, at the station typed. EntryError, UsageError: nothing is changed."""
@@ -114,7 +109,7 @@ def insert_post(site: Site, job: str, run: str, text: str, name: str | None = No
     with refused_in(now.units):
         name = None if name is None else check_name(name, "post")
         marks = layout.insert(now.marks, _station_mm(text, now), name)
-    check_room(marks, now.foot, own=now.feet)
+    check_room(marks, now.foot, now.feet)
     (row,) = post_rows(mark for mark in marks if now.post(mark.name) is None)
     place = Place(job, run, row["name"])
     site.append(site.draft(place, "post-added", row))
@@ -128,7 +123,7 @@ def move_post(site: Site, place: Place, at: str) -> str:
     now = site.run(place.job, place.run)
     station_mm = _station_mm(at, now)
     with refused_in(now.units):
-        check_room(layout.move(now.marks, place.post, station_mm), now.foot, own=now.feet)
+        check_room(layout.move(now.marks, place.post, station_mm), now.foot, now.feet)
     site.append(site.draft(place, "post-moved", {"station_mm": station_mm}))
     return station_words(site, place)
 
@@ -161,7 +156,7 @@ def replace_post(site: Site, place: Place, foot: str | None, why: str) -> str:
     before, run = site.post(place), site.run(place.job, place.run)
     new = parse_foot(foot, run.units) if foot else before.foot
     why = why.strip()
-    check_room(run.marks, run.foot, own=run.feet | {place.post: new})
+    check_room(run.marks, run.foot, run.feet | {place.post: new})
     added = [
         event.data
         for event in site.journal.standing(("post-added",), place.job)

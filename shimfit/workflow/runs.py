@@ -9,7 +9,7 @@ from shimfit.codec import to_json
 from shimfit.core import lineup, rails
 from shimfit.core.kit import Kit, kit_for, shop
 from shimfit.core.lineup import LegLine, LinePost
-from shimfit.core.rails import Rail, StandingOpening, StandingPost
+from shimfit.core.rails import Opening, Rail, StandingPost
 from shimfit.errors import UsageError
 from shimfit.quantities import shown
 from shimfit.solve.highs import Highs
@@ -35,7 +35,7 @@ class RunRails:
     """A run's rails and openings between posts as they stand, and how that is known of each post."""
 
     rails: tuple[Rail, ...]
-    openings: tuple[StandingOpening, ...]
+    openings: tuple[Opening, ...]
     unknown: tuple[tuple[str, str], ...]
     """Neighbours between which nothing is known: the lean of one of them, or of both, is not known."""
     posts: dict[str, PostRecord]
@@ -66,7 +66,7 @@ def rails_of(
     """
     limit = limit_mm if limit_mm is not None else run.opening_limit_mm
     made: list[Rail] = []
-    clear: list[StandingOpening] = []
+    clear: list[Opening] = []
     unknown: list[tuple[str, str]] = []
     for pair in pairwise(run.posts):
         known = [one for post in pair if (one := _standing(post, turn_deg)) is not None]
@@ -108,7 +108,7 @@ def _standing(post: PostRecord, turn_deg: float) -> StandingPost | None:
         return None
     reported = turn_deg if post.turn_deg is None else post.turn_deg
     turn = reported if post.kind == "corner" else 0.0
-    return StandingPost(post.name, post.leg, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)
+    return StandingPost(post.name, post.station_mm, post.foot, lean, post.height_mm, turn_deg=turn)
 
 
 # ---------------------------------------------------------------- the kit

@@ -34,7 +34,7 @@ from shimfit.values import dataclass
 
 if TYPE_CHECKING:
     from shimfit.core import packing
-    from shimfit.core.layout import Mark, Opening
+    from shimfit.core.layout import Mark
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,22 +85,18 @@ def check_name(text: str, what: str) -> str:
     return name
 
 
-def check_room(
-    marks: Sequence[Mark], foot: Foot, limit_mm: float | None = None, own: Mapping[str, Foot] | None = None
-) -> tuple[Opening, ...]:
-    """The openings between posts on their marks; UsageError when two leave no room between their feet.
+def check_room(marks: Sequence[Mark], foot: Foot, own: Mapping[str, Foot]) -> None:
+    """UsageError when two posts on their marks leave no room between their feet.
 
     own: feet of posts that have another than the run's.
     """
-    from shimfit.core.layout import openings
+    from shimfit.core.rails import openings, upright
 
-    between = openings(marks, foot, limit_mm, own)
-    for one in between:
-        if one.clear_mm <= 0:
+    for one in openings(upright(marks, foot, own)):
+        if one.widest_mm <= 0:
             raise UsageError(
                 f"posts {one.first} and {one.second} leave no room between their feet: a wrong unit?"
             )
-    return between
 
 
 _Given = ParamSpec("_Given")
@@ -330,7 +326,7 @@ class Site(AbstractContextManager["Site"]):
             for post in posts
         ]
         own = {post["name"]: from_json(Foot, post["foot"]) for post in posts if post.get("foot")}
-        check_room(marks, foot, own=own)
+        check_room(marks, foot, own)
         data = {
             "foot": to_json(foot),
             "height_mm": height_mm,

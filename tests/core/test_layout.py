@@ -5,6 +5,7 @@ import math
 import pytest
 
 from shimfit.core import layout
+from shimfit.core.rails import openings, upright
 from shimfit.errors import UsageError
 from shimfit.model import Foot
 
@@ -86,9 +87,9 @@ def test_removing_an_end_makes_a_new_end_and_a_corner_is_kept():
 
 def test_openings_lose_half_a_post_on_each_side():
     marks = layout.lay_out([2000, 1000], 1000)
-    found = layout.openings(marks, Foot(90, 70), limit_mm=900)
+    found = openings(upright(marks, Foot(90, 70), {}), 900)
     # Along the first leg 1000 - 90; after the corner 1000 - 70/2 - 90/2.
-    assert [(o.first, o.second, o.clear_mm, o.over_mm) for o in found] == [
+    assert [(o.first, o.second, o.widest_mm, o.over_mm) for o in found] == [
         ("1", "2", 910, 10), ("2", "3", 910, 10), ("3", "4", 920, 20),
     ]  # fmt: skip
-    assert [o.over_mm for o in layout.openings(marks, Foot(90, 70))] == [0, 0, 0]
+    assert [o.over_mm for o in openings(upright(marks, Foot(90, 70), {}))] == [0, 0, 0]

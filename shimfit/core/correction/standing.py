@@ -148,16 +148,14 @@ def predicted_shift_mm(
     after: Sequence[Pack],
     height_mm: float,
     preload_mm: float,
-    *,
-    low_mm: Mapping[Seat, float] | None = None,
 ) -> tuple[float, float]:
     """Shift of the top that a change of packs should give at a take-up of 1: (+next, +out) in mm at height.
 
-    The top goes away from the side that is lifted. It does not depend on the bed's slope; low_mm as for
-    `standing_on`. What take-up is learned from.
+    The top goes away from the side that is lifted. It does not depend on the bed's slope. What take-up is
+    learned from.
     """
     height = positive(height_mm, "height")
-    one, other = (_tilt(foot, packs, preload_mm, low_mm or {}, frozenset()) for packs in (before, after))
+    one, other = (_tilt(foot, packs, preload_mm, {}, frozenset()) for packs in (before, after))
     return (
         height * (one.slope_along - other.slope_along) + 0.0,
         height * (one.slope_across - other.slope_across) + 0.0,
