@@ -443,13 +443,13 @@ class Ledger:
             at = seen.index(piece.copy)
             return replace(piece, copy=whole[at]) if at < len(whole) else piece
 
-        def as_called(piece: Piece) -> Piece:
-            """What is put on a copy that is cut already goes by the name of what is left of it."""
-            return self._as_it_lies(piece) or piece
-
         by_copy = (("", replace(pack, pieces=tuple(map(known, pack.pieces)))) for pack in packs)
         made = after.take(by_copy, kerf_mm, known_only=True).packs
-        return tuple(replace(pack, pieces=tuple(map(as_called, pack.pieces))) for pack in made)
+        return tuple(replace(pack, pieces=tuple(map(self.as_called, pack.pieces))) for pack in made)
+
+    def as_called(self, piece: Piece) -> Piece:
+        """What is put on a copy that is cut already goes by the name of what is left of it."""
+        return self._as_it_lies(piece) or piece
 
     def in_whole(self, piece: Piece) -> Piece:
         """A piece of a remainder as the same stretch of the copy that it is of; any other as it is."""

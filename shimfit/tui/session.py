@@ -299,7 +299,7 @@ class Session:
         """Stand at a post."""
         if self.place is not None and self.place.run_path != place.run_path:
             self.due = {}
-        self.run = self.site.run(place.job, place.run)
+        self.run = self._as_told(place)
         self.place = place
         self._sure_of = None
         self._asked = KINDS[""]
@@ -311,7 +311,12 @@ class Session:
         # A post that was read when the program was stopped before its answer came gets it now.
         if asks_again(self.site, record) and place not in self.working:
             self.answers_later(place)
-            self.run = self.site.run(place.job, place.run)
+            self.run = self._as_told(place)
+
+    def _as_told(self, place: Place) -> RunState:
+        from shimfit.workflow.packs import as_told
+
+        return as_told(self.site, self.site.run(place.job, place.run))
 
     def go_post(self, name: str) -> Outcome:
         """Stand at another post of this run."""
@@ -357,7 +362,7 @@ class Session:
             return
         index = self.index
         try:
-            self.run = self.site.run(self.place.job, self.place.run)
+            self.run = self._as_told(self.place)
         except UsageError:
             self._gone, self.place, self.run, self.due = self.place.job, None, None, {}
             self.open_last()
@@ -709,7 +714,7 @@ class Session:
         if self.answers_later is not None and not asked.mid:
             self.answers_later(place)
         self._asked = KINDS[""]
-        self.run = self.site.run(place.job, place.run)
+        self.run = self._as_told(place)
         record, words = self.record, self.words
         assert record is not None
         said = f"{record.state.value}"

@@ -214,6 +214,23 @@ def promised(site: Site, left_out: Callable[[Place, PostRecord], bool]) -> list[
     return site.box().stock.as_it_lies([pack for post in posts for pack in awaited_packs(post)])
 
 
+def as_told(site: Site, run: RunState) -> RunState:
+    """A run whose answers name what they take as it lies in the box now: what is left of a taper cut since.
+
+    Marks are measured from the thin end of what is in the hand, as the cut sheet has them.
+    """
+    called = site.box().stock.as_called
+
+    def told(post: PostRecord) -> PostRecord:
+        answer, packs = post.prescription, post.awaited
+        if answer is None or not packs:
+            return post
+        lie = tuple(replace(pack, pieces=tuple(map(called, pack.pieces))) for pack in packs)
+        return post if lie == packs else replace(post, prescription=replace(answer, packs=lie))
+
+    return replace(run, posts=tuple(map(told, run.posts)))
+
+
 def promised_beside(site: Site, place: Place) -> list[Pack]:
     """Packs that all other posts wait for and that are still in the box."""
     return promised(site, lambda other, _: other == place)

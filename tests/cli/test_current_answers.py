@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -207,6 +208,23 @@ def test_wood_that_another_post_was_promised_is_told_when_it_is_cut(type_, tmp_p
     assert "no answer any more for lake/walk/1: `shimfit plan" in said
     assert shown(type_, "1")["next"] == "no pack"
     assert "twice" not in type_("stock", "list")[1]
+
+
+def test_of_a_taper_that_another_post_was_cut_from_the_page_says_what_the_sheet_says(type_, tmp_path) -> None:
+    taper = "lot,form,count,length_mm,thin_mm,thick_mm,thickness_mm\nT1,taper,2,240,0.5,6,\n"
+    (tmp_path / "taper.csv").write_text(taper)
+    type_("stock", "import", str(tmp_path / "taper.csv"))
+    type_("settings", "foresight", "no")
+    for post, entry in (("1", "0 12o"), ("2", "0 18o")):
+        type_("read", f"lake/walk/{post}", entry)
+    assert type_("plan", "lake/walk")[0] == 0
+    type_("pack", "lake/walk/1")
+    sheet, said = type_("cut", "lake/walk")[1], io.StringIO()
+    marks = re.findall(r"T1\S* push to [\d.]+ mm.*", sheet)
+    with Site.open(tmp_path / "test.db", environment={}) as site:
+        run_plain(site, stdin=io.StringIO("next\nq\n"), stdout=said, ascii=True)
+    assert {mark[:5] for mark in marks} == {"T1.1-", "T1.2-"}
+    assert all(mark in said.getvalue() for mark in marks)
 
 
 def test_options_of_a_run_are_changed_by_command_and_answered_anew(type_, tmp_path) -> None:
