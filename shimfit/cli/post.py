@@ -69,7 +69,8 @@ def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
     options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
     asked = (foot, height_mm, Lean(slope_along, slope_across), tolerance)
     if now is not None:
-        from shimfit.core.correction import Correction, correct, packs_now
+        from shimfit.core.correction.boxed import correct
+        from shimfit.core.correction.standing import Correction, packs_now
 
         answer = correct(Correction(*asked, packs_now(foot, now)), options, lots)
     elif lots is None:

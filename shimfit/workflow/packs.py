@@ -355,7 +355,7 @@ def _moved(
     site: Site, place: Place, post: PostRecord, stood: Reading, reading: Reading, *, after: Sequence[Pack]
 ) -> _Moved | None:
     """Of a post that stood so before it got these packs; None where one of the two is half a reading."""
-    from shimfit.core.correction import predicted_shift_mm
+    from shimfit.core.correction.standing import predicted_shift_mm
     from shimfit.core.packing.question import usual_spread
 
     lean, before = reading.lean, post.packs_when_read

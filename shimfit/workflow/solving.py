@@ -76,7 +76,8 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     def answer_by(known: TakeUp) -> Prescription:
         reads = reads_of(post, run)
         if post.packs_in_place:
-            from shimfit.core.correction import Correction, correct
+            from shimfit.core.correction.boxed import correct
+            from shimfit.core.correction.standing import Correction
 
             packed: dict[Seat, float] = {}
             """Feelers that the packs in place already fill: those of the readings before the latest."""

@@ -27,7 +27,8 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from shimfit.core.correction import Correction, correct, predicted_shift_mm
+from shimfit.core.correction.boxed import correct
+from shimfit.core.correction.standing import Correction, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads
 from shimfit.core.packing import Known, Options, build_tables, prescribe

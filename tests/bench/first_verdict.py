@@ -83,7 +83,8 @@ from pathlib import Path
 import numpy as np
 
 from shimfit.core import packing
-from shimfit.core.correction import Correction, correct, predicted_shift_mm
+from shimfit.core.correction.boxed import correct
+from shimfit.core.correction.standing import Correction, predicted_shift_mm
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import READ_AGAIN_MIN, Minutes, Reads, Scatter, usual_reads
 from shimfit.core.packing import Options, build_tables, prescribe

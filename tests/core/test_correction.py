@@ -7,9 +7,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.correction import Correction, exact_change, packs_now, predicted_shift_mm, standing_on
+from shimfit.core.correction.boxed import correct
+from shimfit.core.correction.standing import Correction, packs_now, predicted_shift_mm, standing_on
 from shimfit.core.foot import gap_plane
-from shimfit.core.packing import Options
+from shimfit.core.packing import Known, Options
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError
 from shimfit.model import CORNERS, Change, Foot, Lean, Seat, Tolerance, seat_by_signs
@@ -19,11 +20,12 @@ TIGHT = Tolerance("1:500", "ratio", 0.002)
 PRELOAD = 0.19
 
 
-def change_of(foot, reading, totals, *, height=1000.0, layout="corners", **more):
-    packs = packs_now(foot, totals)
-    standing = standing_on(foot, reading, packs, PRELOAD, **more)
-    asked = Correction(foot, height, reading, TIGHT, packs)
-    return exact_change(standing, asked, Options(layout=layout, preload_mm=PRELOAD))
+def asked_of(foot, reading, totals, *, height=1000.0, low_mm=None, **known):
+    return Correction(foot, height, reading, TIGHT, packs_now(foot, totals), Known(**known), low_mm or {})
+
+
+def change_of(foot, reading, totals, *, layout="corners", **more):
+    return correct(asked_of(foot, reading, totals, **more), Options(layout=layout, preload_mm=PRELOAD))
 
 
 def test_the_contracts_example():
@@ -52,8 +54,8 @@ def test_take_up_asks_for_more():
 
 
 def test_a_corner_that_hangs_over_its_pack_wants_the_feeler_on_top_of_it():
-    packs = packs_now(FOOT, {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5})
-    hangs = standing_on(FOOT, Lean(0.0, 0.0), packs, PRELOAD, feelers_mm={Seat.NEXT_OUT: 0.4})
+    now = {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5}
+    hangs = standing_on(asked_of(FOOT, Lean(0.0, 0.0), now, feelers={Seat.NEXT_OUT: 0.4}), PRELOAD)
     assert hangs.want_at_mm(Seat.NEXT_OUT) == pytest.approx(1.9)
     assert hangs.want_at_mm(Seat.NEXT_HOUSE) == pytest.approx(1.0)
 
@@ -143,8 +145,7 @@ def test_mirror_images_swapped_axes_and_inches_change_alike(thicknesses, along, 
     now = {seat: round(t, 2) for seat, t in zip(CORNERS, thicknesses, strict=True)}
 
     def totals(foot, reading, now):
-        packs = packs_now(foot, now)
-        standing = standing_on(foot, reading, packs, 0.05)
+        standing = standing_on(asked_of(foot, reading, now), 0.05)
         return standing, {seat: standing.want_at_mm(seat) for seat in Seat}
 
     standing, wants = totals(foot, Lean(along, across), now)
@@ -156,15 +157,15 @@ def test_mirror_images_swapped_axes_and_inches_change_alike(thicknesses, along, 
         assert swapped[SWAP[seat]] == pytest.approx(wants[seat], abs=1e-8)
     assert min(wants.values()) == pytest.approx(0.0, abs=1e-9)
     inch = Foot(foot.along_mm / 25.4, foot.across_mm / 25.4, rod_hole_mm=0.5)
-    packs = packs_now(inch, {s: t / 25.4 for s, t in now.items()})
-    scaled = standing_on(inch, Lean(along, across), packs, 0.05 / 25.4)
+    now_in = {s: t / 25.4 for s, t in now.items()}
+    scaled = standing_on(asked_of(inch, Lean(along, across), now_in), 0.05 / 25.4)
     assert scaled.wanted.slope_along == pytest.approx(standing.wanted.slope_along, abs=1e-9)
     assert scaled.wanted.slope_across == pytest.approx(standing.wanted.slope_across, abs=1e-9)
 
 
 def test_a_corner_that_hangs_gets_its_feeler():
     now = {Seat.NEXT_HOUSE: 1.0, Seat.NEXT_OUT: 1.5, Seat.PREV_OUT: 0.5}
-    answer = change_of(FOOT, Lean(0.0, 0.0), now, feelers_mm={Seat.PREV_HOUSE: 0.3})
+    answer = change_of(FOOT, Lean(0.0, 0.0), now, feelers={Seat.PREV_HOUSE: 0.3})
     assert answer.change == (Change(Seat.PREV_HOUSE, 0.0, 0.3),)
     # The next reading knows it: nothing more to do, though the totals are no plane.
     later = change_of(FOOT, Lean(0.0, 0.0), {**now, Seat.PREV_HOUSE: 0.3}, low_mm={Seat.PREV_HOUSE: 0.3})
@@ -204,7 +205,7 @@ def test_what_is_no_number_is_refused(bad):
         lambda: change_of(FOOT, Lean(0.0, 0.0), {}, height=bad),
         lambda: change_of(FOOT, Lean(0.0, 0.0), {}, take_up=bad),
         lambda: change_of(FOOT, Lean(0.0, 0.0), {}, low_mm={Seat.NEXT_OUT: bad}),
-        lambda: change_of(FOOT, Lean(0.0, 0.0), {}, feelers_mm={Seat.NEXT_OUT: bad}),
+        lambda: change_of(FOOT, Lean(0.0, 0.0), {}, feelers={Seat.NEXT_OUT: bad}),
     ):
         with pytest.raises(EntryError):
             call()

@@ -12,9 +12,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from shimfit.core.correction import Correction, pack_of, packs_now, standing_on
-from shimfit.core.correction import correct as correct_asked
-from shimfit.core.correction.boxed import change_from_box, together
+from shimfit.core.correction.boxed import correct as correct_asked
+from shimfit.core.correction.boxed import together
+from shimfit.core.correction.standing import Correction, pack_of, packs_now, standing_on
 from shimfit.core.cutting import returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.ledger import Ledger
@@ -46,9 +46,9 @@ def left_in(box, packs):
 
 
 def correct(packs, reading, box, *, take_up=1.0, tolerance=TOLERANCE, **more):
-    standing = standing_on(FOOT, reading, packs, OPTIONS.preload_mm, take_up=take_up)
-    asked = Correction(FOOT, HEIGHT, reading, tolerance, tuple(packs), **more)
-    return change_from_box(standing, asked, OPTIONS, box)
+    known = Known(take_up=take_up)
+    asked = Correction(FOOT, HEIGHT, reading, tolerance, tuple(packs), known, **more)
+    return correct_asked(asked, OPTIONS, box)
 
 
 def front_door(foot, height_mm, lean, tolerance, *, now, options, lots=None, **more):
@@ -199,7 +199,8 @@ def test_rounds_on_a_simulated_deck(seed):
             assert before is None or before.pieces == now.pieces
     # 4. Starting afresh from the same pieces is never cheaper.
     if answer.within and answer.change:
-        standing = standing_on(FOOT, reading, first.packs, OPTIONS.preload_mm, take_up=rho)
+        asked = Correction(FOOT, HEIGHT, reading, TOLERANCE, first.packs, Known(take_up=rho))
+        standing = standing_on(asked, OPTIONS.preload_mm)
         scaled = replace(TOLERANCE, slope=TOLERANCE.slope / rho)
         fresh = prescribe(
             FOOT,
@@ -247,9 +248,9 @@ def test_no_choice_of_what_stays_is_cheaper(number):
     left = left_in(box, first.packs)
     left = (*left, *(replace(lot, count=0) for lot in box if lot.lot not in {one.lot for one in left}))
     reading = Lean(rng.uniform(-0.006, 0.006), rng.uniform(-0.006, 0.006))
-    standing = standing_on(FOOT, reading, first.packs, options.preload_mm)
     asked = Correction(FOOT, HEIGHT, reading, limit, first.packs, trimmed=True)
-    answer = change_from_box(standing, asked, options, left)
+    standing = standing_on(asked, options.preload_mm)
+    answer = correct_asked(asked, options, left)
     if not answer.change:
         return
     costs, shift_mm = [], reading.top_mm(HEIGHT)
@@ -338,7 +339,7 @@ def test_packs_at_the_edge_middles_are_corrected_in_every_layout(layout):
     answer = front_door(FOOT, HEIGHT, reading, TOLERANCE, now=now, options=options, lots=TRIPOD_BOX)
     assert answer.within
     assert answer.status in ("proven", "found")
-    standing = standing_on(FOOT, reading, now, OPTIONS.preload_mm)
+    standing = standing_on(Correction(FOOT, HEIGHT, reading, TOLERANCE, now), OPTIONS.preload_mm)
     rest = standing.rests_on(answer.packs, OPTIONS.preload_mm)
     assert rest == answer.resting
     assert TOLERANCE.holds(rest.lean, HEIGHT)

@@ -9,7 +9,7 @@ import pytest
 
 from shimfit.cli import main
 from shimfit.cli.io import Io
-from shimfit.core.correction import predicted_shift_mm
+from shimfit.core.correction.standing import predicted_shift_mm
 from shimfit.core.packing import Options, question
 from shimfit.core.stock import lots_from_csv
 from shimfit.core.takeup import SiteScatter

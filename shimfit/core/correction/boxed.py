@@ -1,4 +1,4 @@
-"""What to change, from the pieces that are there: the box, and what the post stands on now.
+"""What to change (`correct`), from the pieces that are there: the box, and what the post stands on now.
 
 The old pieces are in the box again and each new total is a fresh stack, but a pack that stays costs nothing
 and a taper that is only pushed costs one handling: both are offers to the search, which knows what they are
@@ -14,9 +14,10 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
+from shimfit.core.correction.standing import exact_change, standing_on
 from shimfit.core.cutting import returned
 from shimfit.core.foot import clean
-from shimfit.core.packing import Known, Mode, Offer, Options, Tables, build_tables, prescribe
+from shimfit.core.packing import Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
 from shimfit.core.packing.question import over_take_up
 from shimfit.errors import positive
@@ -38,7 +39,6 @@ _AROUND_MM = 0.1
 class _Boxed:
     """One correction while it is worked out."""
 
-    correction: Correction
     standing: Standing
     there: dict[Seat, Pack]
     made_of: dict[Seat, tuple[str, ...]]
@@ -52,20 +52,22 @@ class _Boxed:
         return self.tables.options
 
 
-def change_from_box(
-    standing: Standing, correction: Correction, options: Options, lots: Sequence[Lot]
-) -> Prescription:
-    """The cheapest change that brings the post within the tolerance.
+def correct(asked: Correction, options: Options, lots: Sequence[Lot] | None = None) -> Prescription:
+    """The cheapest change that brings a post that stands on packs and still leans within the tolerance.
 
-    lots: the box as it is, the packs in place not in it; what is used up with count 0, so that the slopes
-    of packs made of it are known. A reading within the tolerance changes nothing. `lean` of the answer is
-    the reading, `packs` are the new totals and `change` what to touch; `resting` counts the take-up in.
-    `status` is that of the search over everything that was tried; errors as for `prescribe`.
+    lots: the box without the packs in place (their pieces are put back here), those that are used up with
+    count 0, or a taper of theirs has no slope and is never pushed; None = exact thicknesses.
+    A reading within the tolerance changes nothing. `lean` of the answer is the reading, `packs` are the new
+    totals and `change` what to touch, in the seats' order; `resting` counts the take-up in. `status` is that
+    of the search over everything that was tried. EntryError and UsageError for what can't be asked.
     """
-    height_mm, tolerance = positive(correction.height_mm, "height"), correction.tolerance
-    known, there = correction.known, correction.there
-    if tolerance.holds(standing.reading, height_mm) and not standing.hangs:
-        return _unchanged(standing, correction, options.preload_mm)
+    standing = standing_on(asked, options.preload_mm)
+    if lots is None:
+        return exact_change(standing, options)
+    height_mm, tolerance = positive(asked.height_mm, "height"), asked.tolerance
+    known, there = asked.known, asked.there
+    if tolerance.holds(asked.lean, height_mm) and not any(known.feelers.values()):
+        return _unchanged(standing, options.preload_mm)
     back: list[Lot] = []
     pieces: dict[Seat, tuple[Lot, ...]] = {}
     for seat, pack in there.items():
@@ -74,30 +76,27 @@ def change_from_box(
     q = options.quantum_mm
     box = together((*lots, *back), q)
     made_of = {seat: tuple(box[_like(lot, q)].lot for lot in some) for seat, some in pieces.items()}
-    tables = build_tables(tuple(box.values()), options)
-    asked = _Boxed(correction, standing, there, made_of, tables)
-    asked_by = Known(
-        known.reads,
-        standing.take_up,
-        known.u_take_up,
-        shift_mm=standing.reading.top_mm(height_mm),
+    boxed = _Boxed(standing, there, made_of, build_tables(tuple(box.values()), options))
+    by_packs = replace(
+        known,
+        shift_mm=asked.lean.top_mm(height_mm),
         feelers=standing.low_mm,
-        offers={seat: partial(_offers, asked) for seat in there},
-        inside_mm={seat: mm for seat, pack in there.items() if (mm := standing.foot.inner_mm(pack))},
+        offers={seat: partial(_offers, boxed) for seat in there},
+        inside_mm={seat: mm for seat, pack in there.items() if (mm := asked.foot.inner_mm(pack))},
     ).by_packs()
     answers = [
         prescribe(
-            standing.foot,
+            asked.foot,
             height_mm,
             Lean(standing.wanted.slope_along, standing.wanted.slope_across),
-            over_take_up(tolerance, standing.take_up),
-            tables,
-            known=asked_by,
+            over_take_up(tolerance, known.take_up),
+            boxed.tables,
+            known=by_packs,
             mode=Mode(layout),
         )
-        for layout in _layouts(asked)
+        for layout in _layouts(boxed)
     ]
-    return min((_finished(asked, answer) for answer in answers), key=_rank)
+    return min((_finished(boxed, answer) for answer in answers), key=_rank)
 
 
 def _layouts(asked: _Boxed) -> tuple[Layout, ...]:
@@ -141,9 +140,9 @@ def _rank(answer: Prescription) -> tuple[bool, bool, float, int]:
     )
 
 
-def _unchanged(standing: Standing, correction: Correction, preload_mm: float) -> Prescription:
+def _unchanged(standing: Standing, preload_mm: float) -> Prescription:
     """The packs as they are: the post rests as it was just read, whatever was predicted for it."""
-    there = correction.there
+    asked, there = standing.asked, standing.asked.there
     packs = tuple(there[seat] for seat in Seat if seat in there)
     predicted = standing.rests_on(packs, preload_mm)
     cautions: tuple[str, ...] = ()
@@ -152,12 +151,12 @@ def _unchanged(standing: Standing, correction: Correction, preload_mm: float) ->
             f"These packs are {predicted.rock_mm:.1f} mm out of one plane: feel whether the post rocks.",
         )
     return Prescription(
-        post=standing.foot,
-        height_mm=correction.height_mm,
-        lean=standing.reading,
-        tolerance=correction.tolerance,
+        post=asked.foot,
+        height_mm=asked.height_mm,
+        lean=asked.lean,
+        tolerance=asked.tolerance,
         packs=packs,
-        resting=replace(predicted, lean=standing.reading, limits=None),
+        resting=replace(predicted, lean=asked.lean, limits=None),
         within=True,
         status="proven",
         cautions=cautions,
@@ -166,7 +165,7 @@ def _unchanged(standing: Standing, correction: Correction, preload_mm: float) ->
 
 def _finished(asked: _Boxed, found: Prescription) -> Prescription:
     """The search's answer as a change, with the rest as it is predicted for the whole post."""
-    standing = asked.standing
+    standing, post = asked.standing, asked.standing.asked
     packs = {pack.seat: _as_it_was(asked, pack) for pack in found.packs}
     lift_mm = _lifted_mm(standing, found)
     new = tuple(
@@ -180,19 +179,18 @@ def _finished(asked: _Boxed, found: Prescription) -> Prescription:
     resting = standing.rests_on(new, asked.options.preload_mm)
     return replace(
         found,
-        lean=standing.reading,
-        tolerance=asked.correction.tolerance,
+        lean=post.lean,
+        tolerance=post.tolerance,
         packs=new,
         resting=resting,
-        within=resting.lean is not None
-        and asked.correction.tolerance.holds(resting.lean, asked.correction.height_mm),
+        within=resting.lean is not None and post.tolerance.holds(resting.lean, post.height_mm),
         change=tuple(_changes(asked.there, {pack.seat: pack for pack in new})),
     )
 
 
 def _lifted_mm(standing: Standing, found: Prescription) -> float:
     """How far the whole foot is lifted: by what is under the corner that wants nothing."""
-    if found.layout != "corners" or standing.foot.round:
+    if found.layout != "corners" or standing.asked.foot.round:
         return 0.0
     corners = [pack for pack in found.packs if pack.seat.is_corner]
     down = min(corners, key=lambda pack: standing.want_at_mm(pack.seat), default=None)
@@ -235,7 +233,7 @@ def _offers(asked: _Boxed, place: Place) -> tuple[Offer, ...]:
 def _bearing(asked: _Boxed, pack: Pack, place: Place, *, inner: bool) -> Pack | None:
     """The old pack where it bears under the wanted plane; None when its thickness there is not known."""
     at = place.at_mm(inner)
-    rod = asked.standing.foot.rod_at_mm
+    rod = asked.standing.asked.foot.rod_at_mm
     x, y = asked.standing.bears_at_mm(pack)
     moved = math.hypot(at[0] - x, at[1] - y)
     if moved < 1e-6:
@@ -256,7 +254,7 @@ def _pushed(asked: _Boxed, pack: Pack, want_mm: float, reach_mm: float) -> Itera
     reach_mm: the tip of what would go further in is cut off there.
     """
     tapers = [piece for piece in pack.pieces if piece.is_marked]
-    if len(tapers) != 1 or asked.correction.trimmed:
+    if len(tapers) != 1 or asked.standing.asked.trimmed:
         return
     (taper,) = tapers
     lot = asked.tables.lot_of(taper)

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from shimfit.core.foot import GapPlane, clean, gap_plane
 from shimfit.core.packing.question import NOTHING
-from shimfit.core.resting import rest_packs
+from shimfit.core.resting import rest_packs, scaled
 from shimfit.errors import EntryError, finite, not_negative, positive
 from shimfit.model import (
     CORNERS,
@@ -49,11 +49,11 @@ class Correction:
     """The reading on those packs."""
     tolerance: Tolerance
     now: tuple[Pack, ...]
-    """The packs; of those from `packs_now` the pieces are not known."""
+    """The packs in place; of those from `packs_now` the pieces are not known."""
     known: Known = NOTHING
     """How the next reading is taken, what packs give, corners that do not touch at this reading."""
     low_mm: Mapping[Seat, float] = field(default_factory=dict)
-    """Feelers that are in the packs' totals already."""
+    """Feelers (of earlier readings) that are in the packs' totals already."""
     trimmed: bool = False
     """They are cut flush: no taper can be pushed any more."""
 
@@ -67,18 +67,11 @@ class Correction:
 class Standing:
     """A post on its packs, and what it wants instead."""
 
-    foot: Foot
-    reading: Lean
-    """The lean that is left on these packs."""
-    tilt: Lean
-    """Slopes of the foot's plane over the bed now: thickness gained per mm towards next and out."""
+    asked: Correction
     wanted: GapPlane
     """Least totals that plumb the post: 0 at the pivot. A constant may be added to all of them."""
     low_mm: Mapping[Seat, float]
     """How much lower than the plane the bed is at corners; part of what is wanted there."""
-    take_up: float
-    hangs: bool = False
-    """A corner did not touch at this reading."""
 
     def want_mm(self, x_mm: float, y_mm: float, seat: Seat) -> float:
         """Least total wanted where a seat's pack bears, from the foot's centre."""
@@ -86,60 +79,40 @@ class Standing:
 
     def want_at_mm(self, seat: Seat) -> float:
         """Least total wanted at the seat itself."""
-        return self.want_mm(*self.foot.seat_at_mm(seat), seat)
+        return self.want_mm(*self.asked.foot.seat_at_mm(seat), seat)
 
     def bears_at_mm(self, pack: Pack) -> tuple[float, float]:
         """Where a pack bears, from the foot's centre."""
-        return pack.bears_at_mm[0] + self.foot.rod_at_mm[0], pack.bears_at_mm[1] + self.foot.rod_at_mm[1]
+        return pack.bears_at_mm[0] + self.asked.foot.rod_at_mm[0], pack.bears_at_mm[
+            1
+        ] + self.asked.foot.rod_at_mm[1]
 
     def rests_on(self, packs: Sequence[Pack], preload_mm: float) -> Resting:
         """How the post is predicted to stand on other packs."""
-        along, across = self.wanted.slope_along, self.wanted.slope_across
-        return rest_packs(
-            self.foot,
-            Lean(along * self.take_up, across * self.take_up),
-            packs,
-            preload_mm,
-            rocks_mm=self.low_mm,
-            take_up=self.take_up,
-        )
+        take_up = self.asked.known.take_up
+        lean = scaled(Lean(self.wanted.slope_along, self.wanted.slope_across), take_up)
+        return rest_packs(self.asked.foot, lean, packs, preload_mm, rocks_mm=self.low_mm, take_up=take_up)
 
 
-def standing_on(
-    foot: Foot,
-    reading: Lean,
-    packs: Sequence[Pack],
-    preload_mm: float,
-    *,
-    take_up: float = 1.0,
-    low_mm: Mapping[Seat, float] | None = None,
-    feelers_mm: Mapping[Seat, float] | None = None,
-) -> Standing:
+def standing_on(asked: Correction, preload_mm: float) -> Standing:
     """The post as it stands, and the totals it wants: tilt now + reading ÷ take-up, as a gap plane.
 
     The tilt is that of the resting plane through the packs, not the packs themselves: an old rock is not
     frozen in (where it rocks, the middle between its limits, which is the least-squares plane of four equal
-    corners). low_mm: feelers that are already in the packs' totals; feelers_mm: corners that do not touch
-    now, with their thickness. EntryError for what is no number, no foot, or no take-up.
+    corners). EntryError for what is no number, no foot, or no take-up.
     """
-    positive(take_up, "take-up", "")
-    known = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (low_mm or {}).items()}
-    new = {seat: not_negative(value, f"feeler at {seat}") for seat, value in (feelers_mm or {}).items()}
-    tilt = _tilt(foot, packs, preload_mm, known, frozenset(seat for seat in new if new[seat] > 0.0))
-    plane = gap_plane(foot, tilt)
-    low = {
-        **known,
-        **{seat: _low_mm(plane, packs, seat, value) for seat, value in new.items() if value > 0.0},
-    }
-    wanted = gap_plane(
-        foot,
-        Lean(
-            tilt.slope_along + finite(reading.slope_along, "lean along") / take_up,
-            tilt.slope_across + finite(reading.slope_across, "lean across") / take_up,
-        ),
+    foot, reading, take_up = asked.foot, asked.lean, positive(asked.known.take_up, "take-up", "")
+    filled, hanging = (
+        {seat: not_negative(value, f"feeler at {seat}") for seat, value in feelers.items()}
+        for feelers in (asked.low_mm, asked.known.feelers)
     )
-    hangs = any(value > 0.0 for value in new.values())
-    return Standing(foot, reading, tilt, wanted, low, take_up, hangs)
+    hanging = {seat: value for seat, value in hanging.items() if value > 0.0}
+    tilt = _tilt(foot, asked.now, preload_mm, filled, frozenset(hanging))
+    plane = gap_plane(foot, tilt)
+    low = filled | {seat: _low_mm(plane, asked.now, seat, value) for seat, value in hanging.items()}
+    along = tilt.slope_along + finite(reading.slope_along, "lean along") / take_up
+    across = tilt.slope_across + finite(reading.slope_across, "lean across") / take_up
+    return Standing(asked, gap_plane(foot, Lean(along, across)), low)
 
 
 def predicted_shift_mm(
@@ -222,15 +195,16 @@ QUANTUM_MM = 0.01
 """Grid of thicknesses: a pack that is nearer to its want than half of it stays as it is."""
 
 
-def exact_change(standing: Standing, asked: Correction, options: Options) -> Prescription:
+def exact_change(standing: Standing, options: Options) -> Prescription:
     """New totals that plumb the post exactly, with the fewest packs touched.
 
     Every constant that lets one pack stay as it is is tried, and the seats of the layout as well as the
     edge middles that are packed now. Changes stand in the seats' own order; a seat that keeps its pack is
     not among them. `lean` of the answer is the reading; made is need, and there are no pieces.
     """
+    asked, preload_mm = standing.asked, options.preload_mm
+    foot, there = asked.foot, asked.there
     height_mm, tolerance = positive(asked.height_mm, "height"), asked.tolerance
-    there, preload_mm = asked.there, options.preload_mm
 
     def totals(name: LayoutName, seats: Sequence[Seat], lift_mm: float) -> Prescription:
         new, changes = [], []
@@ -240,22 +214,22 @@ def exact_change(standing: Standing, asked: Correction, options: Options) -> Pre
             if seat not in seats:
                 total = 0.0
             else:
-                at = standing.foot.seat_at_mm(seat) if old is None else standing.bears_at_mm(old)
+                at = foot.seat_at_mm(seat) if old is None else standing.bears_at_mm(old)
                 want = clean(standing.want_mm(*at, seat) + lift_mm)
                 # A pack that is near enough stays as it is.
                 total = made if abs(want - made) < QUANTUM_MM / 2 else want
             if total != made:
                 changes.append(Change(seat, made, total))
             if total > 0.0:
-                pack = old or pack_of(standing.foot, seat, total)
+                pack = old or pack_of(foot, seat, total)
                 pieces = pack.pieces if made == total else ()
                 new.append(replace(pack, need_mm=total, made_mm=total, pieces=pieces))
         resting = standing.rests_on(new, preload_mm)
         within = resting.lean is not None and tolerance.holds(resting.lean, height_mm)
         return Prescription(
-            post=standing.foot,
+            post=foot,
             height_mm=height_mm,
-            lean=standing.reading,
+            lean=asked.lean,
             tolerance=tolerance,
             packs=tuple(new),
             resting=resting,
