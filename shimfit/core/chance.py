@@ -455,7 +455,20 @@ class Chances:
 
     def at(self, c: Ints | int, along_mm: ArrayLike, across_mm: ArrayLike) -> Floats:
         """Chance of the rests R = (along, across) of classes c, all (N,) or scalars; R within the reach."""
-        return self.at_own(c, *self._turned(c, np.asarray(along_mm, float), np.asarray(across_mm, float)))
+        rest = np.array((along_mm, across_mm), dtype=np.float64)
+        if rest.ndim != 2 or not isinstance(c, int):
+            return self.at_own(c, *self._turned(c, rest[0], rest[1]))
+        # All of one class: a handful of rests is asked for again and again.
+        poly, cos, sin = self._coefficients[c], self._cos[c], self._sin[c]
+        z = np.array(((cos, sin), (-sin, cos))) / self.reach[c] @ rest
+        if self.disk[c]:
+            z *= z
+            z += z
+            z -= 1.0
+        powers = _powers(np.minimum(np.maximum(z, -1.0, out=z), 1.0, out=z).ravel(), len(poly))
+        left, right = powers[:, : z.shape[1]], powers[:, z.shape[1] :]
+        found = np.einsum("kn,kn->n", poly.T @ left, right)
+        return np.asarray(np.minimum(np.maximum(found, 0.0, out=found), 1.0, out=found))
 
     def best(self) -> Floats:
         """(C,) chance of the best rest of all, R = 0."""
@@ -589,17 +602,6 @@ class Chances:
     def at_own(self, c: Ints | int, x: Floats, y: Floats) -> Floats:
         """As `at`, of rests (x, y) in the classes' own axes; beyond the reach as at the nearest within."""
         poly, reach, disk = self._coefficients, self.reach[c], self.disk[c]
-        if np.ndim(c) == 0 and np.ndim(x) == 1 and np.shape(x) == np.shape(y):
-            z = np.concatenate((x, y))
-            z /= reach
-            if disk:
-                z *= z
-                z += z
-                z -= 1.0
-            z = np.minimum(np.maximum(z, -1.0), 1.0)
-            powers = _powers(z, poly.shape[1])
-            found = np.einsum("kn,kn->n", poly[c].T @ powers[:, : len(x)], powers[:, len(x) :])
-            return np.asarray(np.minimum(np.maximum(found, 0.0), 1.0))
         shape = np.broadcast_shapes(np.shape(c), np.shape(x), np.shape(y))
         all_disks = bool(np.all(disk))
         places = []
@@ -626,10 +628,13 @@ def _powers(z: Floats, count: int) -> Floats:
     """(count, N) Chebyshev polynomials T_0 … at z."""
     found = np.empty((count, z.size))
     found[0], found[1] = 1.0, z
-    twice = 2.0 * z
-    for i in range(2, count):
-        np.multiply(twice, found[i - 1], out=found[i])
-        found[i] -= found[i - 2]
+    known = 2
+    while known < count:
+        # T_(n + j) = 2 T_n T_j - T_(n - j): as many more as there are, in one go.
+        n, more = known - 1, min(known - 1, count - known)
+        np.multiply(found[1 : more + 1], 2.0 * found[n], out=found[known : known + more])
+        found[known : known + more] -= found[n - more : n][::-1]
+        known += more
     return found
 
 

@@ -13,7 +13,8 @@ Tried in the search of one post and dropped: live ms at 200 lots, half and 99 of
 * all sets narrowed and put in order before any is searched: 1.43 / 3.43 for 1.40 / 3.28.
 * all choices of all sets in one go where there are 2,000 at most: 1.27 / 2.86 for 1.21 / 2.75.
 * other levels of the cost that is looked up to, (0.12, 12), (0.12, 6), (0.3, 12) or (0.12, 3, 14) pieces:
-  1.28 / 2.97 to 1.29 / 3.77 for 1.26 / 2.76.
+  1.28 / 2.97 to 1.29 / 3.77 for 1.26 / 2.76. One more of 4 pieces between 1.4 and 12 is kept: best of seven
+  .83 / 1.41 for .82 / 1.54, at 30 lots .88 / 3.4 for .91 / 3.1.
 * closer bounds of the lifts before any is searched, also where nothing stands on the bed: at 30 lots 1.19 /
   3.66 for 1.11 / 3.05 (there the first lift usually is the answer). Where packs on the bed do: kept, at 200
   lots 0.97 / 1.76 for 0.98 / 2.0.

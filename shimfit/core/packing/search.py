@@ -65,7 +65,7 @@ BARE = -1
 _DUST = 1e-9
 _SLACK = 1e-6
 """Windows are so much wider where it takes no more than a bound."""
-_STEPS = (0.12, 1.4, 12.0, math.inf)
+_STEPS = (0.12, 1.4, 4.0, 12.0, math.inf)
 """How far above its bound the search looks, in pieces: first, and then where there is nothing."""
 _AT_ONCE = 6.0
 """A limit no further above it, in pieces, is looked up to in one go where a screen shows an answer."""
@@ -219,6 +219,10 @@ class Listed:
         if self._numbers is None:
             self._numbers = self.error.tolist(), self.cost.tolist()
         return self._numbers
+
+    def between(self, lo_mm: float, hi_mm: float) -> Span:
+        """The entries with an error in a window."""
+        return Span(self, 0, self.error.size, math.inf).between(lo_mm, hi_mm)
 
     def only(self, which: NDArray[np.bool_] | Ints | slice) -> Listed:
         """The entries that are picked, in that order."""
@@ -491,7 +495,7 @@ class Search:
         """The entries of each seat that its window of errors leaves."""
         found = []
         for group, inside, window in zip(groups, combo.inner, combo.windows, strict=True):
-            one = whole(group[inside].listed).between(*window)
+            one = group[inside].listed.between(*window)
             if self.task.lean_only:
                 # The least lean is only reported as the best that was found: thicknesses near the need do.
                 near = np.argsort(np.abs(one.listed.error[one.start : one.stop]), kind="stable")[:_NEAREST]
