@@ -182,7 +182,6 @@ SAYS: dict[str, tuple[str, str]] = {
     name: (one.metadata.get("label", name.replace("_", " ")), one.metadata["says"])
     for name, one in _DECLARED.items()
 }
-"""What each is called on the screen, and what it is."""
 
 
 def choices_of(key: str) -> tuple[str, ...]:

@@ -59,9 +59,7 @@ EMPTY_LINE_KEYS = {
 DEFAULT_KEYS: Mapping[str, str] = {
     action.name: action.key for action in ACTIONS if action.key and action.name != "go_post"
 }
-"""Actions that have a key by themselves."""
 WITHOUT_KEY = tuple(action.name for action in ACTIONS if not action.key)
-"""Actions that can be given one."""
 NAMES = (*DEFAULT_KEYS, *WITHOUT_KEY)
 REFUSED = {
     "ctrl+h": "a terminal sends Backspace for it",

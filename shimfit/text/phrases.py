@@ -72,7 +72,6 @@ class PostView:
 
     state: PostState
     word: str
-    """The state in words."""
     lean: str
     """`TOP leans 9.5 mm → next, 12.5 mm ↑ out`; empty before it was read."""
     do: str

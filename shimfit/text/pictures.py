@@ -38,7 +38,6 @@ ARROW_FACTORS = (20, 10, 5, 2, 1)
 SIDE_COLUMNS = 3
 """Columns of a pack that goes in from prev or next."""
 WIDEST_TAPER = 48
-"""Columns of a taper seen from its side."""
 ARROW_SHARE = 0.42
 """How much of the foot's side it may take from the middle."""
 LEAST_DRAWN_MM = 0.05

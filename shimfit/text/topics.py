@@ -86,7 +86,6 @@ class DefaultNumber:
     unit: str
     """Empty for a ratio or a count; `slope` for a lean, which is said in mm per m."""
     mark: str
-    """A key of MARKS."""
     source: str
     set_by: str
     """Setting, option or file that changes it; empty where nothing does."""

@@ -57,7 +57,6 @@ PAGES = {
 SIGNALS = ("SIGTERM", "SIGHUP", "SIGINT")
 """Those that end the program with the terminal restored and exit code 128 + their number."""
 ANSWER_LOOKS_PER_SECOND = 10
-"""How often an answer that takes its time is looked for."""
 LOG_LOOK_S = 1.0
 """How often it is looked whether another program has logged something: one number of the file is asked."""
 LONGEST_KEY_S = 2.0
@@ -134,7 +133,6 @@ class ShimfitApp(App[None]):
         self._answer_looks: Timer | None = None
         self._sensor_looks: Timer | None = None
         self._rehearses = rehearse
-        self._does = self._what_is_done()
         self._choose_colours(theme or settings.theme)
 
     # ------------------------------------------------------------ starting and leaving
@@ -471,7 +469,7 @@ class ShimfitApp(App[None]):
             **{f"go_{name}": partial(self.go, name) for name in SCREENS},
             "go_post": self._back_home,
             "leave": self._back_home,
-            "open": self._open,
+            "open": self.page.open_marked,
             "help": self._help,
             "palette": self.action_command_palette,
             "quit": partial(self.leave, 0),
@@ -479,7 +477,7 @@ class ShimfitApp(App[None]):
             "redo": self._redo,
             "next_post": partial(self._walk, +1),
             "previous_post": partial(self._walk, -1),
-            "next_pack": self._next_pack,
+            "next_pack": self.home.next_pack,
             "pad": self._pad,
             "verify": partial(self.command, "record", {"path": "verify"}, at_once=True),
             "turn": self._ask_for_two,
@@ -493,10 +491,10 @@ class ShimfitApp(App[None]):
 
     def do(self, name: str) -> None:
         """Do an action of the table, or one that only a tap can ask for; errors become words."""
-        action, page = BY_NAME.get(name), self.page
+        action, page, does = BY_NAME.get(name), self.page, self._what_is_done()
         try:
-            if action is None or name in self._does:
-                self._does[name]()
+            if action is None or name in does:
+                does[name]()
             elif action.page == page.NAME:
                 getattr(page, name)()
             elif action.page:
@@ -580,12 +578,6 @@ class ShimfitApp(App[None]):
     def _walk(self, by: int) -> None:
         outcome = self.session.step(by)
         self.tell(Outcome("") if outcome.done and self.page is self.home else outcome)
-
-    def _open(self) -> None:
-        self.page.open_marked()
-
-    def _next_pack(self) -> None:
-        self.home.next_pack()
 
     def _pad(self) -> None:
         self.go("post")

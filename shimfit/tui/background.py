@@ -44,7 +44,6 @@ class Running(threading.Thread):
         self._begun_s = time.monotonic()
         self._error: Exception | None = None
         self.code = 0
-        """Exit code of what it did, once it is over."""
 
     def run(self) -> None:
         """Do it; what goes wrong is kept for fault()."""
@@ -174,7 +173,6 @@ class Planning(Running):
         self.best: float | None = None
         """Cost of the best plan so far; None while there is none."""
         self.made: RunPlan | None = None
-        """The plan, once it is there."""
 
     def keep(self) -> str:
         """Make the plan's answers the posts' own; returns what became of it, in words.

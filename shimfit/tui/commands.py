@@ -67,7 +67,6 @@ ENDED = {
     3: "the instrument",
     4: "a file",
 }
-"""How it ended, by exit code."""
 
 
 class Wanted:
@@ -81,15 +80,11 @@ class Wanted:
         self.is_word = not option.name.startswith("-")
         """True: it stands in its place; False: it is an option with a name."""
         self.is_flag = how.get("action") == "store_true"
-        """True: it is there or not."""
         self.is_many = how.get("nargs") in ("*", 2) or how.get("action") == "append"
-        """True: several, blanks between them."""
         self.is_needed = "nargs" not in how if self.is_word else bool(how.get("required"))
-        """True: nothing runs without it."""
         text = str(how.get("help", "")).replace("%%", "%")
         forms = "|".join(how.get("choices", ())) or how.get("metavar", "")
         self.says = f"{forms}: {text}" if isinstance(forms, str) and forms else text
-        """Its help, and what may stand there."""
 
     def known(self, command: str, session: Session) -> str:
         """What is open answers it: the run, the post, the job."""

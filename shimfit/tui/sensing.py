@@ -38,11 +38,9 @@ class Live:
     lean: Lean | None
     """None while there is nothing fresh and good: an old value never looks live."""
     word: str
-    """State in words."""
     fault: str
     """What stands on the banner; empty when all is well."""
     taken: Taken | None = None
-    """A reading that is ready to be logged."""
     zero_found: bool = True
     """False: nobody has found the sensor's zero; what it shows is shown, and nothing follows from it."""
 

@@ -106,7 +106,6 @@ class Session:
         self.answers_later: Callable[[Place], bool] | None = None
         """Works out a post's answer in its own time; says whether it is there already. None: at once."""
         self.working: Collection[Place] = ()
-        """Posts whose answer is being worked out."""
         self.walks_on = False
         """True (survey): a logged reading moves on to the next post by itself."""
         self.by_worst = False

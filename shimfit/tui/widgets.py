@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, ClassVar
 from rich.segment import Segment
 from textual.binding import Binding, BindingType
 from textual.geometry import Region, Size
-from textual.message import Message
 from textual.screen import Screen
 from textual.scroll_view import ScrollView
 from textual.strip import Strip
@@ -83,7 +82,6 @@ class Picture(Drawn):
         self._draw = draw
         self._canvas = Canvas(0, 0)
         self._drawn_at: Size | None = None
-        """The size that it was drawn for."""
 
     def redraw(self) -> None:
         """Draw anew; rows that come out the same are left alone on the wire."""
@@ -131,27 +129,17 @@ class Rows(ScrollView, Drawn, can_focus=True):
         Binding("enter", "choose", "Choose", show=False),
     ]
 
-    class OfRow(Message):
-        """Something happened to a row."""
-
-        def __init__(self, rows: Rows, index: int) -> None:
-            super().__init__()
-            self.rows = rows
-            self.index = index
-
-        @property
-        def control(self) -> Rows:
-            """The list, for handlers that are bound to one by its id."""
-            return self.rows
-
-    class Chosen(OfRow):
-        """A row was chosen."""
-
-    class Moved(OfRow):
-        """The mark moved to another row."""
-
-    def __init__(self, *, id: str | None = None, empty: str = "") -> None:  # noqa: A002 - the library's name
+    def __init__(
+        self,
+        chosen: Callable[[int], None],
+        moved: Callable[[], None] = lambda: None,
+        *,
+        id: str | None = None,  # noqa: A002 - the library's own name
+        empty: str = "",
+    ) -> None:
+        """chosen: takes the row that was; moved: another one is marked. empty: stands there without rows."""
         super().__init__(id=id)
+        self._chosen, self._mark_moved = chosen, moved
         self._items: Sequence[Sequence[Run]] = ()
         self.empty = empty
         self.index = 0
@@ -184,7 +172,7 @@ class Rows(ScrollView, Drawn, can_focus=True):
         self.index = index
         self._reveal()
         self.refresh()
-        self.post_message(self.Moved(self, index))
+        self._mark_moved()
 
     def on_resize(self, _event: events.Resize) -> None:
         """Keep the marked row in view, also where a longer hint takes a row."""
@@ -216,14 +204,14 @@ class Rows(ScrollView, Drawn, can_focus=True):
     def action_choose(self) -> None:
         """Choose the marked row."""
         if self._items:
-            self.post_message(self.Chosen(self, self.index))
+            self._chosen(self.index)
 
     def on_click(self, event: events.Click) -> None:
         """A tap marks a row and chooses it."""
         index = event.y + round(self.scroll_offset.y)
         if 0 <= index < len(self._items):
             self.mark(index)
-            self.post_message(self.Chosen(self, index))
+            self._chosen(index)
 
     @property
     def text(self) -> str:
@@ -251,7 +239,7 @@ class Sheet(RoleScreen):
 
     def compose(self) -> ComposeResult:
         """One list of rows."""
-        yield Rows(id="list")
+        yield Rows(lambda _row: self._tapped(), id="list")
 
     def on_mount(self) -> None:
         """The list takes the keys."""
@@ -260,11 +248,6 @@ class Sheet(RoleScreen):
     def on_resize(self) -> None:
         """Break the rows anew."""
         self._show()
-
-    def on_rows_chosen(self, event: Rows.Chosen) -> None:
-        """A tap anywhere does it."""
-        event.stop()
-        self._tapped()
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,15 +263,10 @@ class Tap:
 class Taps(Drawn):
     """Taps spread evenly over the rows of the widget; a row of the table may be several cells high."""
 
-    class Tapped(Message):
-        """Somebody tapped."""
-
-        def __init__(self, tap: Tap) -> None:
-            super().__init__()
-            self.tap = tap
-
-    def __init__(self, *, id: str | None = None) -> None:  # noqa: A002 - the library's own name
+    def __init__(self, tapped: Callable[[str], None], *, id: str | None = None) -> None:  # noqa: A002 - as above
+        """tapped: takes the action of the tap that was hit."""
         super().__init__(id=id)
+        self._tapped = tapped
         self._rows: Sequence[Sequence[Tap]] = ()
 
     def offer(self, rows: Sequence[Sequence[Tap]]) -> None:
@@ -326,8 +304,7 @@ class Taps(Drawn):
             start, end = self._cells(number, taps, width)
             if start <= event.x < end:
                 event.stop()
-                self.post_message(self.Tapped(tap))
-                return
+                self._tapped(tap.action)
 
     def _row_at(self, y: int, height: int) -> tuple[int, int]:
         row_height = max(1, height // len(self._rows))

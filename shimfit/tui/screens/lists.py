@@ -101,7 +101,7 @@ class ListPage(RowsPage):
             with Vertical(id="listed"):
                 yield from self._above()
                 yield Picture(self._draw_headings, id="headings")
-                yield Rows(id="list", empty=self.session.keys.spell(self.EMPTY))
+                yield Rows(self._chosen, self._moved, id="list", empty=self.session.keys.spell(self.EMPTY))
                 yield Picture(partial(self._draw, self._below), id="below")
             yield Picture(partial(self._draw, self._beside), id="beside")
 
@@ -154,7 +154,6 @@ class PostList(ListPage):
     _stood: Place | None = None
     """Where one stood when the list was filled last."""
     _named = ""
-    """The post that is marked."""
 
     def posts(self) -> Sequence[PostRecord]:
         """The posts in the order of the rows."""

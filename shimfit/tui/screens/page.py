@@ -6,7 +6,6 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, ClassVar, Protocol, cast
 
-from textual import on
 from textual.containers import Horizontal
 from textual.widgets import Label
 
@@ -39,7 +38,6 @@ ECHO_ROWS, SQUAT_ECHO_ROWS = 3, 2
 STARTS_A_READING = "0123456789.="
 """Signs that begin a reading and are no letter of any page."""
 LIST_KEYS = ("up", "down", "pageup", "pagedown", "home", "end", "enter", "escape", "ctrl+c")
-"""Keys that a page's list takes."""
 AT_ONCE_S = 0.1
 """What is over by then needs no word of working."""
 WORK_LOOK_S = 0.2
@@ -69,7 +67,6 @@ class Question:
     answer: Callable[[str], Outcome]
     """What Enter does with it; a refused outcome keeps the question open."""
     value: str = ""
-    """What stands on the line to begin with."""
     echo: Callable[[str], str] | None = None
     """Says, on every key, what would come of it."""
     back: Callable[[], None] | None = None
@@ -132,7 +129,6 @@ class Page(RoleScreen):
     """One of the pages. What each has of its own follows first: name, widgets, texts and keys."""
 
     NAME: ClassVar[str] = ""
-    """Its name among actions.SCREENS."""
     ALWAYS_ASKS: ClassVar[bool] = False
     """True: the line is a reading's and always open."""
     KEYS: ClassVar[Sequence[tuple[str, str]]] = ()
@@ -196,7 +192,6 @@ class Page(RoleScreen):
         self._asked: str | None = None
         """The action that Enter does, asked about after such a letter."""
         self._work: Running | None = None
-        """What takes its time just now."""
         self._doing = ""
         """What is being worked on, with its seconds."""
 
@@ -222,7 +217,7 @@ class Page(RoleScreen):
 
     def compose(self) -> ComposeResult:
         """Put the shared rows around the page's own body."""
-        yield Taps(id="tabs")
+        yield Taps(self.tapped, id="tabs")
         yield Picture(self._draw_headline, id="headline")
         yield from self._body()
         yield Picture(partial(self._draw_text, lambda: (TOO_SMALL, "strong")), id="small")
@@ -231,7 +226,7 @@ class Page(RoleScreen):
         with Horizontal(id="line"):
             yield Label(self.session.glyphs.prompt + " ", id="prompt")
             yield EntryLine(self.program.do, self.submit, self.pasted, id="entry")
-        yield Taps(id="keys")
+        yield Taps(self.tapped, id="keys")
 
     def on_mount(self) -> None:
         """Offer the names of the screens and put the cursor where typing goes."""
@@ -585,10 +580,8 @@ class Page(RoleScreen):
         lent = {action.on_run: action.name for action in ACTIONS if self.NAME == "run" and action.on_run}
         return {"question_mark": "help", "q": "quit", **own, **lent}
 
-    @on(Taps.Tapped)
-    def _tapped(self, event: Taps.Tapped) -> None:
-        event.stop()
-        action = event.tap.action
+    def tapped(self, action: str) -> None:
+        """Do what was tapped: an action, or something that is typed."""
         if action.startswith("type:"):
             self.line.insert_text_at_cursor(action.removeprefix("type:"))
         elif action == "erase":
@@ -603,7 +596,7 @@ class RowsPage(Page):
     """A page whose list takes the keys."""
 
     def _body(self) -> Iterable[Widget]:
-        yield Rows(id="list")
+        yield Rows(self._chosen, self._moved, id="list")
 
     def _moved(self) -> None:
         """Another row is marked."""
@@ -624,16 +617,6 @@ class RowsPage(Page):
         """Choose the marked row."""
         self.list.action_choose()
 
-    @on(Rows.Moved, "#list")
-    def _row_moved(self, event: Rows.Moved) -> None:
-        event.stop()
-        self._moved()
-
-    @on(Rows.Chosen, "#list")
-    def _row_chosen(self, event: Rows.Chosen) -> None:
-        event.stop()
-        self._chosen(event.index)
-
 
 @dataclass(frozen=True, slots=True)
 class Entry:
@@ -641,9 +624,7 @@ class Entry:
 
     row: str
     hint: str
-    """Says what it is while it is marked."""
     do: Callable[[], object]
-    """What Enter or a tap does."""
     role: str = ""
 
 

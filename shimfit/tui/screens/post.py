@@ -61,9 +61,8 @@ class PostScreen(Page):
         super().__init__(session)
         self.snapshot = take_snapshot(session, None, None)
         self._target_picture = Picture(lambda w, h: self._target.draw(self.snapshot, w, h), id="target")
-        self._pad = Taps(id="pad")
+        self._pad = Taps(self.tapped, id="pad")
         self._side: Picture | None = None
-        """The column of pictures, once there was room for it."""
         self._target, self._advice = LiveTarget(), LiveAdvice()
         self._place = session.place
         """The post that was looked at last."""
@@ -77,7 +76,7 @@ class PostScreen(Page):
         """List | sentences, figures, answer, plan | pictures for wide screens."""
         yield Picture(lambda w, h: strip_row(self.snapshot, w, h), id="strip")
         with Horizontal(id="body"):
-            yield Rows(id="posts")
+            yield Rows(self._post_chosen, id="posts")
             with Vertical(id="middle"):
                 yield Picture(lambda w, h: sentences(self.snapshot, self.screen_size, w, h), id="sentences")
                 yield Picture(lambda w, h: big(self.snapshot, self.screen_size, w, h), id="big")
@@ -269,13 +268,9 @@ class PostScreen(Page):
         if self.snapshot.steps:
             self.next_pack()
 
-    @on(Rows.Chosen, "#posts")
-    def _post_chosen(self, event: Rows.Chosen) -> None:
-        event.stop()
+    def _post_chosen(self, index: int) -> None:
         self.focus_home()
-        posts = self._listed()
-        if event.index < len(posts):
-            self.program.go_to_post(posts[event.index].name)
+        self.program.go_to_post(self._listed()[index].name)
 
     def _look(self) -> None:
         """Look at the session; packs are ticked anew for another post, answer or reading."""

@@ -51,7 +51,6 @@ class Snapshot:
 
     glyphs: Glyphs
     keys: KeyWords = USUAL_KEYS
-    """How the keys are called."""
     run: RunState | None = None
     record: PostRecord | None = None
     words: Words | None = None
@@ -63,11 +62,8 @@ class Snapshot:
     parsed: ParseResult | None = None
     """How the line is understood; None while nothing is typed."""
     live: Live | None = None
-    """What the inclinometer shows; None without one."""
     looks: int = 0
-    """Looks at the inclinometer so far."""
     advice: Advice | None = None
-    """What the engine advises; None without one."""
     live_packs: tuple[PackLine, ...] = ()
     """What is to be put in or pushed by that advice; stands before the packs of the record."""
 
@@ -124,16 +120,13 @@ def take_snapshot(session: Session, parsed: ParseResult | None, live: Live | Non
 
 @dataclass(frozen=True, slots=True)
 class ScreenSize:
-    """The screen's size and what it is good for."""
+    """The screen's size and what it is good for; banner and echo: rows that they take."""
 
     columns: int
     rows: int
     pad: bool = False
-    """The tap pad is shown."""
     banner: int = 0
-    """Rows that the banner takes."""
     echo: int = 1
-    """Rows that the echo takes."""
 
     @property
     def slim(self) -> bool:
