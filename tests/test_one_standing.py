@@ -177,7 +177,7 @@ class Trial:
         if whole:
             known.follow()
             known.read, known.half, known.work = True, "", set()
-            known.answered(said.prescription)
+            known.answered(said.post.answer)
         else:
             known.read, known.half, known.work = False, "along" if along else "across", set()
 

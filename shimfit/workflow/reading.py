@@ -16,7 +16,7 @@ from shimfit.core.cautions import cautions_of
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
 from shimfit.errors import EntryError, UsageError
-from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage, Verdict
+from shimfit.model import TURNED, Face, Pack, PostState, Prescription, Reading, Seat, Stage
 from shimfit.quantities import shown
 from shimfit.standing import PostRecord, one_lean
 from shimfit.store.events import Draft
@@ -91,8 +91,6 @@ class Logged:
     reading: Reading
     post: PostRecord
     """The post as it stands now."""
-    prescription: Prescription | None
-    verdict: Verdict | None
     message: str
     """What was logged and what to do, in a sentence."""
 
@@ -239,7 +237,7 @@ def log_all(site: Site, readings: Sequence[tuple[Place, str, Asked]]) -> tuple[L
     answer_all(site, (place for place, *_ in readings))
     is_gauge = [one.reading.slope_along is None and one.reading.slope_across is None for one in later]
     return tuple(
-        one if alone else _as_it_stands(site, one.place, one.reading, site.post(one.place).answer)
+        one if alone else _as_it_stands(site, one.place, one.reading)
         for one, alone in zip(later, is_gauge, strict=True)
     )
 
@@ -446,17 +444,18 @@ def _log(site: Site, place: Place, reading: Reading, asked: Asked, *, sure: bool
 
 
 def _answered(site: Site, place: Place, reading: Reading, asked: Asked) -> Logged:
-    answer = None if asked.answer_later or reading.stage == "mid" else answer_now(site, place)
-    return _as_it_stands(site, place, site.post(place).readings[-1], answer)
+    if not (asked.answer_later or reading.stage == "mid"):
+        answer_now(site, place)
+    return _as_it_stands(site, place, site.post(place).readings[-1])
 
 
-def _as_it_stands(site: Site, place: Place, reading: Reading, answer: Prescription | None) -> Logged:
+def _as_it_stands(site: Site, place: Place, reading: Reading) -> Logged:
     """What follows from a reading by now."""
     post, run = site.post(place), site.run(place.job, place.run)
     message = sentence(_message(reading, post, run.faces), run.faces, run.units)
     if not reading.zero_found and ZERO_NOT_FOUND not in message:
         message = f"{message}; {ZERO_NOT_FOUND}"
-    return Logged(place, reading, post, answer, post.verdict, message)
+    return Logged(place, reading, post, message)
 
 
 def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
@@ -465,8 +464,7 @@ def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
     post, units = site.post(place), site.run(place.job, place.run).units
     over = "the reading height" if parsed.gauge_mm is None else shown.lean(parsed.gauge_mm, units)
     nothing = Reading(parsed.text.strip(), None, None, post.height_mm)
-    said = f"offsets are read over {over} from now on"
-    return Logged(place, nothing, post, post.answer, post.verdict, said)
+    return Logged(place, nothing, post, f"offsets are read over {over} from now on")
 
 
 def _message(reading: Reading, post: PostRecord, faces: Mapping[Face, str]) -> str:

@@ -2,7 +2,7 @@
 
     with Site.open(path) as site:
         logged = log_reading(site, Place("lakeside", "boardwalk", "7"), "6n 10h")  # workflow.reading
-        logged.prescription
+        logged.post.answer
 
 A method that logs returns only when the event is on disk. What can't be done is raised as a ShimfitError
 whose message is ready to be shown; nothing is half done. What is done at a post are functions beside this

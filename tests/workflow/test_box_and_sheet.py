@@ -249,8 +249,8 @@ def test_only_the_stretch_that_a_post_waits_for_is_withheld_from_the_others(tmp_
             site.import_stock(lots_from_csv(box, "box"), "box")
             for name in "12":
                 logged = log_reading(site, at(name), "7mm n 0" if name == "1" else "24mm n 0", sure=True)
-                assert logged.prescription is not None
-                assert logged.prescription.packs, (name, logged.prescription.why)
+                assert logged.post.answer is not None
+                assert logged.post.answer.packs, (name, logged.post.answer.why)
             for name in order:
                 log_packs(site, at(name))
             assert site.box().taken_twice == ()

@@ -53,7 +53,7 @@ def served(tmp_path: Path, foresight: str) -> tuple[int, list[str]]:
         whys = []
         for k, text in enumerate(readings):
             at = Place("lake", "walk", str(k + 1))
-            answer = log_reading(site, at, text).prescription
+            answer = log_reading(site, at, text).post.answer
             assert answer is not None
             whys.append(answer.why or "")
             if answer.status in ("proven", "found"):

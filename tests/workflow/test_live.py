@@ -64,7 +64,7 @@ def test_a_corner_that_will_be_logged_as_hanging_is_packed_in_the_live_answer_to
         if (found := LivePacking(site, AT, rocks if hangs else ()).look(lean).answer)
     }
     assert wanted[True][Seat.NEXT_HOUSE] == pytest.approx(wanted[False][Seat.NEXT_HOUSE] + 0.5, abs=1e-6)
-    logged = log_reading(site, AT, "12mm n 6mm o", asked=Asked(rocks=rocks)).prescription
+    logged = log_reading(site, AT, "12mm n 6mm o", asked=Asked(rocks=rocks)).post.answer
     assert logged is not None
     assert {pack.seat: pack.need_mm for pack in logged.packs} == pytest.approx(wanted[True], abs=1e-6)
 

@@ -45,7 +45,7 @@ def at(post: str) -> Place:
 
 def test_a_post_that_no_pack_could_serve_is_planned_once_the_box_was_filled(site: Site) -> None:
     fill(site, THIN)
-    assert log_reading(site, at("1"), "25mm n 12mm o").prescription.status == "impossible"
+    assert log_reading(site, at("1"), "25mm n 12mm o").post.answer.status == "impossible"
     assert site.post(at("1")).state is PostState.OUT
     first = plan_site_run(site, "lake", "walk")
     assert first.answer["unsolved"] == ["1"]
@@ -89,7 +89,7 @@ def test_a_reading_after_no_pack_can_do_it_is_again_of_a_bare_post(site: Site) -
     again = log_reading(site, at("1"), "25mm n 12mm o", sure=True)
     assert again.post.packs_in_place == ()
     assert again.reading.stage == "stood"
-    assert again.prescription.change == ()
+    assert again.post.answer.change == ()
 
 
 def test_a_post_that_the_plan_leaves_out_waits_for_nothing_that_others_have(site: Site) -> None:
@@ -181,7 +181,7 @@ def test_a_taper_of_a_used_up_lot_is_pushed(site: Site) -> None:
     put = [f"{seat}=T1@30mm" for seat in ("next-house", "next-out")]
     log_packs(site, at("1"), parse_packs(put, Foot(90.0, 90.0), None, site.box().lots, "mm"))
     assert all(lot.count == 0 or "." in lot.lot for lot in site.box().lots)
-    answer = log_reading(site, at("1"), "3.5mm n 0", sure=True).prescription
+    answer = log_reading(site, at("1"), "3.5mm n 0", sure=True).post.answer
     assert answer.within
     assert len(answer.change) == 2, "out by 1.5 mm more than allowed: leaving all as it is was no answer"
     for change in answer.change:
@@ -192,7 +192,7 @@ def test_a_taper_of_a_used_up_lot_is_pushed(site: Site) -> None:
 def test_a_planned_row_says_what_the_next_reading_will_as_the_same_packs_alone_would(site: Site) -> None:
     site.set("foresight", "no")
     fill(site, THICK)
-    alone = log_reading(site, at("1"), "12mm n 6mm o").prescription
+    alone = log_reading(site, at("1"), "12mm n 6mm o").post.answer
     made = plan_site_run(site, "lake", "walk")
     (row,) = made.answer["posts"]
     assert alone is not None
