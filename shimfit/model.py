@@ -298,8 +298,6 @@ class Verdict:
     """Guard band w as a slope."""
     probability: float | None
     """Probability that the post conforms (0..1)."""
-    rule: str
-    """The decision rule in words."""
     advice: str | None = None
     """When too close: what would settle it."""
 
@@ -624,7 +622,3 @@ class Instrument:
     """A sensor's: how long it remembers, from a long still record."""
     serial: str | None = None
     """Serial or inventory number; None = not known."""
-    time: str | None = None
-    """When this was entered; None of one that the log does not hold."""
-    event: str | None = None
-    """Id of the log's event that entered it."""

@@ -54,18 +54,6 @@ Step = Literal[
 
 
 @dataclass(frozen=True, slots=True)
-class Note:
-    """A sentence that somebody left at a post."""
-
-    text: str
-    time: str
-    """ISO 8601 with offset."""
-    by: str | None = None
-    event: str | None = None
-    """Id of the event that logged it."""
-
-
-@dataclass(frozen=True, slots=True)
 class Verified:
     """A verifying reading with what it decided."""
 
@@ -214,7 +202,8 @@ class PostRecord:
     """Torque of the last tightening; None = not said."""
     trimmed: bool = False
     """Packs cut flush since they went in."""
-    notes: tuple[Note, ...] = ()
+    notes: tuple[str, ...] = ()
+    """Sentences that somebody left at the post."""
     skipped: str | None = None
     """Why the post was skipped; None when it was not, or was taken up again."""
     photos: tuple[str, ...] = ()
@@ -655,8 +644,6 @@ class RunState:
     """Part of the sample job."""
     conflict: str | None = None
     """Two crews' logs lay the run out differently: how, in a sentence."""
-    last_seq: int = 0
-    """Position in the log of the last event that touched the run; 0 = none."""
     clocks_apart_s: float = 0.0
     """The most that a clock showed less than another whose log had come in, s."""
     unread: tuple[str, ...] = ()

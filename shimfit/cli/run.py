@@ -261,7 +261,7 @@ def run_json(run: RunState) -> dict[str, Any]:
                 "prescribed": to_json(post.answer.packs) if post.answer else [],
                 "rounds": post.rounds,
                 "conflict": post.conflict,
-                "notes": [note.text for note in post.notes],
+                "notes": list(post.notes),
             }
             for post in run.posts
         ],

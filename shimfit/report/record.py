@@ -433,7 +433,7 @@ def notes_of(post: PostRecord, faces: Mapping[Face, str], units: Units = "mm") -
     from_several = first is not None and first.is_mean
     # What counts is what was read before packing: the sentence below says it with the readings.
     notes += post.said_of_readings[from_several and post.counts == first :]
-    notes += [note.text for note in post.notes]
+    notes += post.notes
     if post.conflict is not None:
         notes.append(post.conflict)
     if post.bow is not None:

@@ -50,10 +50,6 @@ class BoxState:
     """Every entry in order: the zero over time."""
     settings: Mapping[str, Any] = field(default_factory=dict)
     """Key -> value as last set; read only."""
-    undo: str | None = None
-    """What undo would take back from the box, in words; None = nothing."""
-    redo: str | None = None
-    last_seq: int = 0
     unread: tuple[str, ...] = ()
     """Events of the box that this version could not understand, a sentence each."""
 
@@ -200,12 +196,9 @@ class _Contents:
     history: list[Instrument] = field(default_factory=list)
     settings: dict[str, Any] = field(default_factory=dict)
     unread: list[str] = field(default_factory=list)
-    last_seq: int = 0
 
     def copy(self) -> _Contents:
-        parts: dict[str, Any] = vars(self)
-        parts = {name: one if name == "last_seq" else one.copy() for name, one in parts.items()}
-        return _Contents(**parts)
+        return _Contents(**{name: one.copy() for name, one in vars(self).items()})
 
     def to_rows(self) -> dict[str, Any]:
         return vars(self) | {
@@ -228,9 +221,8 @@ class _Contents:
         if data is None:
             self.unread.append(left_out(event, fault))
             return
-        self.last_seq = max(self.last_seq, event.seq)
         if event.kind == "instrument":
-            entry = from_json(Instrument, data, time=event.time, event=event.id)
+            entry = from_json(Instrument, data)
             self.history.append(entry)
             # Another crew's instrument must not change the zero of ours that has the same name.
             if event.log in self.logs or entry.name not in self.instruments:
@@ -258,6 +250,5 @@ class _Contents:
             instruments=tuple(self.instruments.values()),
             instrument_history=tuple(self.history),
             settings=dict(self.settings),
-            last_seq=self.last_seq,
             unread=tuple(self.unread),
         )

@@ -93,7 +93,6 @@ class RunFold:
         self._papers: list[Reported] = []
         """What the record says beside the posts: facts of the job and of the run, records issued."""
         self._conflict: str | None = None
-        self._last_seq = 0
         self._behind_us = 0
         """The furthest that a clock showed less than what had happened by then."""
         self._state: RunState | None = None
@@ -113,7 +112,6 @@ class RunFold:
         if event.kind == UNDONE:
             for name in set[str]().union(*map(self._at, self._void.add(event))):
                 self._change(name)
-                self._last_seq = max(self._last_seq, event.seq)
             self._note_undo(event)
         elif event.kind == "merged":
             self._merge(event)
@@ -132,7 +130,6 @@ class RunFold:
                 self._unread.append(left_out(event, fault))
                 return
             self._of_run.append(Reported(event, self._knowledge.of(event.log)))
-            self._last_seq = max(self._last_seq, event.seq)
 
     def _at(self, step: str) -> set[str]:
         """Names of the posts that a step touches."""
@@ -173,7 +170,6 @@ class RunFold:
         self._touches[event.step].add(name)
         self._changed.add(name)
         self.history(name).append(Reported(event, self._knowledge.of(event.log)))
-        self._last_seq = max(self._last_seq, event.seq)
 
     def _change(self, name: str) -> None:
         """What was made of the history at a post does not hold any more."""
@@ -197,8 +193,7 @@ class RunFold:
             gone = [brief_of(post, self._defaults) for post in removed]
             rows.append((name, " ".join(seqs), now, gone, unread))
         merged = [event.seq for event in self._merged]
-        own = {"own": self._own, "behind_us": self._behind_us, "last_seq": self._last_seq}
-        return own | {"merged": merged, "posts": rows}
+        return {"own": self._own, "behind_us": self._behind_us, "merged": merged, "posts": rows}
 
     @classmethod
     def from_snapshot(cls, job: str, run: str, kept: dict[str, Any], void: Voided, archive: Log) -> RunFold:
@@ -216,7 +211,7 @@ class RunFold:
             raise ValueError("the run is not there")
         fold._state = None
         fold._archive = archive
-        fold._last_seq, fold._behind_us = kept["last_seq"], kept["behind_us"]
+        fold._behind_us = kept["behind_us"]
         # As the posts stood then: what is undone later finds another history in their place.
         then, merged, defaults = void.upto(), list(fold._merged), fold._defaults
 
@@ -306,7 +301,6 @@ class RunFold:
             run,
             posts=tuple(sorted(stand, key=attrgetter("leg", "station_mm"))),
             removed=tuple(chain.from_iterable(part.removed for part in parts)),
-            last_seq=self._last_seq,
             clocks_apart_s=self._behind_us / 1_000_000,
             conflict=self._conflict or layout_conflict(standing, self._knowledge, self._run, run.units),
             unread=(*self._unread, *chain.from_iterable(part.unread for part in parts)),

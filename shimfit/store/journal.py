@@ -32,7 +32,6 @@ import json
 import os
 import sqlite3
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from datetime import datetime
 from functools import cache
 from pathlib import Path
@@ -160,10 +159,6 @@ class JobState:
     units: Units = "mm"
     runs: tuple[str, ...] = ()
     """Names, in the order they were added."""
-    undo: str | None = None
-    """What undo would take back, in words; None = nothing."""
-    redo: str | None = None
-    """What redo would bring back, in words; None = nothing."""
     last_run: str | None = None
     """Run that was worked on last; None when the job has none."""
     last_seq: int = 0
@@ -218,14 +213,11 @@ class Journal(Log):
         runs = tuple(dict.fromkeys(event.run for event in own if event.run))
         latest = self.latest_of_runs(added.job, (None, *runs), upto)
         touched = [event for event in latest if event.run is not None]
-        undo, redo = self._taken_back_next(added.job)
         return JobState(
             name=added.job,
             sample=bool(added.data.get("sample", False)),
             units=added.data.get("units", "mm"),
             runs=runs,
-            undo=undo,
-            redo=redo,
             last_run=max(touched, key=lambda event: event.stamp).run if touched else None,
             last_seq=max((event.seq for event in latest), default=0),
         )
@@ -267,14 +259,12 @@ class Journal(Log):
 
     @guarded
     def box(self, *, upto: int | None = None) -> BoxState:
-        """The box, now or after event `upto`; what can be taken back from it is said of now only."""
+        """The box, now or after event `upto`."""
         self._bring_forward()
         if upto is not None:
             return fold_box(in_order(self.events(kinds=(*BOX_KINDS, UNDONE), upto=upto)), self.log)
         if self._box_now is None:
-            now = self._fold("box", self._box_taken_up).state()
-            undo, redo = self._taken_back_next(None)
-            self._box_now = replace(now, undo=undo, redo=redo)
+            self._box_now = self._fold("box", self._box_taken_up).state()
         return self._box_now
 
     def _box_taken_up(self, kept: Kept | None) -> BoxFold:
@@ -372,22 +362,6 @@ class Journal(Log):
     def _to_undo(self, job: str | None) -> tuple[Step, ...]:
         return to_undo(map(Step, self.newest_steps(job)), self._undone().steps)
 
-    def _to_redo(self, job: str | None) -> Step | None:
-        undone = self._undone()
-        if not undone.undos:
-            return None
-        return to_redo(map(Step, self.newest_steps(job)), undone.steps, undone.undos)
-
-    def _redo_words(self, step: Step) -> str | None:
-        undone = step.events[0]
-        taken_back = self.of_step(undone.job, undone.run, undone.data["of"])
-        return words(taken_back) if taken_back else None
-
-    def _taken_back_next(self, job: str | None) -> tuple[str | None, str | None]:
-        """What undo would take back and redo bring back, in words; None = nothing."""
-        undo, redo = self._to_undo(job), self._to_redo(job)
-        return words(undo[0].events) if undo else None, self._redo_words(redo) if redo else None
-
     def undo(self, job: str | None, *, by: str | None = None, step: str | None = None) -> str | None:
         """Take back the last step of a job (None: of the box); what it was in words, or None.
 
@@ -406,12 +380,14 @@ class Journal(Log):
     def redo(self, job: str | None, *, by: str | None = None) -> str | None:
         """Bring back what was undone last; what it was in words, or None when there is nothing."""
         with self.exclusively(), file_errors(self.path):
-            step = self._to_redo(job)
+            undone = self._undone()
+            step = to_redo(map(Step, self.newest_steps(job)), undone.steps, undone.undos)
             if step is None:
                 return None
-            what = self._redo_words(step)
+            first = step.events[0]
+            brought_back = self.of_step(first.job, first.run, first.data["of"])
             self._take_back((step,), job, by)
-            return what
+            return words(brought_back) if brought_back else None
 
     @guarded
     def to_undo(self, job: str | None) -> tuple[Step, str] | None:

@@ -30,7 +30,6 @@ from shimfit.standing import (
     TWO_MUST_AGREE,
     Asked,
     Making,
-    Note,
     PostRecord,
     Score,
     decide,
@@ -63,7 +62,7 @@ class PostBuilder:
         self._packed_since_answer = False
         self._work: list[str] = []
         """What was done to it since the latest reading, in words."""
-        self.notes: list[Note] = []
+        self.notes: list[str] = []
         self.photos: list[str] = []
         self.skipped: str | None = None
         self.rounds = 0
@@ -127,7 +126,7 @@ class PostBuilder:
             case "skipped":
                 self.skipped = data["why"]
             case "noted":
-                self.notes.append(Note(data["text"], event.time, event.by, event.id))
+                self.notes.append(data["text"])
             case "photo":
                 self.photos.append(data["file"])
 

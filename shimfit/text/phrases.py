@@ -501,7 +501,7 @@ def _remarks(record: PostRecord, words: Words) -> tuple[str, ...]:
             reported.append(answer.why)
         if answer.status == "found":
             reported.append("Good packs, found in the time there was; there may be better ones")
-    return (*(words.sentence(text) for text in reported), *(note.text for note in record.notes))
+    return (*(words.sentence(text) for text in reported), *record.notes)
 
 
 GROUP = 20

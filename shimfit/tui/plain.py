@@ -242,7 +242,7 @@ class _Conversation:
             lean, was = post.reading.lean if post.reading else None, "was " if post.changed else ""
             off = f", {was}{words.off(lean, post)}" if lean else ""
             rows.append(
-                f"  post {post.name}: {post.state}{off}" + "".join(f"; {note.text}" for note in post.notes)
+                f"  post {post.name}: {post.state}{off}" + "".join(f"; {note}" for note in post.notes)
             )
         return "\n".join(rows)
 

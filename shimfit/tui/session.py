@@ -433,9 +433,7 @@ class Session:
         in_turn = posts[self.index + 1 :] + posts[: self.index + 1]
         exact = (post for post in in_turn if post.name.casefold() == wanted)
         near = (
-            post
-            for post in in_turn
-            if any(wanted in held.casefold() for held in (post.name, *(note.text for note in post.notes)))
+            post for post in in_turn if any(wanted in held.casefold() for held in (post.name, *post.notes))
         )
         found = next(exact, None) or next(near, None)
         if not wanted or found is None:

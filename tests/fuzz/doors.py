@@ -169,18 +169,18 @@ def printed(data: bytes) -> None:
     """Names, notes and texts that somebody typed, on paper and in the CSV."""
     from shimfit.report.asbuilt import record_pdf
     from shimfit.report.record import LogStamp, RunRecord, record_csv
-    from shimfit.standing import Note, PostRecord, RunState
+    from shimfit.standing import PostRecord, RunState
 
     text = data.decode("utf-8", "replace")
     limit = Tolerance("1:500", "ratio", 0.002, source=text)
     read = Reading(
         text, 0.0002, -0.0003, HEIGHT_MM, "verify", by=text, instrument=text, time="2026-05-12T08:00:00Z"
     )
-    verdict = Verdict("plumb", 0.0004, 0.002, 0.0001, 0.0002, 0.99, text)
+    verdict = Verdict("plumb", 0.0004, 0.002, 0.0001, 0.0002, 0.99)
     foot = Foot(90.0, 90.0)
     row = PostRecord(
         text, 1, 0.0, "line", foot, HEIGHT_MM, limit, reading=read, after=read, verifying=(read,),
-        verdict=verdict, state=PostState.PLUMB, notes=(Note(text, "2026-05-12T08:00:00Z"),), photos=(text,),
+        verdict=verdict, state=PostState.PLUMB, notes=(text,), photos=(text,),
     )  # fmt: skip
     record = RunRecord(RunState(text, text, foot, HEIGHT_MM, limit, posts=(row,)), LogStamp(1, "00"))
     assert record_pdf(record).startswith(b"%PDF")

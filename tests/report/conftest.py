@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from shimfit.model import Foot, Instrument, Lean, Pack, Piece, PostState, Reading, Seat, Tolerance
-from shimfit.standing import Note, PostRecord, RunState
+from shimfit.standing import PostRecord, RunState
 from shimfit.store.box import BoxState
 
 START = datetime(2026, 5, 12, 7, 30, tzinfo=UTC)
@@ -124,9 +124,7 @@ def noted(run_state):
     from dataclasses import replace
 
     posts = list(run_state.posts)
-    note = Note(
-        "Board cupped; planed 1 mm off the high edge before standing the post.", posts[2].last_time, "Rowan"
-    )
+    note = "Board cupped; planed 1 mm off the high edge before standing the post."
     posts[2] = replace(posts[2], notes=(note,), photos=("IMG_0412.jpg", "IMG_0413.jpg"))
     posts[-2] = PostRecord(
         posts[-2].name,

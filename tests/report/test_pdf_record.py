@@ -19,7 +19,7 @@ from shimfit.report.asbuilt import record_pdf
 from shimfit.report.page import Sheet
 from shimfit.report.pictures import charts_of
 from shimfit.report.record import LogStamp, record_csv, record_json, record_lines, run_record
-from shimfit.standing import Issue, Note
+from shimfit.standing import Issue
 from shimfit.store.events import Head
 
 JOB = Head(257, "1f0c" * 16, "9a2e" * 16)
@@ -123,7 +123,7 @@ def test_figures_of_a_post_are_printed_with_direction_and_doubt(boardwalk, toolb
 
 def test_notes_photos_and_substitutions_are_printed(boardwalk, toolbox):
     run = boardwalk(3)
-    note = Note("Brett gewölbt → gehobelt, ключ 24 Nm, 板", run.posts[0].last_time)
+    note = "Brett gewölbt → gehobelt, ключ 24 Nm, 板"
     post = replace(run.posts[0], notes=(note,), photos=("IMG_7.jpg",), packed_as_prescribed=False)
     text = words_of(record_pdf(run_record(replace(run, posts=(post, *run.posts[1:])), LOG, toolbox)))
     assert "Brett gewölbt → gehobelt, ключ 24 Nm, ▯" in text
@@ -134,10 +134,7 @@ def test_notes_photos_and_substitutions_are_printed(boardwalk, toolbox):
 
 def test_a_flood_of_notes_goes_on_the_next_page_and_none_is_lost(boardwalk, toolbox):
     run = boardwalk(20)
-    posts = tuple(
-        replace(post, notes=(Note(f"note-{post.name}-end " + "word " * 120, post.last_time),))
-        for post in run.posts
-    )
+    posts = tuple(replace(post, notes=(f"note-{post.name}-end " + "word " * 120,)) for post in run.posts)
     document = read_back(record_pdf(run_record(replace(run, posts=posts), LOG, toolbox)))
     assert len(document.pages) > 1
     text = " ".join(page.extract_text() for page in document.pages)
@@ -380,8 +377,7 @@ def test_a_rows_notes_and_photos_stay_on_its_page(boardwalk, toolbox, tmp_path):
         Image.new("RGB", (640, 480), (120, 130, 90)).save(tmp_path / name)
     run = boardwalk(16)
     posts = tuple(
-        replace(post, photos=("a.jpg", "b.jpg"), notes=(Note(f"note of {post.name}.", post.last_time),))
-        for post in run.posts
+        replace(post, photos=("a.jpg", "b.jpg"), notes=(f"note of {post.name}.",)) for post in run.posts
     )
     record = run_record(replace(run, posts=posts), LOG, toolbox)
     for page in read_back(record_pdf(record, photos=(tmp_path,))).pages:

@@ -89,9 +89,7 @@ def test_csv_reads_back_as_the_json_says(record):
 def test_csv_keeps_commas_quotes_and_line_breaks_in_notes(boardwalk):
     run = boardwalk(1)
     nasty = 'said "1/2, no more"\nthen =left'
-    from shimfit.standing import Note
-
-    post = replace(run.posts[0], name="1,a", notes=(Note(nasty, "2026-05-12T08:00:00+02:00"),))
+    post = replace(run.posts[0], name="1,a", notes=(nasty,))
     text = record_csv(run_record(replace(run, posts=(post,)), LOG))
     assert text.count("\r\n") == 2  # RFC 4180: header and one record; the note's own break is a bare LF
     (row,) = csv.DictReader(io.StringIO(text, newline=""))

@@ -60,11 +60,10 @@ def test_undo_of_the_box_puts_back(crew):
     north = crew()
     north.journal.append("stock-added", F2)
     north.journal.append("stock-out", {"lot": "F2", "count": 1})
-    assert north.journal.box().undo == "lot F2 taken out of the box"
+    assert north.journal.to_undo(None)[1] == "lot F2 taken out of the box"
     assert north.journal.undo(None) == "lot F2 taken out of the box"
     assert _left(north) == {"F2": 4}
-    assert north.journal.box().redo == "lot F2 taken out of the box"
-    north.journal.redo(None)
+    assert north.journal.redo(None) == "lot F2 taken out of the box"
     assert _left(north) == {"F2": 3}
 
 
@@ -121,8 +120,8 @@ def test_undo_of_the_box_leaves_what_belongs_to_a_pack(crew, packs):
         ]
     )
     assert _left(north) == {"F2": 3}
-    assert north.journal.box().undo == "lot F2 put in the box"
-    assert north.journal.job("jetty").undo == "a note at east/1"
+    assert north.journal.to_undo(None)[1] == "lot F2 put in the box"
+    assert north.journal.to_undo("jetty")[1] == "a note at east/1"
     north.journal.undo("jetty")
     assert _left(north) == {"F2": 4}
     north.journal.redo("jetty")
@@ -155,4 +154,3 @@ def test_another_crews_level_of_the_same_name_leaves_the_zero_of_ours(crew):
     assert box.instrument("long level").zero_along == 0.0001
     assert [one.zero_along for one in box.instrument_history if one.name == "long level"] == [0.0001, 0.003]
     assert box.instrument("short level").name == "short level"
-    assert box.last_seq == north.journal.head[0], "what came last happened first"

@@ -157,7 +157,7 @@ def said(journal):
         posts, removed = (
             tuple(replace(post, last_seq=0) for post in group) for group in (run.posts, run.removed)
         )
-        return replace(run, posts=posts, removed=removed, last_seq=0)
+        return replace(run, posts=posts, removed=removed)
 
     jobs = [replace(job, last_seq=0) for job in journal.jobs()]
     runs = [plain(journal.run(job.name, run)) for job in jobs for run in job.runs]

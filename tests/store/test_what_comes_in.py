@@ -81,14 +81,14 @@ def test_several_lines_and_any_script_can(crew):
     north = crew().lay_out()
     for words in ("split\nreplace", "ירוק", "节疤", "🪵 ok"):
         north.log("noted", {"text": words}, post="1")
-        assert north.post("1").notes[-1].text == words
+        assert north.post("1").notes[-1] == words
 
 
 def test_an_older_files_note_is_shown_without_its_commands(crew, monkeypatch):
     north = crew().lay_out()
     monkeypatch.setattr("shimfit.store.log.signs_wrong", lambda *_: None)
     north.log("noted", {"text": f"a{TITLE}b\x9bc\u202ed"}, post="1")
-    assert north.post("1").notes[-1].text == "a ]0;owned b c d"
+    assert north.post("1").notes[-1] == "a ]0;owned b c d"
     assert north.journal.verify() is None
 
 

@@ -127,7 +127,7 @@ async def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, at_scre
     await hand.sees("text›")
     await hand.enter("knot on the house side")
     await hand.press("enter", sees="noted")
-    assert app.session.run.post("1").notes[-1].text == "knot on the house side"
+    assert app.session.run.post("1").notes[-1] == "knot on the house side"
     app.command("settings")
     app.page._values.update(key="theme", value="dark")
     await hand.press("enter", sees="theme dark")
@@ -257,9 +257,9 @@ async def test_the_log_is_checked_and_a_post_replaced_with_another_foot(app, at_
     app.do("go_post")
     now = app.session.run.post("1")
     assert (now.foot.along_mm, now.readings, now.state) == (100.0, (), PostState.TO_READ)
-    assert "read once, left as: tighten & re-read" in now.notes[-1].text
-    assert now.notes[-1].text.startswith("another post since 20")
-    assert "split from the rod up" in now.notes[-1].text
+    assert "read once, left as: tighten & re-read" in now.notes[-1]
+    assert now.notes[-1].startswith("another post since 20")
+    assert "split from the rod up" in now.notes[-1]
     assert app.session.site.box().lot("F1").count > loose, "its packs are in the box again"
     assert [post.name for post in app.session.run.posts] == list("1234567")
     kinds = [event.kind for event in app.session.site.journal.events()]

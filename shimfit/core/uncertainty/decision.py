@@ -30,11 +30,6 @@ Rule: TypeAlias = Literal["95", "simple", "2u"]
 ONE_SIDED_95: Final = 1.6448536269514722
 """Quantile of the normal distribution: 5 % lie above it."""
 FACTORS: Final[dict[Rule, float]] = {"95": ONE_SIDED_95, "simple": 0.0, "2u": 2.0}
-RULE_WORDS: Final[dict[Rule, str]] = {
-    "95": "guard band 1.645 u, one-sided 95 %",
-    "simple": "simple acceptance, no guard band",
-    "2u": "guard band 2 u",
-}
 ZERO_NOT_FOUND: Final = "zero not found: turn the sensor end for end, then read again"
 """Whatever rule decides: a lean and an offset that nobody has looked for can't be kept apart."""
 SQUARE_95: Final = 1.9545
@@ -72,7 +67,7 @@ def decide(
     """
     lean, u_along, u_across = reading.lean, reading.u_along, reading.u_across
     if lean is None:
-        return Verdict("none", None, None, None, 0.0, None, RULE_WORDS[rule])
+        return Verdict("none", None, None, None, 0.0, None)
     own = (reading.u_own_along, reading.u_own_across)
     if budgets is None and reading.method == "typed" and None not in (u_along, u_across, *own):
         # As far as it kept them: the scale's steps are its own; the rest is what typed readings share, the
@@ -131,7 +126,7 @@ def decide_lean(
         if decision == "plumb" and rule != "simple":
             decision = "too-close"
             advice = "the uncertainty of this reading is not known: name the instrument and read again"
-        return Verdict(decision, value, allowed, None, 0.0, None, RULE_WORDS[rule], advice)
+        return Verdict(decision, value, allowed, None, 0.0, None, advice)
     allowance = _Allowance(allowed, factor, per_direction=per_direction)
     value, u, decision = _judge(lean, u_along, u_across, allowance)
     probability = allowance.inside(lean.slope_along, lean.slope_across, u_along, u_across, allowed)
@@ -152,7 +147,7 @@ def decide_lean(
         close = _Close(value, allowed, unsure, factor, height_mm, method)
         worse = None if budgets is None else max(budgets, key=lambda one: one.u)
         advice = _advice(close, worse, largest_term)
-    return Verdict(decision, value, allowed, u, guard, probability, RULE_WORDS[rule], advice)
+    return Verdict(decision, value, allowed, u, guard, probability, advice)
 
 
 def sure_radius(allowed: float, u: float) -> float:

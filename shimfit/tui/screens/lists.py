@@ -249,7 +249,7 @@ class RunScreen(PostList):
             was = "was " if post.changed else ""
             off.append("-" if lean is None else f"{was}{words.off_by(lean, post, unit=False)}")
             way = words.lean(lean, post.height_mm).removeprefix("TOP leans ") if lean is not None else ""
-            notes = (note.text for note in post.notes)
+            notes = post.notes
             leans.append("; ".join(part for part in (way.removeprefix("TOP "), *notes) if part))
         yield Column(f"{'mm' if words.units == 'mm' else 'inches'} off", _texts(off), right=True)
         yield from _allowed(posts, words)
@@ -596,7 +596,7 @@ class RecordScreen(PostList):
             packs = ", ".join(
                 f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place
             )
-            rest.append("; ".join(part for part in (packs, *(note.text for note in post.notes)) if part))
+            rest.append("; ".join(part for part in (packs, *post.notes) if part))
         yield Column("under it, and notes", _texts(rest))
 
     def _headline(self, width: int) -> str:
