@@ -624,14 +624,10 @@ class RunState:
     """Level length that offsets are read over from now on; None = the reading height."""
     face_names: tuple[tuple[str, str], ...] = ()
     """(face, the run's own name for it), only those renamed: (("out", "lake"),)."""
-    layout: str = "corners"
-    """corners, tripod or auto."""
+    making: Making = Making()
+    """How packs are made in it."""
     due_days: int | None = None
     """Days after which posts are due to be tightened and read again; None = no due list."""
-    preload_mm: float | None = None
-    """Clamp as the shortening of four equal seats; None = the default."""
-    kerf_mm: float | None = None
-    """Width of the cut that the saw in use makes; None = the default."""
     max_spacing_mm: float | None = None
     """Widest spacing of posts that was asked for; None = stations were given."""
     opening_limit_mm: float | None = None
@@ -654,11 +650,6 @@ class RunState:
     """Records of the run that were given out, in order."""
     issues_valid: tuple[Issue, ...] = ()
     """Of these, those that no later one replaces: more than one where crews issued apart."""
-
-    @property
-    def making(self) -> Making:
-        """How packs are made in it."""
-        return Making(self.layout, self.preload_mm, self.kerf_mm)
 
     def post(self, name: str) -> PostRecord | None:
         """The post of that name, or None."""

@@ -211,7 +211,7 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
     foot, height = foot_words(run.foot, run.units), shown.lean(run.height_mm, run.units, words.graduation)
     limit = f"tolerance {tolerance_words(run.tolerance)}"
     yield f"{run.job}/{run.name}: foot {foot}, read at {height}, {limit}"
-    off, kerf_mm = rod_words(run), run.kerf_mm
+    off, kerf_mm = rod_words(run), run.making.kerf_mm
     rod = [f"rod off the middle: {off}"] if off else []
     saw = [] if kerf_mm is None else [f"saw cuts {shown.sized(kerf_mm, words.units)} wide"]
     if rod or saw:
@@ -246,7 +246,7 @@ def run_json(run: RunState) -> dict[str, Any]:
         "height_mm": run.height_mm,
         "tolerance": tolerance_to_json(run.tolerance, run.height_mm),
         "units": run.units,
-        "kerf_mm": run.kerf_mm,
+        "kerf_mm": run.making.kerf_mm,
         "score": asdict(run.score),
         "remarks": list(run.remarks),
         "posts": [

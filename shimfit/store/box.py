@@ -93,8 +93,6 @@ class BoxFold:
         self._events: list[Event] = []
         self._steps: set[str] = set()
         self._contents = base.copy()
-        self._between: tuple[_Contents, int] | None = None
-        """What the base and so many of the events made."""
         for event in events:
             self._count(event)
 
@@ -117,25 +115,23 @@ class BoxFold:
             self._count(event)
 
     def _count(self, event: Event) -> None:
-        if self._archive is not None and self._events and event.step != self._events[-1].step:
-            count = 0 if self._between is None else self._between[1]
-            if len(self._events) >= count + max(_HALF, count):
-                self._let_go()
         self._events.append(event)
         self._steps.add(event.step)
         if event.step not in self._void.steps:
             self._contents.add(event)
+        if self._archive is not None and len(self._events) % (2 * _HALF) == 0:
+            self._let_go()
 
     def _let_go(self) -> None:
         """The first half of the events goes into the base, unless it can't be told from the rest."""
-        if self._between is not None:
-            base, count = self._between
-            first, rest = self._events[:count], self._events[count:]
-            steps, upto = {event.step for event in rest}, max(event.seq for event in first)
-            apart = steps.isdisjoint(event.step for event in first)
-            if apart and upto < min(event.seq for event in rest):
-                self._base, self._upto, self._events, self._steps = base, upto, rest, steps
-        self._between = self._contents.copy(), len(self._events)
+        half = len(self._events) // 2
+        first, rest = self._events[:half], self._events[half:]
+        steps, upto = {event.step for event in rest}, max(event.seq for event in first)
+        if steps.isdisjoint(event.step for event in first) and upto < min(event.seq for event in rest):
+            for event in first:
+                if event.step not in self._void.steps:
+                    self._base.add(event)
+            self._upto, self._events, self._steps = upto, rest, steps
 
     def _undo(self, changed: set[str]) -> None:
         archive = self._archive if self._upto else None

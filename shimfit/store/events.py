@@ -190,7 +190,7 @@ RUN_OPTIONS = {
     "max_spacing_mm?": Positive | None,
     "opening_limit_mm?": Positive | None,
 }
-"""Fields of `standing.RunState` that a run may say."""
+"""Fields of `standing.RunState` and of its `Making` that a run may say."""
 _POST = {
     "name": Name,
     "leg": int,

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from shimfit import codec
 from shimfit.model import Foot, Tolerance
-from shimfit.standing import FACTS, Defaults, Issue, PostRecord, RunState, brief_of, from_brief
+from shimfit.standing import FACTS, Defaults, Issue, Making, PostRecord, RunState, brief_of, from_brief
 from shimfit.store.events import (
     RUN_OPTIONS,
     UNDONE,
@@ -278,7 +278,8 @@ class RunFold:
             return None
         given = codec.read(_HEAD, head)
         given["face_names"] = tuple((given.get("face_names") or {}).items())
-        run = RunState(job=self._job, name=self._run, **given)
+        making = {key: given.pop(key) for key in ("layout", "preload_mm", "kerf_mm") if key in given}
+        run = RunState(job=self._job, name=self._run, making=Making(**making), **given)
         defaults = (run.foot, run.height_mm, run.tolerance, run.rule, run.making)
         if defaults != self._defaults:
             self._defaults = defaults

@@ -183,11 +183,11 @@ def options_of(
     """
     from shimfit.core import packing
 
-    defaults = packing.Options()
-    layout: Layout = run.layout if run.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
+    defaults, made = packing.Options(), run.making
+    layout: Layout = made.layout if made.layout in ("corners", "tripod", "one-way", "auto") else "corners"  # type: ignore[assignment]  # the log may hold a newer program's word
     saw = packing.Saw(settings_deg=degrees(settings.saw_deg))
-    if run.kerf_mm is not None:
-        saw = replace(saw, kerf_mm=run.kerf_mm)
+    if made.kerf_mm is not None:
+        saw = replace(saw, kerf_mm=made.kerf_mm)
     torque, inside_mm = torque_nm or settings.torque_nm, defaults.min_inside_mm
     if settings.timber and torque:
         from shimfit.core.bearing import clamp_from_torque, shortest_length_mm, timber_named
@@ -199,7 +199,7 @@ def options_of(
         inside_mm = min(inside_mm, defaults.bearing_mm)
     return packing.Options(
         layout=layout,
-        preload_mm=run.preload_mm or defaults.preload_mm,
+        preload_mm=made.preload_mm or defaults.preload_mm,
         saw=saw,
         inside_mm=inside_mm,
         min_inside_mm=inside_mm,

@@ -323,8 +323,9 @@ def test_the_past_can_be_read_at_any_event(crew):
 def test_options_of_a_run_are_read_back(crew, key):
     north = crew().lay_out(**{key: 60, "face_names": {"out": "lake"}, "layout": "tripod", "units": "inch"})
     run = north.run()
-    assert getattr(run, key) == 60
-    assert (run.face_names, run.layout, run.units, run.rule) == ((("out", "lake"),), "tripod", "inch", "95")
+    assert getattr(run.making if key == "preload_mm" else run, key) == 60
+    assert (run.face_names, run.units, run.rule) == ((("out", "lake"),), "inch", "95")
+    assert run.making.layout == "tripod"
 
 
 def test_posts_farther_apart_than_was_asked_for_are_said(crew):

@@ -110,7 +110,7 @@ def test_options_of_the_run_change_from_now_on(session) -> None:
     assert run.height_mm == 1200
     assert run.gauge_mm == 1200
     assert dict(run.face_names) == {"out": "lake", "house": "lawn"}
-    assert run.layout == "tripod"
+    assert run.making.layout == "tripod"
     set_option(site, "heron", "jetty", "level", "height")
     assert site.run("heron", "jetty").gauge_mm is None
     for name, text in (

@@ -288,7 +288,7 @@ def _options(run: RunState) -> dict[str, str]:
         "height": tape(run.height_mm, run.units),
         "level": "the reading height" if run.gauge_mm is None else tape(run.gauge_mm, run.units),
         "faces": names or "next prev out house",
-        "layout": run.layout,
+        "layout": run.making.layout,
         "rod": rod_words(run) or "middle of the foot",
-        "kerf": "usual" if run.kerf_mm is None else sized(run.kerf_mm, run.units),
+        "kerf": "usual" if run.making.kerf_mm is None else sized(run.making.kerf_mm, run.units),
     }
