@@ -19,18 +19,26 @@ is changed; `later`: minutes of a round that changed packs. Parts:
 * `learned`: as `alone`, the site scattering 1.5 times what is usual, learned along the first 200 posts.
 * `sources`: what the first verifying reading scatters by, each source taken away in turn.
 
-Beside them: `ceiling`: exact thicknesses at the corners, each post's own take-up known, the same seats, hands
-and level, which nobody can have. `no better`: exact thicknesses, made without error, from the same reading
-and the same knowledge of the take-up as the program has. The packs then aim at the mean of what the lean may
-be, and among decisions by one reading that is the best for any zone that is symmetric and convex (Anderson
-1955), so no box and no choice of packs can be plumb more often.
+Always printed first, the same posts in all of them (`--part floor`: nothing else):
+
+* `ceiling`: exact thicknesses at the corners, each post's own take-up known, the same seats, hands and level,
+  which nobody can have.
+* `floor, exact`: a box that holds every thickness, at the very corners, made without error, from the same
+  reading and the same knowledge of the take-up as the program has. The packs then aim at the mean of what the
+  lean may be, and among decisions by one reading that is the best for any zone that is symmetric and convex
+  (Anderson 1955), so no box and no choice of packs can be plumb more often.
+* `floor, made`: the same, each pack as far off as one pack is (`Scatter.pack_mm`): what no choice of packs
+  goes below while packs are made of real pieces.
+* a box's name, `packs`: what the program chooses from it. What is between it and `floor, made` is all that
+  a better choice, or a fuller box, could ever gain; what is below that is seats, reading and take-up.
 
 Measured, 2,000 posts (plumb, out at the first reading, said of it, %; minutes a post):
 
 | | 1:500 plumb | out | said | min | 1:300 plumb | out | said | min |
 |---|---|---|---|---|---|---|---|---|
 | ceiling | 16.4 | 1.5 | | | 97.3 | .1 | | |
-| no better | 15.5 | 4.6 | | | 93.2 | .2 | | |
+| floor, exact | 15.5 | 4.6 | | | 93.2 | .2 | | |
+| floor, made | 12.7 | 4.9 | | | 92.3 | .4 | | |
 | rich | 12.5 | 7.6 | 7.5 | 11.9 | 84.3 | .8 | 1.4 | 7.0 |
 | boardwalk | 10.4 | 9.8 | 9.3 | 13.0 | 82.0 | 1.2 | 1.6 | 7.0 |
 | rich, runs | 11.3 | 7.4 | 8.6 | 11.7 | 83.9 | 1.6 | 2.1 | 7.1 |
@@ -371,11 +379,13 @@ def verdicts(
     posts: int,
     times: float,
     without: tuple[str, ...] = (),
+    *,
+    made: bool = True,
 ) -> tuple[dict[str, float], tuple[float, float]]:
     """First verdicts, and what was off at the top: standard deviation each way, 95 % of the magnitude, mm.
 
-    lots None: every thickness can be had at the very corner, and comes out so. without: sources of scatter
-    that are taken away; take-up: each post's own is known.
+    lots None: every thickness can be had at the very corner. made: packs come out as hands make them.
+    without: sources of scatter that are taken away; take-up: each post's own is known.
     """
     minutes = Minutes(round=100.0) if "a price of work" in without else Minutes()
     at = "corner" if "flats bearing further in" in without else "auto"
@@ -405,7 +415,8 @@ def verdicts(
             packs = tuple(Pack(seat, mm, mm, FOOT.seat_at_mm(seat)) for seat, mm in wanted if mm > 0.005)
         else:
             how = packing.Known(reads, share, u)
-            packs = deck.made(prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=how).packs)
+            packs = prescribe(FOOT, HEIGHT_MM, lean, tolerance, tables, known=how).packs
+        packs = deck.made(packs) if made else packs
         stood = stands(deck, packs, rng)
         found.append(decided(lean_of(read(deck, stood, rng)), reads, tolerance))
         off.append(stood.top_mm(HEIGHT_MM))
@@ -421,7 +432,7 @@ def show_sources(tolerance: Tolerance, posts: int, lots: tuple[Lot, ...]) -> Non
     )
     for box, where in (("rich box", lots), ("exact", None)):
         for one in ("", *SOURCES, *(FROM_THE_BOX if where else ())):
-            shares, (each, most) = verdicts(where, tolerance, posts, 1.0, (one,))
+            shares, (each, most) = verdicts(where, tolerance, posts, 1.0, (one,), made=where is not None)
             print(
                 f"{box:10} {one or 'nothing':24}" + "".join(f"{shares[word]:8.1%}" for word in WORDS)
                 + f"   {each:.2f}; {most:.2f}"
@@ -458,7 +469,7 @@ def show(name: str, text: str, seen: list[Seen]) -> None:
     print(f"{'':26}{shares}", flush=True)
 
 
-PARTS = ("alone", "advice", "runs", "learned", "sources")
+PARTS = ("floor", "alone", "advice", "runs", "learned", "sources")
 FIRST_POSTS = 3
 """Of a deck: its take-up is hardly known."""
 
@@ -479,8 +490,14 @@ def main() -> None:
     )
     for text in ("1:500", "1:300"):
         tolerance = parse_tolerance(text)
-        for name, without in (("ceiling", ("take-up",)), ("no better", ())):
-            shares, _ = verdicts(None, tolerance, args.posts, args.scatter, without)
+        rows: list[tuple[str, tuple[Lot, ...] | None, tuple[str, ...], bool]] = [
+            ("ceiling", None, ("take-up",), False),
+            ("floor, exact", None, (), False),
+            ("floor, made", None, (), True),
+            *((f"{box}, packs", tuple(BOXES[box]), (), True) for box in args.box),
+        ]
+        for name, lots, without, made in rows:
+            shares, _ = verdicts(lots, tolerance, args.posts, args.scatter, without, made=made)
             print(
                 f"{name:20}{text:6}"
                 + "".join(f"{shares[w]:{n}.1%}" for w, n in zip(WORDS, (8, 15, 9), strict=True))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from dataclasses import replace
 
 import numpy as np
@@ -208,6 +209,25 @@ def test_what_the_reading_before_and_the_reading_after_share_goes_out(way):
     chance = Chances([[variances[0], 0.0, variances[1]]], [zone], allowed)
     assert float(chance.at(0, [rest[0]], [rest[1]])[0]) == pytest.approx(plumb / n, abs=0.02)
     assert step == pytest.approx(1.0 / (1 + turned_after) / (1 + bool(how.get("finer"))))
+
+
+def test_the_next_reading_alone_is_what_readings_drawn_are_decided():
+    """One reading, not the mean of two: at 1:500 and a scale of 1 mm only the mark 0, 0 is plumb."""
+    rng, n, reads, limit = np.random.default_rng(14), 20_000, usual_reads(), parse_tolerance("1:500")
+    zero, bed = rng.uniform(-0.5, 0.5, (n, 2)), rng.uniform(-8.0, 8.0, (n, 2))
+
+    def read(top):
+        return np.rint(top + zero + rng.normal(0.0, 0.3, (n, 2)))
+
+    after = read(bed - read(bed) + (0.6, -0.3) + rng.normal(0.0, 0.7, (n, 2)))
+    said = Counter[str]()
+    for mark, many in zip(*np.unique(after, axis=0, return_counts=True), strict=True):
+        u = reads.u_along, reads.u_across
+        steps = reads.step, reads.step
+        said[decide_lean(Lean(*mark / 1000.0), *u, limit, 1000.0, steps=steps).decision] += int(many)
+    found = next_reading([(1.0, (0.6, -0.3))], (0.49, 0.0, 0.49), 2.0, 1000.0, reads, per_direction=False)
+    assert found.plumb == pytest.approx(said["plumb"] / n, abs=0.01)
+    assert found.out == pytest.approx(said["out"] / n, abs=0.01)
 
 
 def test_one_more_reading_before_the_packs_is_advised_where_the_packs_changed_less_often_pay_for_it():

@@ -111,6 +111,24 @@ def test_a_pack_that_stays_bears_as_far_in_as_it_was_pushed(inside_mm):
         assert inside.get(Seat.PREV_OUT, 20.0) == pytest.approx(20.0)
 
 
+@pytest.mark.parametrize(("inside_mm", "mark", "reading"), [(0.0, 23.0, 0.0027), (20.0, 35.0, -0.003)])
+def test_a_taper_is_as_thick_as_it_is_where_it_comes_to_bear(inside_mm, mark, reading):
+    """Steeper than the gap it bears at the face, flatter 20 mm in: t = thin + slope · (mark - 20)."""
+    taper = Lot("T2", "taper", 0, "pvc", length_mm=200, width_mm=30, thin_mm=0.8, thick_mm=3.2)
+    packs = []
+    for seat in (Seat.NEXT_HOUSE, Seat.NEXT_OUT):
+        made = 0.8 + 0.012 * (mark - inside_mm)
+        piece = Piece("T2", "taper", 0.8 + 0.012 * mark, mark_mm=mark)
+        at = (45.0 - inside_mm, 45.0 * seat.sign_across)
+        packs.append(replace(pack_of(FOOT, seat, made), pieces=(piece,), bears_at_mm=at))
+    answer = correct(packs, Lean(reading, 0.0), (taper,))
+    assert answer.within
+    for pack in answer.packs:
+        assert pack.bears_at_mm[0] == pytest.approx(25.0 + inside_mm), "the other place"
+        at = 20.0 - inside_mm
+        assert pack.made_mm == pytest.approx(0.8 + 0.012 * (pack.pieces[0].mark_mm - at), abs=0.0051)
+
+
 @pytest.mark.parametrize(("mark", "lean"), [(22.0, -0.0035), (195.0, 0.0035)])
 def test_a_taper_is_pushed_neither_out_from_under_the_foot_nor_past_its_thick_end(mark, lean):
     packs = (taper_pack(Seat.NEXT_HOUSE, mark), taper_pack(Seat.NEXT_OUT, mark))

@@ -10,6 +10,8 @@ import pytest
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.packing import Known, Mode, Offer, Options, Saw, build_tables, onebox, prescribe, wanted
+from shimfit.core.packing.onebox import Used, serves
+from shimfit.core.packing.pieces import Stack
 from shimfit.core.packing.question import ask
 from shimfit.core.resting import rest_packs
 from shimfit.errors import EntryError, UsageError
@@ -232,6 +234,20 @@ def test_two_like_lots_are_used_in_natural_order() -> None:
     answer = solve(Lean(0.0, 0.015), lots, Options(bearing_point="corner"))
     assert {piece.lot for pack in answer.packs for piece in pack.pieces} == {"F2"}
     assert answer == solve(Lean(0.0, 0.015), lots[::-1], Options(bearing_point="corner"))
+
+
+@pytest.mark.parametrize(("second_mm", "overlap"), [(84.0, True), (84.5, False), (85.0, False)])
+def test_stretches_of_a_taper_that_overlap_by_half_a_millimetre_do_and_that_touch_do_not(second_mm, overlap):
+    """A stretch reaches from 32 mm inside its mark to a kerf of 2.5 mm beyond it: at 50 mm to 52.5 mm."""
+    taper = Lot("T", "taper", 1, length_mm=200.0, thin_mm=1.0, thick_mm=5.0)
+    tables = build_tables([taper], Options())
+    (row,) = tables.rows[1:]
+    marks = (second_mm, 50.0)
+    used = [Used(Stack(1.0, (0, tables.steps(1.0 + 0.02 * mark)), ()), row, None) for mark in marks]
+    pair = onebox._overlap(tables, [None, *used])
+    assert (pair is not None) == overlap == (not serves(tables, used))
+    if pair is not None:
+        assert (pair[1].seat, pair[2].seat) == (2, 1), "the thinner first"
 
 
 def test_one_taper_serves_two_seats_only_where_its_stretches_keep_apart() -> None:

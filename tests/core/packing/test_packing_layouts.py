@@ -7,14 +7,14 @@ import numpy as np
 import pytest
 
 from shimfit.core.foot import gap_plane
-from shimfit.core.packing import Known, Mode, Options, build_tables, prescribe
+from shimfit.core.packing import Known, Mode, Options, build_tables, layouts, prescribe
 from shimfit.core.packing.draft import Asked
 from shimfit.core.packing.general import settle_many
 from shimfit.core.packing.layouts import solve_layout
-from shimfit.core.packing.question import Work, ask
+from shimfit.core.packing.question import Draft, Work, ask
 from shimfit.core.packing.rests import error_windows, four_supports
 from shimfit.core.resting import Support, rest, rest_packs
-from shimfit.model import CORNERS, Foot, Lean, Lot, Seat, Tolerance
+from shimfit.model import CORNERS, Cost, Foot, Lean, Lot, Resting, Seat, Tolerance
 
 FOOT = Foot(90.0, 90.0)
 HEIGHT = 1000.0
@@ -105,6 +105,19 @@ def test_auto_takes_the_least_work_of_bases_as_wide_as_at_the_corners() -> None:
     assert single.why
     nothing = solve(Lean(0.012, 0.012), "auto", tables=build_tables([], CORNER))
     assert nothing.status == "impossible"
+
+
+def test_auto_gives_up_a_twentieth_of_the_base_for_less_work_and_no_more(monkeypatch) -> None:
+    arms = {"corners": (0.80, 5.0), "tripod": (0.76, 4.0), "one-way": (0.74, 3.0)}
+
+    def found(layout):
+        arm, cost = arms[layout]
+        return Draft(layout, (), Resting(Lean(0.0, 0.0), 0.0, arm), "found", Cost(cost), cost)
+
+    monkeypatch.setattr(layouts, "solve_corners", lambda _: found("corners"))
+    monkeypatch.setattr(layouts, "solve_edges", lambda _, layout: found(layout))
+    asked = Asked(ask(FOOT, HEIGHT, Lean(0.012, 0.008), LIMIT, CORNER.preload_mm), TABLES)
+    assert solve_layout(asked, "auto").layout == "tripod"
 
 
 @pytest.mark.parametrize("turn", [0, 20, 45, 70, 90, 135, 200, 300])
