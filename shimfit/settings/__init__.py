@@ -308,15 +308,11 @@ def minutes_of(settings: Settings) -> Minutes:
     )
 
 
-def data_file(
-    option: str | None,
-    environment: Mapping[str, str] | None = None,
-) -> Path:
+def data_file(option: str | None) -> Path:
     """Path of the data file: --db, else SHIMFIT_DB, else `shimfit.db` in the user's data folder."""
     if option:
         return Path(option)
-    named = (os.environ if environment is None else environment).get("SHIMFIT_DB")
-    if named:
+    if named := os.environ.get("SHIMFIT_DB"):
         return Path(named)
     from platformdirs import user_data_path
 

@@ -77,34 +77,33 @@ def foot_plan(
     else:  # beside the corners, where no pack is ever drawn
         canvas.put(right + 1, top - 1, names[Face.OUT], "label")
         canvas.put(right + 1, bottom, names[Face.HOUSE], "label")
-    within_x, within_y = range(left + 1, right - 1), range(top + 1, bottom - 1)
     canvas.put_right(left - SIDE_COLUMNS - 1, y, names[Face.PREV], "label")
     canvas.put(right + SIDE_COLUMNS + 1, y, names[Face.NEXT], "label")
 
+    sides = {  # of each face: the cells beyond it that its packs take, and those from the frame inwards
+        Face.NEXT: (range(right, right + SIDE_COLUMNS), range(right - 1, left - 1, -1)),
+        Face.PREV: (range(left - SIDE_COLUMNS, left), range(left, right)),
+        Face.OUT: (range(top - 1, top), range(top, bottom)),
+        Face.HOUSE: (range(bottom, bottom + 1), range(bottom - 1, top - 1, -1)),
+    }
+    framed = set(product(range(left + 1, right - 1), range(top + 1, bottom - 1)))
     for number, pack in enumerate(packs, start=1):
         face = entering_face(pack.seat, lean if packed_at is None else packed_at)
-        sign = glyphs.lift if pack.purpose == "lift" else glyphs.fill
         if face.is_along:
-            stretch = _stretch(rows, -pack.seat.sign_across)
-            pack_x = right if face is Face.NEXT else left - SIDE_COLUMNS
-            under = range(round(pack.reach_mm * columns_per_mm))
-            under_x = [right - 1 - k if face is Face.NEXT else left + k for k in under]
-            for row in stretch:
-                canvas.put(pack_x, top + row, sign * SIDE_COLUMNS, pack.purpose)
-            lies = product(under_x, (top + row for row in stretch))
-            middle = pack_x + SIDE_COLUMNS // 2, top + stretch[len(stretch) // 2]
+            stretch, cells_per_mm = _stretch(top, rows, -pack.seat.sign_across), columns_per_mm
         else:
-            stretch = _stretch(columns, pack.seat.sign_along)
-            pack_y = top - 1 if face is Face.OUT else bottom
-            canvas.put(left + stretch[0], pack_y, sign * len(stretch), pack.purpose)
-            under = range(round(pack.reach_mm * columns_per_mm / ASPECT))
-            under_y = [top + k if face is Face.OUT else bottom - 1 - k for k in under]
-            lies = product((left + column for column in stretch), under_y)
-            middle = left + stretch[len(stretch) // 2], pack_y
-        for at_x, at_y in lies:
-            if at_x in within_x and at_y in within_y:
-                canvas.put(at_x, at_y, glyphs.fill, pack.purpose)
-        canvas.put(*middle, str(number), "number")
+            stretch, cells_per_mm = _stretch(left, columns, pack.seat.sign_along), columns_per_mm / ASPECT
+        beyond, inwards = sides[face]
+        outside, under = (
+            {(deep, side) if face.is_along else (side, deep) for deep, side in product(depths, stretch)}
+            for depths in (beyond, inwards[: round(pack.reach_mm * cells_per_mm)])
+        )
+        for cell in outside:
+            canvas.put(*cell, glyphs.lift if pack.purpose == "lift" else glyphs.fill, pack.purpose)
+        for cell in under & framed:
+            canvas.put(*cell, glyphs.fill, pack.purpose)
+        middle = beyond[len(beyond) // 2], stretch[len(stretch) // 2]
+        canvas.put(*(middle if face.is_along else middle[::-1]), str(number), "number")
 
     along_mm, across_mm = (0.0, 0.0) if lean is None else lean.top_mm(height_mm)
     if max(abs(along_mm), abs(across_mm)) < LEAST_DRAWN_MM:
@@ -129,10 +128,10 @@ def foot_plan(
     return canvas
 
 
-def _stretch(cells: int, sign: int) -> range:
+def _stretch(first: int, cells: int, sign: int) -> range:
     """Cells along a side that a pack takes: the middle half, or the end third that the sign points to."""
     length = max(1, cells // (3 if sign else 2))
-    start = (0, (cells - length) // 2, cells - length)[sign + 1]
+    start = first + (0, (cells - length) // 2, cells - length)[sign + 1]
     return range(start, start + length)
 
 
@@ -266,13 +265,14 @@ def target(
     return canvas
 
 
-def pair(left: Canvas, right: Canvas, titles: tuple[str, str], *, gap: int = 2) -> Canvas:
+def pair(left: Canvas, right: Canvas, titles: tuple[str, str]) -> Canvas:
     """Two pictures side by side, each under its title."""
-    canvas = Canvas(left.width + gap + right.width, max(left.height, right.height) + 1)
+    beside = left.width + 2
+    canvas = Canvas(beside + right.width, max(left.height, right.height) + 1)
     canvas.put_middle(left.width // 2, 0, titles[0], "label")
-    canvas.put(left.width + gap + max(0, (right.width - len(titles[1])) // 2), 0, titles[1], "label")
+    canvas.put(beside + max(0, (right.width - len(titles[1])) // 2), 0, titles[1], "label")
     canvas.paste(0, 1, left)
-    canvas.paste(left.width + gap, 1, right)
+    canvas.paste(beside, 1, right)
     return canvas
 
 
@@ -454,12 +454,10 @@ def trend(
     line_row = height - 1 - min(height - 1, int(allowed_mm / highest * height))
     canvas.put(0, line_row, glyphs.line * min(width, 3 * len(shown) + 2), "ring")
     for index, value in enumerate(shown):
-        eighths = round(value / highest * height * steps)
+        eighths = max(1, round(value / highest * height * steps))
         role = "within" if value <= allowed_mm else "beyond"
         for level in range(height):
             part = min(steps, eighths - level * steps)
             if part > 0:
                 canvas.put(index * 3, height - 1 - level, glyphs.bars[part - 1] * 2, role)
-        if eighths <= 0:
-            canvas.put(index * 3, height - 1, glyphs.bars[0] * 2, role)
     return canvas

@@ -89,10 +89,10 @@ NOT_PLANNED = (
 )
 
 
-def plan_lines(answer: Json, words: Words, *, whole: bool = True, plans: str = "") -> list[Line]:
+def plan_lines(answer: Json, words: Words, *, plans: str = "") -> list[Line]:
     """Posts not served first, then the pack labels and the cut sheet.
 
-    whole: name those that stand as they are. plans: what plans the run here; empty: the command.
+    plans: what plans the run here; empty: the command.
     """
     why = answer.get("why", {})
     lines: list[Line] = [
@@ -102,7 +102,7 @@ def plan_lines(answer: Json, words: Words, *, whole: bool = True, plans: str = "
     lines += buy_lines(answer, words)
     lines += label_lines(answer, words)
     bare = [post["id"] for post in answer["posts"] if not post["packs"]]
-    if whole and bare:
+    if bare:
         lines.append((f"As they stand, only to be tightened: {', '.join(bare)}", ""))
     if cuts := cut_lines(answer, words):
         lines += [("", ""), *cuts]

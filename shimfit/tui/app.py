@@ -654,8 +654,7 @@ class ShimfitApp(App[None]):
 
     def tell(self, outcome: Outcome) -> None:
         """Bring the page in front up to date and say what came of a move."""
-        self.page.show()
-        self.page.say(outcome)
+        self.page.tell(outcome)
 
     def action_command_palette(self) -> None:
         """Every action by name, asked for in signs that any terminal has."""

@@ -130,6 +130,13 @@ class Session:
         return self.run.post(self.place.post) if self.run is not None and self.place is not None else None
 
     @property
+    def listed(self) -> tuple[PostRecord, ...]:
+        """The posts that are walked and listed: all of the run, or what wants something."""
+        if self.run is None:
+            return ()
+        return self.run.left_to_do if self.only_left else self.run.posts
+
+    @property
     def index(self) -> int:
         """Position of the post on screen in walking order, from 0."""
         names = [post.name for post in self.run.posts] if self.run is not None else []
@@ -388,8 +395,7 @@ class Session:
         On the re-tighten walk one that is due; with `only_left`, one that wants something.
         """
         assert self.run is not None
-        posts = self.run.left_to_do if self.only_left else self.run.posts
-        walked = self.due or {post.name for post in posts}
+        walked = self.due or {post.name for post in self.listed}
         ahead = self.run.posts[self.index + 1 :] if by > 0 else self.run.posts[: self.index][::-1]
         return next((post.name for post in ahead if post.name in walked), None)
 

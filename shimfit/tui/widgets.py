@@ -72,12 +72,7 @@ class Drawn(Widget):
 class Picture(Drawn):
     """Shows what a drawing function makes of its size; redrawing refreshes only the rows that changed."""
 
-    def __init__(
-        self,
-        draw: Callable[[int, int], Canvas],
-        *,
-        id: str | None = None,  # noqa: A002 - the library's own name
-    ) -> None:
+    def __init__(self, draw: Callable[[int, int], Canvas], *, id: str) -> None:  # noqa: A002 - the library's
         super().__init__(id=id)
         self._draw = draw
         self._canvas = Canvas(0, 0)
@@ -134,7 +129,7 @@ class Rows(ScrollView, Drawn, can_focus=True):
         chosen: Callable[[int], None],
         moved: Callable[[], None] = lambda: None,
         *,
-        id: str | None = None,  # noqa: A002 - the library's own name
+        id: str,  # noqa: A002 - as above
         empty: str = "",
     ) -> None:
         """chosen: takes the row that was; moved: another one is marked. empty: stands there without rows."""
@@ -219,11 +214,7 @@ class Rows(ScrollView, Drawn, can_focus=True):
         return "\n".join("".join(part for part, _ in row).rstrip() for row in self._items)
 
     def _reveal(self) -> None:
-        top, height = round(self.scroll_offset.y), max(1, self.size.height)
-        if self.index < top:
-            self.scroll_to(y=self.index, animate=False)
-        elif self.index >= top + height:
-            self.scroll_to(y=self.index - height + 1, animate=False)
+        self.scroll_to_region(Region(0, self.index, 1, 1), animate=False)
 
 
 class Sheet(RoleScreen):
@@ -263,7 +254,7 @@ class Tap:
 class Taps(Drawn):
     """Taps spread evenly over the rows of the widget; a row of the table may be several cells high."""
 
-    def __init__(self, tapped: Callable[[str], None], *, id: str | None = None) -> None:  # noqa: A002 - as above
+    def __init__(self, tapped: Callable[[str], None], *, id: str) -> None:  # noqa: A002 - as above
         """tapped: takes the action of the tap that was hit."""
         super().__init__(id=id)
         self._tapped = tapped
@@ -332,7 +323,7 @@ class EntryLine(Input):
         submit: Callable[[str], None],
         paste: Callable[[list[str]], None],
         *,
-        id: str | None = None,  # noqa: A002 - the library's own name
+        id: str,  # noqa: A002 - as above
     ) -> None:
         """do: does the actions that the empty line has keys for.
 

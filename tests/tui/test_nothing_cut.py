@@ -93,7 +93,7 @@ def test_the_legend_of_the_target_is_whole_or_says_that_it_is_not(make_site, uni
     seen = set()
     for width in range(8, 66):
         live = Live(LEAN, "moving", "", None)
-        rows = LiveTarget().draw(snapshot.with_live(live), width, 10)
+        rows = LiveTarget().draw(replace(snapshot, live=live, looks=1), width, 10)
         reported, step = ("".join(text for text, _ in rows.runs(y)).strip() for y in (8, 9))
         assert reported in whole or reported.endswith(snapshot.glyphs.more), f"{reported!r} at {width}"
         full = next_step(None, LEAN, snapshot.record, snapshot.words, width)

@@ -191,8 +191,8 @@ def _box_rows(snapshot: Snapshot, words: Words, lots: tuple[Lot, ...]) -> list[R
     return [("from the box", "label"), *rows] if rows else []
 
 
-def _next_rows(snapshot: Snapshot, words: Words, count: int = 2) -> list[Run]:
-    """What the next posts that are not done want, with their packs where these are known."""
+def _next_rows(snapshot: Snapshot, words: Words) -> list[Run]:
+    """What the next two posts that are not done want, with their packs where these are known."""
     assert snapshot.run is not None
     coming = (
         post
@@ -200,7 +200,7 @@ def _next_rows(snapshot: Snapshot, words: Words, count: int = 2) -> list[Run]:
         if post.state not in (PostState.PLUMB, PostState.SKIPPED)
     )
     rows: list[Run] = []
-    for post in islice(coming, count):
+    for post in islice(coming, 2):
         packs = in_order(post.going_in.packs if post.going_in is not None else ())
         seats = words.glyphs.seats
         given = ", ".join(f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in packs)

@@ -235,10 +235,7 @@ class RunScreen(PostList):
 
     def posts(self) -> Sequence[PostRecord]:
         """All, or what is left to do; in walking order, or the worst first."""
-        run = self.session.run
-        if run is None:
-            return ()
-        posts = run.left_to_do if self.session.only_left else run.posts
+        posts = self.session.listed
         return tuple(sorted(posts, key=_share_of_limit, reverse=True)) if self.session.by_worst else posts
 
     def figures(self, posts: Sequence[PostRecord], words: Words) -> Iterator[Column]:

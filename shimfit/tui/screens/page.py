@@ -295,6 +295,11 @@ class Page(RoleScreen):
             self.program.sound.ring(outcome.bell)
             self.show_echo()
 
+    def tell(self, outcome: Outcome) -> None:
+        """Bring everything up to date and say what came of a move."""
+        self.show()
+        self.say(outcome)
+
     def warn(self, text: str) -> None:
         """Show a banner for as long as the trouble lasts; empty text takes it away."""
         self._fault = text
@@ -537,8 +542,7 @@ class Page(RoleScreen):
             elif not outcome.done and self.question is None and not running.stopping:
                 self.ask(replace(question, value=text))
             self.session.answer_missing()  # what was done may have changed the box
-            self.show()
-            self.say(outcome)
+            self.tell(outcome)
             self.show_keys()
 
         self.session.refresh()

@@ -226,8 +226,7 @@ class PlanScreen(PostList):
             self.session.plan_made = self.session.site.journal.head, answer
             reported = f"stopped, the best so far: {reported}" if answer["stopped"] else reported
         self.session.refresh()
-        self.show()
-        self.say(Outcome(reported) if planning.made is not None else refused(reported))
+        self.tell(Outcome(reported) if planning.made is not None else refused(reported))
 
     # ------------------------------------------------------------ the sheet
 

@@ -38,7 +38,6 @@ if TYPE_CHECKING:
 
     from textual.widget import Widget
 
-    from shimfit.standing import PostRecord
     from shimfit.tui.session import Session
     from shimfit.workflow.solving import Advice
 
@@ -183,7 +182,7 @@ class PostScreen(Page):
         if not (self._pad.is_attached and self._target_picture.is_attached):
             return  # while the program begins or closes, the timer outlives the widgets
         before = self.snapshot.live
-        self.snapshot = self.snapshot.with_live(live)
+        self.snapshot = replace(self.snapshot, live=live, looks=self.snapshot.looks + 1)
         self.warn(live.fault)
         if before is None:
             self.add_class("-live")
@@ -270,7 +269,7 @@ class PostScreen(Page):
 
     def _post_chosen(self, index: int) -> None:
         self.focus_home()
-        self.program.go_to_post(self._listed()[index].name)
+        self.program.go_to_post(self.session.listed[index].name)
 
     def _look(self) -> None:
         """Look at the session; packs are ticked anew for another post, answer or reading."""
@@ -415,17 +414,12 @@ class PostScreen(Page):
 
     # ------------------------------------------------------------ list of posts, box
 
-    def _listed(self) -> tuple[PostRecord, ...]:
-        if self.session.run is None:
-            return ()
-        return self.session.run.left_to_do if self.session.only_left else self.session.run.posts
-
     def _fill_posts(self) -> None:
         rows = self.query_one("#posts", Rows)
         rows.display = self.session.run is not None and not self.screen_size.slim
         if not rows.display:
             return
-        posts, words = self._listed(), self.snapshot.words
+        posts, words = self.session.listed, self.snapshot.words
         here = self.session.place.post if self.session.place else ""
         signs = self.session.glyphs.states
         columns = [

@@ -103,10 +103,6 @@ class Snapshot:
         parsed = self.parsed
         return parsed if isinstance(parsed, Understood) and not parsed.is_gauge_only else None
 
-    def with_live(self, live: Live) -> Snapshot:
-        """The same look with the inclinometer moved on."""
-        return replace(self, live=live, looks=self.looks + 1)
-
 
 def take_snapshot(session: Session, parsed: ParseResult | None, live: Live | None) -> Snapshot:
     """Take a look."""

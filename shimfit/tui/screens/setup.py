@@ -19,7 +19,7 @@ from shimfit.tui.widgets import Picture
 from shimfit.workflow.layout import OPTION_HINTS, set_option
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from textual.widget import Widget
 
@@ -64,12 +64,6 @@ class SetupScreen(FormPage):
         place = self.session.place
         open_run = f"open: {place.run_path}" if place else "no run is open"
         return fitting(width, "", f"{open_run}   kept in {self.session.site.journal.path}", open_run)
-
-    def _told(self, move: Callable[[], Outcome]) -> None:
-        """Make a move; show what came of it."""
-        outcome = move()
-        self.show()
-        self.say(outcome)
 
     def _fill(self) -> None:
         """The rows; to begin with the open run's is marked: Enter by accident opens no other."""
@@ -186,7 +180,7 @@ class SetupScreen(FormPage):
             yield Entry(f"   {label:<15} {value}", says, partial(self._change, name))
             if name == "sensor":
                 for url, seems in self._ports():
-                    listen = partial(self._told, partial(self._set, "sensor", url))
+                    listen = partial(self._choose, "sensor", url)
                     hint = "Enter listens to the inclinometer there"
                     yield Entry(f"     port {url}  {seems}", hint, listen)
             if name == "sensor_axes" and session.settings.sensor:
@@ -199,7 +193,7 @@ class SetupScreen(FormPage):
 
     def _open(self, job: str, run: str) -> None:
         outcome = self.session.go_run(job, run)
-        self._told(lambda: outcome)
+        self.tell(outcome)
         if outcome.done:
             self.program.do("go_post")
 
@@ -219,10 +213,13 @@ class SetupScreen(FormPage):
         """Another value for a setting: the next of its choices, else the line asks."""
         value, choices = getattr(self.session.settings, name), choices_of(name)
         if choices:
-            self._told(partial(self._set, name, after(shown(name, value), choices)))
+            self._choose(name, after(shown(name, value), choices))
         else:
             label, says = SAYS[name]
             self.ask(Question(label, says, lambda text: self._set(name, text.strip()), str(value)))
+
+    def _choose(self, name: str, text: str) -> None:
+        self.tell(self._set(name, text))
 
     def _set(self, name: str, text: str) -> Outcome:
         before = self.session.settings
