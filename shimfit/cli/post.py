@@ -317,6 +317,7 @@ def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
         place = Place(last.job, last.run, last.post)
         if site.run(place.job, place.run).post(place.post) is not None:
             answer_now(site, place)
+        answered_again(site, io)  # others may have waited for what is in the box again, or is not
         return _done(site, place, words, io)
 
 

@@ -301,10 +301,8 @@ def to_buy(
     some = [lot for lot in tuple(offered) or shop() if lot.lot not in names]
     plenty = [replace(lot, count=9 * len(posts), origin="bought") for lot in some]
     together = [post for post in posts if not post.feelers]
-    counts = _cheapest(
-        _ways([together], left, plenty, options, solver), build_tables([*left, *plenty], options), plenty, 0,
-        solver,
-    )  # fmt: skip
+    ways = _ways([together] if together else [], left, plenty, options, solver)
+    counts = _cheapest(ways, build_tables([*left, *plenty], options), plenty, 0, solver)
     done = plan(posts, _with(left, plenty, counts), options, solver, effort=Effort(quick=True, why=False))
     if done.unsolved:
         done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))

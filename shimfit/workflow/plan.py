@@ -395,23 +395,23 @@ def _prescription(
 
 
 @in_one_turn
-def log_plan(
-    site: Site, job: str, run: str, made: RunPlan, own: Collection[str] = ("saw_deg",)
-) -> int | None:
+def log_plan(site: Site, job: str, run: str, made: RunPlan, own: Collection[str] | None = None) -> int | None:
     """Make the plan's answers the posts' own (one transaction); returns how many posts got packs.
 
-    own: settings that a post is answered anew for where they change.
+    own: settings that a post is answered anew for where they change. None: somebody asked for the plan, which
+    is a step to be taken back; else each answer goes with its post.
     None, and nothing is logged: the posts, the box or what others wait for were changed while it was planned.
     """
     if _basis(site, job, run, {name for name, _ in made.prescriptions}) != made.basis:
         return None
     state = site.run(job, run)
-    asked = here(site).asked(state.making, state.rule, own)
+    asked = here(site).asked(state.making, state.rule, ("saw_deg",) if own is None else own)
     drafts = [
         site.draft((job, run, name), "prescribed", {"answer": prescription_to_json(answer), "asked": asked})
         for name, answer in made.prescriptions
     ]
-    site.append(*drafts)
+    for step in [drafts] if own is None else [[draft] for draft in drafts]:
+        site.append(*step)
     return sum(bool(answer.packs) for _, answer in made.prescriptions)
 
 

@@ -203,11 +203,14 @@ def test_wood_that_another_post_was_promised_is_told_when_it_is_cut(type_, tmp_p
     (tmp_path / "taper.csv").write_text(taper)
     type_("stock", "import", str(tmp_path / "taper.csv"))
     assert type_("read", "lake/walk/1", "0 12o")[0] == 0
+    assert type_("read", "lake/walk/3", "0 21o")[0] == 0
     type_("read", "lake/walk/2", "0 12h", "--sure")
     _, said = type_("pack", "lake/walk/2", "next-house=T1@110mm", "prev-house=T1@110mm")
-    assert "no answer any more for lake/walk/1: `shimfit plan" in said
+    assert "no answer any more for lake/walk/1, lake/walk/3: `shimfit plan" in said
     assert shown(type_, "1")["next"] == "no pack"
     assert "twice" not in type_("stock", "list")[1]
+    assert "packs put in at walk/2" in type_("undo", "lake")[1], "not what two posts were answered since"
+    assert shown(type_, "1")["next"] == shown(type_, "3")["next"] == "pack"
 
 
 def test_of_a_taper_that_another_post_was_cut_from_the_page_says_what_the_sheet_says(type_, tmp_path) -> None:

@@ -13,7 +13,7 @@ from shimfit.core.planning import PlanPost
 from shimfit.core.planning.plan import plan
 from shimfit.core.planning.planned import box_after
 from shimfit.errors import UsageError
-from shimfit.model import Foot, Lean, Lot, Tolerance
+from shimfit.model import Foot, Lean, Lot, Seat, Tolerance
 from shimfit.solve.highs import Highs
 from shimfit.workflow.plan import buying_json
 
@@ -174,3 +174,7 @@ def test_what_to_buy_is_said_where_the_time_was_up_and_takes_few_pieces():
     # Two packs a post at least; what a plan takes that has plenty of everything is no fewer.
     assert 6 <= sum(lot.count for lot in bought) <= 12
     assert buying_json(replace(done, stopped=True), lots, CORNER, lambda: True) == {}
+    # Posts that are all served one by one: nothing is asked of the program for them.
+    hanging = replace(posts[2], feelers=((Seat.NEXT_OUT, 1.0),))
+    alone = plan([hanging], lots, CORNER, Highs())
+    assert buying_json(alone, lots, CORNER)["buy"]["serves"] == ["2"]
