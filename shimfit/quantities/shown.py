@@ -154,10 +154,9 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
     return _length(decimals(abs(mm)), mm, units, graduation)
 
 
-def inside(mm: float, units: Units, *, unit: bool = True) -> str:
+def inside(mm: float, units: Units) -> str:
     """How far in a piece is pushed, by eye: whole millimetres, eighths of an inch: `20 mm`, `3/4"`."""
-    whole = f"{round(mm)}{' mm' * unit}"
-    return whole if units == "mm" else inches(mm, 8) + '"' * unit
+    return f"{round(mm)} mm" if units == "mm" else f'{inches(mm, 8)}"'
 
 
 def lean(mm: float, units: Units, graduation: int = 16) -> str:

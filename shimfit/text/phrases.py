@@ -215,9 +215,9 @@ class Words:
         reported = " + ".join(steps) + self.pushed_in(pack)
         return f"{self.change(change)}: {reported}" if change is not None else reported
 
-    def pushed_in(self, pack: Pack) -> str:
+    def pushed_in(self, pack: Pack, sign: str = ", ") -> str:
         """How far in its flats go, to be said behind the last of them: `, 20 mm in`."""
-        return "" if pack.inside_mm is None else f", {shown.inside(pack.inside_mm, self.units)} in"
+        return "" if pack.inside_mm is None else f"{sign}{shown.inside(pack.inside_mm, self.units)} in"
 
     def under(self, seat: Seat, lean: Lean | None) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
@@ -230,7 +230,7 @@ class Words:
         return " + ".join(map(self._piece, pack.pieces)) + self.pushed_in(pack)
 
     def short_pieces(self, pack: Pack) -> str:
-        """What the pack is made of, as short as it goes: `T1 to 29.5 + F2 in 20`, `T1 to 29.5 cut tip 8`."""
+        """What it is made of, as short as it goes: `T1 to 29.5 + F2 20 mm in`, `T1 to 29.5 cut tip 8`."""
         if not pack.pieces:
             return f"make {self.thick(pack.made_mm)}"
         reported = []
@@ -241,10 +241,7 @@ class Words:
             )
             to = "" if piece.mark_mm is None else f" to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
             reported.append(piece.lot + to)
-        inside = (
-            "" if pack.inside_mm is None else f" in {shown.inside(pack.inside_mm, self.units, unit=False)}"
-        )
-        return " + ".join(reported) + inside
+        return " + ".join(reported) + self.pushed_in(pack, " ")
 
     def tip(self, mm: float) -> str:
         """What is cut off a taper's tip, in the run's unit; empty for less than the tape shows."""
