@@ -374,11 +374,6 @@ class PostRecord:
         return self.lean_now[1] + _BESIDE.get(self.decision, "")
 
     @property
-    def holds_rails(self) -> bool:
-        """True when a reading proves it plumb as it stands: rails are cut to it."""
-        return self.decision == "plumb"
-
-    @property
     def packed_since(self) -> tuple[tuple[Pack, ...], tuple[Pack, ...]] | None:
         """(packs when it was read, packs now) once they are others where it stood; else None.
 

@@ -123,9 +123,10 @@ class _CutSheet(_Sheet):
         )
         bare = len(posts) - served
         without = f"; {shown.counted(bare, 'post')} without" if bare else ""
+        unit = "mm" if self.units == "mm" else "inches"  # `in` would be read as a preposition
         self.say(
             f"Packs: {len(self.packs)}, for {shown.counted(served, 'post')}{without}. "
-            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {words.unit_name(self.units)}."
+            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {unit}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:

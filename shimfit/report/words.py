@@ -32,11 +32,6 @@ def foot(value: Foot, units: Units) -> str:
     return f"{along} across, round" if value.round else f"{along} x {across}"
 
 
-def unit_name(units: Units) -> str:
-    """The unit as a word, for sentences in which `in` would be read as a preposition."""
-    return "mm" if units == "mm" else "inches"
-
-
 def recorded_in(units: Units) -> str:
     """The unit of readings as a record states them, and how closely."""
     return "mm" if units == "mm" else f"inches, to the nearest 1/{shown.FINEST}"

@@ -115,11 +115,6 @@ class Event:
         """Hash that the row should have, from what it says; raises nothing on a damaged row."""
         return _hash(self, Place(self.seq, self.prev, self.hash), self.origin)
 
-    def computed_origin_hash(self) -> str:
-        """Hash that it should have had in the log that wrote it."""
-        assert self.origin is not None
-        return _hash(self, self.origin, None)
-
     @property
     def first_place(self) -> Place:
         """Its place in the log that wrote it, whether that is this one or another."""
@@ -489,7 +484,7 @@ def altered(event: Event) -> str | None:
     """What an event's own hashes say, without the chain: None when it is as written."""
     if event.computed_hash() != event.hash:
         return "its content was changed after it was logged"
-    if event.origin is not None and event.computed_origin_hash() != event.origin.hash:
+    if event.origin is not None and _hash(event, event.origin, None) != event.origin.hash:
         return "its content is not what the log that it came from holds"
     return None
 

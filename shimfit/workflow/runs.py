@@ -42,8 +42,8 @@ class RunRails:
     """Every post by its name, in walking order."""
 
     def unsure(self, *names: str) -> tuple[str, ...]:
-        """Which of these posts no rail is cut to yet."""
-        return tuple(name for name in names if not self.posts[name].holds_rails)
+        """Which of these posts no rail is cut to yet: no reading proves them plumb as they stand."""
+        return tuple(name for name in names if self.posts[name].decision != "plumb")
 
     def lean(self, name: str) -> Basis:
         """How the lean of a post is known."""
