@@ -1,4 +1,4 @@
-"""Commands for the whole run from one box: plan, cut."""
+"""Commands that ask for an answer: solve (one post, no data file); plan, cut (a whole run from one box)."""
 
 from __future__ import annotations
 
@@ -7,18 +7,140 @@ import json
 import signal
 import sys
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
-from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, words_of
-from shimfit.errors import Exit, FileError, UsageError
-from shimfit.model import Foot, PostState
-from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_pairs, parse_tolerance
-from shimfit.settings import load
-from shimfit.standing import RunState
+from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, units_of, words_of
+from shimfit.errors import EntryError, Exit, FileError, UsageError
+from shimfit.model import Foot, Lean, PostState, Prescription, Reading
+from shimfit.quantities import shown
+from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_pairs, parse_tolerance
+from shimfit.settings import Settings, Units, load, minutes_of
+from shimfit.standing import PostRecord, RunState
 from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
+
+
+# ---------------------------------------------------------------- solve
+
+
+def run_solve(args: argparse.Namespace, io: Io) -> int:
+    """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
+    with shown.refused_in(units_of(args, io)) as units:
+        return _solve(args, io, units)
+
+
+def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
+    from shimfit.core import packing
+    from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
+
+    end = len(args.entry)
+    parsed = parse_reading(args.entry, EntrySettings(units=units))
+    if parsed.half:
+        missing = "out or house (across the run)" if parsed.along else "next or prev (along the run)"
+        like = f"0 is an answer too, like {args.entry.strip()} 0"
+        raise EntryError(f"only half read: how far {missing}? {like}", at=end)
+    if parsed.is_gauge_only:
+        raise EntryError("that's only the length to read over: how far is the top out of plumb?", at=end)
+    height_mm = parse_height(args.height, units)
+    hole_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
+    foot = parse_foot(args.foot, units, rod_hole_mm=hole_mm)
+    tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
+    now = None
+    if args.now:
+        from shimfit.workflow.packs import parse_seat_lengths
+
+        now = parse_seat_lengths(args.now, units)
+    if parsed.second_look and not args.sure:
+        from shimfit.workflow.reading import looks_like_a_slip
+
+        raise looks_like_a_slip(parsed.second_look)
+    lots = None
+    if args.stock is not None:
+        from shimfit.core.stock import lots_from_csv
+
+        lots = lots_from_csv(*io.text_of(args.stock))
+    slope_along, slope_across = parsed.slopes(height_mm)
+    if slope_along is None or slope_across is None:
+        raise UsageError("both directions are needed")
+    options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
+    asked = (foot, height_mm, Lean(slope_along, slope_across), tolerance)
+    if now is not None:
+        from shimfit.core.correction.boxed import correct
+        from shimfit.core.correction.standing import Correction, packs_now
+
+        answer = correct(Correction(*asked, packs_now(foot, now)), options, lots)
+    elif lots is None:
+        answer = packing.wanted(*asked, options)
+    else:
+        answer = packing.prescribe(*asked, packing.build_tables(lots, options))
+    if args.json:
+        io.json(answer_json(answer, args.entry, parsed.words))
+    else:
+        inches = any(part.unit in ("in", "in/ft") for part in parsed.parts)
+        for line in answer_lines(answer, parsed.words, load({}), "inch" if inches else units):
+            io.say(line)
+    return Exit.DONE if answer.within and answer.status in ("proven", "found") else Exit.OVER
+
+
+def answer_json(answer: Prescription, entry: str, understood: str) -> dict[str, Any]:
+    """An answer with the gap plane of the lean that was read."""
+    from shimfit.codec import prescription_to_json
+    from shimfit.core.foot import gap_plane
+
+    plane = gap_plane(answer.post, answer.lean)
+    return prescription_to_json(answer, entry=entry, understood=understood, plane=plane)
+
+
+def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
+    """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
+    from shimfit.text.phrases import post_view
+    from shimfit.text.pictures import foot_plan
+
+    words = words_of(run, settings)
+    view = post_view(post, words)
+    if view.lean:
+        yield f"{view.lean}, at {shown.lean(post.height_mm, words.units, words.graduation)}."
+    yield f"{view.do}."
+    for line in view.packs:
+        purpose = "" if line.lifts else "  (only supports)"
+        changed = f"  ({line.changed})" if line.changed else ""
+        yield f"  {line.number}  {line.where:<18} {line.what}{changed}{purpose}"
+    if view.result:
+        yield f"{view.result} ({post.tolerance.text})."
+    answer = post.going_in
+    if view.packs and answer is not None:
+        asked = (post.foot, answer.packs, answer.lean, post.height_mm)
+        picture = foot_plan(*asked, names=words.names, glyphs=words.glyphs, width=40, height=11)
+        yield from ("", picture.text(), "")
+    yield from view.remarks
+
+
+def answer_lines(answer: Prescription, understood: str, settings: Settings, units: Units) -> Iterator[str]:
+    """An answer without a data file: what was understood, then as at a post of a run."""
+    impossible = answer.status in ("impossible", "gave-up")
+    state = PostState.PACK if answer.packs or impossible else PostState.TIGHTEN
+    reading = Reading(understood, answer.lean.slope_along, answer.lean.slope_across, answer.height_mm)
+    post = PostRecord(
+        name="",
+        leg=1,
+        station_mm=0.0,
+        kind="line",
+        foot=answer.post,
+        height_mm=answer.height_mm,
+        tolerance=answer.tolerance,
+        readings=(reading,),
+        reading=reading,
+        prescription=answer,
+        prescription_is_current=True,
+        state=state,
+    )
+    run = RunState("", "", answer.post, answer.height_mm, answer.tolerance, units=units, posts=(post,))
+    yield f"Understood: {understood}."
+    yield from post_lines(run, post, settings)
+    if answer.status == "proven" and answer.packs and answer.packs[0].pieces:
+        yield "Proven: no better pack can be made of this box."
 
 
 # ---------------------------------------------------------------- plan

@@ -1,102 +1,38 @@
-"""Commands at one post: solve (no data file); read, pack, tighten, trim, skip, note, photo, undo, redo."""
+"""Commands at one post of a run: read, pack, tighten, trim, skip, note, photo, undo, redo."""
 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
 from inspect import signature
 from itertools import chain
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from shimfit.cli.io import Io, answered_again, open_site, units_of, words_of
-from shimfit.errors import EntryError, Exit, UsageError
-from shimfit.model import PLANNED, PostState, Prescription, Reading, Seat
+from shimfit.cli.io import Io, answered_again, open_site
+from shimfit.cli.plan import answer_json, post_lines
+from shimfit.codec import to_json
+from shimfit.entry import EntrySettings, parse_length, parse_reading
+from shimfit.errors import Exit, InstrumentError, UsageError
+from shimfit.model import PLANNED, Seat
 from shimfit.quantities import shown
-from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_tolerance
-from shimfit.settings import Settings, Units
-from shimfit.standing import PostRecord, RunState
-
-if TYPE_CHECKING:
-    from shimfit.entry import EntrySettings
-    from shimfit.workflow.reading import Asked, Logged
-    from shimfit.workflow.site import Place, Site
-
-
-def run_solve(args: argparse.Namespace, io: Io) -> int:
-    """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
-    with shown.refused_in(units_of(args, io)) as units:
-        return _solve(args, io, units)
-
-
-def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
-    from shimfit.core import packing
-    from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
-    from shimfit.model import Lean
-    from shimfit.settings import load, minutes_of
-
-    end = len(args.entry)
-    parsed = parse_reading(args.entry, EntrySettings(units=units))
-    if parsed.half:
-        missing = "out or house (across the run)" if parsed.along else "next or prev (along the run)"
-        like = f"0 is an answer too, like {args.entry.strip()} 0"
-        raise EntryError(f"only half read: how far {missing}? {like}", at=end)
-    if parsed.is_gauge_only:
-        raise EntryError("that's only the length to read over: how far is the top out of plumb?", at=end)
-    height_mm = parse_height(args.height, units)
-    hole_mm = parse_length(args.rod_hole, units, what="rod hole", zero_ok=True)
-    foot = parse_foot(args.foot, units, rod_hole_mm=hole_mm)
-    tolerance = parse_tolerance(args.tolerance or DEFAULT_TOLERANCE, args.per_direction, units)
-    now = None
-    if args.now:
-        from shimfit.workflow.packs import parse_seat_lengths
-
-        now = parse_seat_lengths(args.now, units)
-    if parsed.second_look and not args.sure:
-        from shimfit.workflow.reading import looks_like_a_slip
-
-        raise looks_like_a_slip(parsed.second_look)
-    lots = None
-    if args.stock is not None:
-        from shimfit.core.stock import lots_from_csv
-
-        lots = lots_from_csv(*io.text_of(args.stock))
-    slope_along, slope_across = parsed.slopes(height_mm)
-    if slope_along is None or slope_across is None:
-        raise UsageError("both directions are needed")
-    options = packing.Options(layout=args.layout, minutes=minutes_of(load({})))
-    asked = (foot, height_mm, Lean(slope_along, slope_across), tolerance)
-    if now is not None:
-        from shimfit.core.correction.boxed import correct
-        from shimfit.core.correction.standing import Correction, packs_now
-
-        answer = correct(Correction(*asked, packs_now(foot, now)), options, lots)
-    elif lots is None:
-        answer = packing.wanted(*asked, options)
-    else:
-        answer = packing.prescribe(*asked, packing.build_tables(lots, options))
-    if args.json:
-        io.json(_answer_json(answer, args.entry, parsed.words))
-    else:
-        inches = any(part.unit in ("in", "in/ft") for part in parsed.parts)
-        for line in answer_lines(answer, parsed.words, load({}), "inch" if inches else units):
-            io.say(line)
-    return Exit.DONE if answer.within and answer.status in ("proven", "found") else Exit.OVER
-
-
-def _answer_json(answer: Prescription, entry: str, understood: str) -> dict[str, Any]:
-    """An answer with the gap plane of the lean that was read."""
-    from shimfit.codec import prescription_to_json
-    from shimfit.core.foot import gap_plane
-
-    plane = gap_plane(answer.post, answer.lean)
-    return prescription_to_json(answer, entry=entry, understood=understood, plane=plane)
-
-
-# ---------------------------------------------------------------- a post of a run
-
+from shimfit.quantities.typed import to_torque_nm
+from shimfit.standing import standing_json
+from shimfit.workflow.packs import parse_face, parse_packs, parse_seat
+from shimfit.workflow.reading import (
+    Asked,
+    Logged,
+    answer_now,
+    log_packs,
+    log_photo,
+    log_reading,
+    log_sensor_reading,
+    log_tightened,
+    log_turned,
+)
+from shimfit.workflow.site import Place, Site, parse_place, parse_run
 
 MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
@@ -104,10 +40,6 @@ MOST_TORQUE_NM = 500.0
 
 def run_read(args: argparse.Namespace, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
-    from shimfit.entry import parse_reading
-    from shimfit.workflow.reading import Asked, log_reading, log_turned
-    from shimfit.workflow.site import parse_place
-
     if args.table is not None:
         return _read_table(args, io)
     if args.listen is not None:
@@ -137,9 +69,6 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
 
 def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
     """What kind of reading it is, as its options say."""
-    from shimfit.workflow.packs import parse_face
-    from shimfit.workflow.reading import Asked
-
     return Asked(
         bed=args.bed,
         after=args.after,
@@ -154,8 +83,6 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
 
 def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) -> int:
     """Say what was logged and what is to be done; 1 when it is over tolerance or no pack can do it."""
-    from shimfit.standing import standing_json
-
     place = logged.place
     data: dict[str, Any] = {
         "place": str(place),
@@ -165,11 +92,9 @@ def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) 
         "message": logged.message,
     }
     if io.as_json:
-        from shimfit.codec import to_json
-
         answer = logged.post.answer
         data["reading"] = to_json(logged.reading)
-        data["answer"] = answer and _answer_json(answer, entry, words)
+        data["answer"] = answer and answer_json(answer, entry, words)
     lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
     io.tell(chain((f"{place}: {words}", logged.message), lines), data)
     return Exit.OVER if _is_over(logged) else Exit.DONE
@@ -182,10 +107,7 @@ HELD_S = 60.0
 def _read_held(args: argparse.Namespace, io: Io) -> int:
     """Wait until the inclinometer holds a reading, and log it as the screen's Space does."""
     from shimfit.cli.sensor import sensor_line, watch_until
-    from shimfit.errors import InstrumentError
-    from shimfit.workflow.reading import log_sensor_reading
     from shimfit.workflow.sensor import inclinometer_of, is_over, opened, reading_of
-    from shimfit.workflow.site import parse_place
 
     with open_site(args, io, hold=False) as site:
         place = parse_place(args.place)
@@ -206,7 +128,6 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
 
 def _read_table(args: argparse.Namespace, io: Io) -> int:
     """Log a table of readings, all of it or nothing."""
-    from shimfit.workflow.site import parse_run
     from shimfit.workflow.tables import log_readings
 
     text, called = io.text_of(args.table)
@@ -229,8 +150,6 @@ def _is_over(logged: Logged) -> bool:
 
 def run_pack(args: argparse.Namespace, io: Io) -> int:
     """Log what went in."""
-    from shimfit.workflow.packs import parse_packs
-    from shimfit.workflow.reading import log_packs
 
     def packed(site: Site, place: Place) -> str:
         if not args.packs:
@@ -249,12 +168,8 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
 
 def run_tighten(args: argparse.Namespace, io: Io) -> int:
     """Log that the nut was tightened."""
-    from shimfit.workflow.reading import log_tightened
-
     torque_nm = None
     if args.torque is not None:
-        from shimfit.quantities.typed import to_torque_nm
-
         torque_nm = to_torque_nm(args.torque)
 
     def tightened(site: Site, place: Place) -> str:
@@ -275,8 +190,6 @@ def at_post(args: argparse.Namespace, io: Io) -> int:
 
 
 def _at_post(args: argparse.Namespace, io: Io, step: Callable[[Site, Place], str]) -> int:
-    from shimfit.workflow.site import parse_place
-
     with open_site(args, io) as site:
         place = parse_place(args.place)
         return _done(site, place, step(site, place), io)
@@ -284,8 +197,6 @@ def _at_post(args: argparse.Namespace, io: Io, step: Callable[[Site, Place], str
 
 def run_photo(args: argparse.Namespace, io: Io) -> int:
     """Name a photo's file at a post."""
-    from shimfit.workflow.reading import log_photo
-
     if not Path(args.text).exists():
         io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
     return _at_post(args, io, lambda site, place: log_photo(site, place, args.text))
@@ -293,9 +204,6 @@ def run_photo(args: argparse.Namespace, io: Io) -> int:
 
 def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
     """Take back the last step, or bring back what was taken back; said with how its post stands."""
-    from shimfit.workflow.reading import answer_now
-    from shimfit.workflow.site import Place
-
     with open_site(args, io) as site:
         if args.job is not None:
             job = None if args.job == "box" else args.job
@@ -323,8 +231,6 @@ def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
 
 def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
     """Say what was logged; under --json with how the post stands after it (null where no post is meant)."""
-    from shimfit.standing import standing_json
-
     data: dict[str, Any] = {"message": words, "place": None, "post": None, "state": None}
     if place is not None:
         post = site.run(place.job, place.run).post(place.post)
@@ -333,9 +239,6 @@ def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
 
 
 def _rock(text: str, typed: EntrySettings) -> tuple[Seat, float]:
-    from shimfit.entry import parse_length
-    from shimfit.workflow.packs import parse_seat
-
     corner, _, thickness = text.partition("=")
     seat = parse_seat(corner, faces=typed.faces)
     if not seat.is_corner:
@@ -344,53 +247,3 @@ def _rock(text: str, typed: EntrySettings) -> tuple[Seat, float]:
         )
     # Without a thickness the corner is only noted: it is known to hang, not by how much.
     return seat, parse_length(thickness, typed.units, what="feeler thickness") if thickness else 0.0
-
-
-def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
-    """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
-    from shimfit.text.phrases import post_view
-    from shimfit.text.pictures import foot_plan
-
-    words = words_of(run, settings)
-    view = post_view(post, words)
-    if view.lean:
-        yield f"{view.lean}, at {shown.lean(post.height_mm, words.units, words.graduation)}."
-    yield f"{view.do}."
-    for line in view.packs:
-        purpose = "" if line.lifts else "  (only supports)"
-        changed = f"  ({line.changed})" if line.changed else ""
-        yield f"  {line.number}  {line.where:<18} {line.what}{changed}{purpose}"
-    if view.result:
-        yield f"{view.result} ({post.tolerance.text})."
-    answer = post.going_in
-    if view.packs and answer is not None:
-        asked = (post.foot, answer.packs, answer.lean, post.height_mm)
-        picture = foot_plan(*asked, names=words.names, glyphs=words.glyphs, width=40, height=11)
-        yield from ("", picture.text(), "")
-    yield from view.remarks
-
-
-def answer_lines(answer: Prescription, understood: str, settings: Settings, units: Units) -> Iterator[str]:
-    """An answer without a data file: what was understood, then as at a post of a run."""
-    impossible = answer.status in ("impossible", "gave-up")
-    state = PostState.PACK if answer.packs or impossible else PostState.TIGHTEN
-    reading = Reading(understood, answer.lean.slope_along, answer.lean.slope_across, answer.height_mm)
-    post = PostRecord(
-        name="",
-        leg=1,
-        station_mm=0.0,
-        kind="line",
-        foot=answer.post,
-        height_mm=answer.height_mm,
-        tolerance=answer.tolerance,
-        readings=(reading,),
-        reading=reading,
-        prescription=answer,
-        prescription_is_current=True,
-        state=state,
-    )
-    run = RunState("", "", answer.post, answer.height_mm, answer.tolerance, units=units, posts=(post,))
-    yield f"Understood: {understood}."
-    yield from post_lines(run, post, settings)
-    if answer.status == "proven" and answer.packs and answer.packs[0].pieces:
-        yield "Proven: no better pack can be made of this box."
