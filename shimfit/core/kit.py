@@ -1,12 +1,12 @@
 """Before the day: the few things to cut or buy so that nearly every post of a run can be served.
 
-Runs are drawn from the surface's usual fall or from a few bed readings. Each is planned from the box with
+Runs are drawn from the surface's usual fall or from a few bed readings. They are planned from the box with
 everything that the shop sells beside it, then with only some of that, which gives each post ways to be packed
 in plenty and in want. One integer program over all drawn runs (`_cheapest`) chooses what to buy once for all
 of them: the fewest, cheapest pieces with which so many posts are served, whichever run comes. What it chose
-is tried on runs that it was not made from. Plans of these find ways that the program was not given: where
-enough posts are served it is asked again with more of the drawn ones left out, else with none, and then grown
-by a piece of each kind as long as that serves more.
+is tried on runs that it was not made from. These find ways that the program was not given: where enough
+posts are served it is asked again with more of the drawn ones left out, else with none, and then grown by a
+piece of each kind as long as that serves more.
 """
 
 from __future__ import annotations
@@ -24,14 +24,14 @@ from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Effort, plan
 from shimfit.core.planning.planned import Planned
 from shimfit.core.planning.rounds import Rounds
-from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
+from shimfit.core.planning.whole import Box, Offered, Program, greedy, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.tables import Tables
@@ -51,19 +51,25 @@ ALONG_SHARE = 0.5
 ACROSS_SHARE = 0.5
 """Spread across ÷ usual fall."""
 DRAWN_RUNS = 6
-TRIAL_RUNS = 8
+TRIAL_RUNS, TRIAL_POSTS = 8, 240
+"""It is tried on so many runs, or on as many as have so many posts: the share is theirs."""
 GROWTHS = 4
 LEFT_OUT = (0.0, 1.0, 2.0)
 """Of the posts that may be left out, those that the drawn runs may: as many as still serve enough."""
-SCARCE = (1.0, 0.5)
-"""Shares of the kit so far that runs are planned from: what is scarce is put to better use."""
+SCARCE = 0.5
+"""Share of the kit for all posts that runs are then planned from."""
 PIECES_FIRST = 0.01
 """What a minute of packing counts against a minute's worth of what is bought: it breaks ties."""
 HOPELESS = 40.0
 """Minutes beyond which no way to pack a post is looked for, unless too few posts have one: where a level
 hardly ever proves a post plumb, its rounds alone come to more."""
-NEAR_ENOUGH, NODES = 0.03, 4
+NEAR_ENOUGH, NODES = 0.06, 1
 """Gap and nodes of the integer program: counted, so that the kit is the same on any machine."""
+CLOSE, CLOSE_TO_PLAN = 2, 6
+"""How many times as many posts left out as may be make each run worth a look by itself, and a plan."""
+ROUNDS_OF_ONE = 4
+"""Rounds of such a look."""
+TRIED = Effort(quick=True, swaps=False, why=False)
 NOT_SERVED = 1e3
 """Price of a post beyond those that may be left out."""
 MOST_POSTS = 200
@@ -184,30 +190,29 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         leans = likely_leans(read, posts, where) if read else leans_from_fall(fall or 0.0, posts, where)
         return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
-    trials = [drawn(DRAWN_RUNS + run) for run in range(TRIAL_RUNS)]
+    many = min(TRIAL_RUNS, math.ceil(TRIAL_POSTS / posts))
+    trials = _Runs(map(drawn, range(DRAWN_RUNS, DRAWN_RUNS + many)), solver)
 
     def served_by(counts: Sequence[int]) -> float:
-        return _served(trials, _with(lots, plenty, counts), options, solver)
+        box, may_be_left = _with(lots, plenty, counts), math.floor((1.0 - share) * many * posts)
+        return 1.0 - trials.all_left_out(box, options, may_be_left, sure=not any(counts)) / (many * posts)
 
     counts = [0] * len(plenty)
     without = served = served_by(counts)
     if without >= share:
         return Kit((), without, without, share)
-    # A post that stands as it is asks for nothing.
-    runs = [[post for post in drawn(run) if not post.stands] for run in range(DRAWN_RUNS)]
-    runs = [wanting for wanting in runs if wanting]
-    tables = build_tables([*lots, *plenty], options)
+    runs = _Runs(map(drawn, range(DRAWN_RUNS)), solver)
     for unsolved in (HOPELESS, None):
-        ways = _ways(
-            runs, lots, plenty, replace(options, minutes=replace(options.minutes, unsolved=unsolved)), solver
-        )
-        if sum(len({way.post for way in known.values()}) for known in ways) >= share * sum(map(len, runs)):
+        minutes = replace(options.minutes, unsolved=unsolved)
+        runs.look_twice(lots, plenty, replace(options, minutes=minutes))
+        if runs.with_a_way >= share * runs.wanting:
             break
+    tables = build_tables([*lots, *plenty], options)
     fewest, most = 0, len(LEFT_OUT) - 1
     while fewest <= most:
         step = (fewest + most) // 2
         may_be_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
-        tried = _cheapest(ways, tables, plenty, may_be_left, solver)
+        tried = _cheapest(runs, tables, plenty, may_be_left)
         now = served_by(tried)
         # What serves nobody more is not bought, and what just serves enough is.
         if now > served or share <= now:
@@ -221,42 +226,113 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     return Kit(lines, served, without, share)
 
 
-def _ways(
-    runs: Sequence[Sequence[PlanPost]],
-    lots: Sequence[Lot],
-    plenty: Sequence[Lot],
-    options: Options,
-    solver: Solver,
-) -> list[dict[object, Pattern]]:
-    """Ways to pack the posts of each run, from plenty of everything and from less."""
-    ways: list[dict[object, Pattern]] = [{} for _ in runs]
-    some = plenty
-    for scarce in SCARCE:
-        if scarce < 1.0:
-            counts = _cheapest(ways, build_tables([*lots, *plenty], options), plenty, 0, solver)
-            some = [replace(lot, count=math.ceil(scarce * n)) for lot, n in zip(plenty, counts, strict=True)]
-        box = build_tables([*lots, *some], options)
-        for run, known in zip(runs, ways, strict=True):
-            rounds = Rounds(run, box, solver, most=QUICK_ROUNDS)
-            settled = rounds.first()
-            offered = worth_offering(rounds.master, settled, PATTERNS_A_POST, ())
-            known |= {pattern.key: pattern for pattern in (*offered, *rounds.in_use())}
-    return ways
+class _Runs:
+    """Drawn runs, and the ways known to pack their posts.
+
+    Ways are looked for in all runs at once, from as many boxes: a round of one linear program is little more
+    work for six runs than for one. Each run is then served from its own box by the ways that were found.
+    """
+
+    def __init__(self, runs: Iterable[Sequence[PlanPost]], solver: Solver) -> None:
+        # A post that stands as it is asks for nothing.
+        self.runs = [[post for post in run if not post.stands] for run in runs]
+        self.solver = solver
+        self.known: list[dict[object, Pattern]] = [{} for _ in self.runs]
+
+    @property
+    def wanting(self) -> int:
+        """Posts that want packs."""
+        return sum(map(len, self.runs))
+
+    @property
+    def with_a_way(self) -> int:
+        """Posts that some way is known for."""
+        return sum(len({way.post for way in known.values()}) for known in self.known)
+
+    def look(self, tables: Tables, runs: Sequence[int] | None = None, most: int = QUICK_ROUNDS) -> None:
+        """Look for ways to pack the posts of these runs (all) that each have such a box."""
+        which = range(len(self.runs)) if runs is None else runs
+        owner = [(run, post) for run in which for post in range(len(self.runs[run]))]
+        if not owner:
+            return
+        posts = [self.runs[run][post] for run, post in owner]
+        rounds = Rounds(posts, tables, self.solver, most=most, share=float(len(which)))
+        number = {one: k for k, one in enumerate(owner)}
+        rounds.master.add(
+            replace(way, post=number[run, way.post])
+            for run in which
+            for way in self.known[run].values()
+            if all(tables.lots[rank].count for rank in way.uses.ranks)
+        )
+        settled = rounds.first()
+        for way in (*worth_offering(rounds.master, settled, PATTERNS_A_POST, ()), *rounds.in_use()):
+            run, post = owner[way.post]
+            own = replace(way, post=post)
+            self.known[run][own.key] = own
+
+    def look_twice(self, lots: Sequence[Lot], plenty: Sequence[Lot], options: Options) -> None:
+        """From plenty of everything, and from less: what is scarce is put to better use."""
+        box = build_tables([*lots, *plenty], options)
+        self.look(box)
+        counts = [math.ceil(SCARCE * n) for n in _cheapest(self, box, plenty, 0)]
+        self.look(build_tables(_with(lots, plenty, counts), options))
+
+    def left_out(self, run: int, tables: Tables) -> int:
+        """How many posts of a run the ways known leave out, made from one such box."""
+        ways = [
+            way for way in self.known[run].values() if all(tables.lots[rank].count for rank in way.uses.ranks)
+        ]
+        posts = len(self.runs[run])
+        begun = greedy(tables, ways, {})
+        if len(begun) == posts:
+            return 0
+        made = Program()
+        box = Box(made, tables, Offered(ways, range(posts), start=begun))
+        made.cost[:] = [0.0] * len(made.cost)
+        for column in box.left.values():
+            made.cost[column] = 1.0
+        # Of whole posts less than one short of the bound is as few as can be.
+        answer = self.solver.integer(
+            made.built(), seconds=math.inf, relative_gap=0.999 / (posts - len(begun)), start=box.start(),
+            nodes=NODES,
+        )  # fmt: skip
+        assert answer.objective is not None, "leaving every post out is always an answer"
+        return round(answer.objective)
+
+    def all_left_out(self, box: Sequence[Lot], options: Options, may_be_left: int, *, sure: bool) -> int:
+        """How many posts of all runs the box leaves out; runs are looked at one by one where it is close.
+
+        `sure`: by plans of these, which serve more posts where the box is scarce.
+        """
+        tables, of_corners = build_tables(box, options), options.layout in ("corners", "auto")
+        left, close = list(map(len, self.runs)), math.inf
+        if of_corners:
+            self.look(tables)
+            left = [self.left_out(run, tables) for run in range(len(self.runs))]
+            close = (CLOSE_TO_PLAN if sure else CLOSE) * may_be_left + 1
+        for run, some in enumerate(left):
+            if some and may_be_left < sum(left) <= close:
+                if sure or not of_corners:
+                    done = plan(self.runs[run], box, options, self.solver, effort=TRIED)
+                    left[run] = min(some, len(done.unsolved))
+                else:
+                    self.look(tables, [run], ROUNDS_OF_ONE)
+                    left[run] = min(some, self.left_out(run, tables))
+        return sum(left)
 
 
 def _cheapest(
-    ways: Sequence[Mapping[object, Pattern]],
+    drawn: _Runs,
     tables: Tables,
     plenty: Sequence[Lot],
     may_be_left: int,
-    solver: Solver,
 ) -> list[int]:
     """How many of each lot to buy for all drawn runs, of whose posts so many may be left out."""
     costs, made = tables.options.costs, Program()
     bought = [made.column(costs.piece + costs.bought(lot), lot.count) for lot in plenty]
     more = {tables.rank[lot.lot]: column for lot, column in zip(plenty, bought, strict=True)}
     left: list[int] = []
-    for known in ways:
+    for known in drawn.known:
         patterns = list(known.values())
         posts = sorted({pattern.post for pattern in patterns})
         box = Box(made, tables, Offered(patterns, posts), more)
@@ -269,7 +345,7 @@ def _cheapest(
     made.row(-math.inf, may_be_left, {**dict.fromkeys(left, 1.0), beyond: -1.0})
     start = np.zeros(len(made.cost))
     start[left], start[beyond] = 1.0, max(0, len(left) - may_be_left)
-    answer = solver.integer(
+    answer = drawn.solver.integer(
         made.built(), seconds=math.inf, relative_gap=NEAR_ENOUGH, start=start, nodes=NODES
     )
     assert answer.columns is not None, "leaving every post out is always an answer"
@@ -301,8 +377,9 @@ def to_buy(
     some = [lot for lot in tuple(offered) or shop() if lot.lot not in names]
     plenty = [replace(lot, count=9 * len(posts), origin="bought") for lot in some]
     together = [post for post in posts if not post.feelers]
-    ways = _ways([together] if together else [], left, plenty, options, solver)
-    counts = _cheapest(ways, build_tables([*left, *plenty], options), plenty, 0, solver)
+    run = _Runs([together], solver)
+    run.look_twice(left, plenty, options)
+    counts = _cheapest(run, build_tables([*left, *plenty], options), plenty, 0)
     done = plan(posts, _with(left, plenty, counts), options, solver, effort=Effort(quick=True, why=False))
     if done.unsolved:
         done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))
@@ -312,7 +389,7 @@ def to_buy(
 
 
 def _with(lots: Sequence[Lot], plenty: Sequence[Lot], counts: Sequence[int]) -> list[Lot]:
-    return [*lots, *(replace(lot, count=int(n)) for lot, n in zip(plenty, counts, strict=True) if n)]
+    return [*lots, *(replace(lot, count=int(n)) for lot, n in zip(plenty, counts, strict=True))]
 
 
 def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
@@ -324,15 +401,3 @@ def _taken(planned: Sequence[Planned], plenty: Sequence[Lot]) -> list[int]:
                 if piece.lot in used:
                     used[piece.lot].add(piece.copy if not piece.is_whole else (number, at, which))
     return [len(used[lot.lot]) for lot in plenty]
-
-
-def _served(
-    trials: Sequence[Sequence[PlanPost]], lots: Sequence[Lot], options: Options, solver: Solver
-) -> float:
-    """Share of posts served by quick plans of the trial runs; one that takes its time serves a few more."""
-    posts = sum(map(len, trials))
-    if not any(lot.count for lot in lots):
-        return sum(post.stands for trial in trials for post in trial) / posts
-    effort = Effort(quick=True, swaps=False, why=False)
-    done = (plan(trial, lots, options, solver, effort=effort) for trial in trials)
-    return sum(len(one.planned) for one in done) / posts

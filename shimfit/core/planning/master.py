@@ -56,7 +56,7 @@ class Master:
     """The restricted linear program with its columns. Rows and columns only ever grow."""
 
     def __init__(self, tables: Tables, posts: int, solver: Solver, share: float = 1.0) -> None:
-        """`share` of the box, for a section of the run that stands for the whole."""
+        """`share` of the box, for a section of the run that stands for the whole; or so many like it."""
         self.tables, self.share = tables, share
         self.posts = posts
         self.costs = tables.options.costs

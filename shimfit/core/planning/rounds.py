@@ -348,7 +348,7 @@ class Rounds:
         most: int = MOST_ROUNDS,
         share: float = 1.0,
     ) -> None:
-        """`tables` are without prices; `share` of the box: see `Master`."""
+        """`tables` are without prices; `share` of the box, or so many: see `Master`."""
         self.posts, self.options, self.solver = posts, tables.options, solver
         self.settled: list[Settled] = []
         self.least = np.zeros(0)
@@ -389,7 +389,7 @@ class Rounds:
         progress = None if listener is None else lambda _, objective: listener(-math.inf, objective)
         part = Rounds(
             self.posts[::every], self.tables, self.solver, self.at_an_end, progress, most=self.most,
-            share=1.0 / every,
+            share=self.master.share / every,
         )  # fmt: skip
         settled = part.first()
         self.count += part.count
