@@ -32,6 +32,8 @@ DIVES = ((0.8, 0.1), (0.9, 0.05), (0.7, 0.02))
 """(share from which columns are rounded up, share of the others that is rounded up where none is so near)."""
 MOST_STEPS, LEAST_GAP = 60, 1e-4
 """Roundings of a dive; the gap that a dive tries to stay within is not smaller."""
+FEWER = 0.8
+"""Share of the columns up to which it is worth stating a program anew without the others."""
 DIFFERS = 1e-6
 """Relative difference between the objective reported and cost · x from which an answer is not believed."""
 
@@ -73,14 +75,35 @@ class Highs:
         def at_an_end() -> bool:
             return time.monotonic() >= ends or (stop is not None and stop())
 
-        if start is not None and not _holds(program, start):
-            start = None
-        bound, dived = _dived(program, gap, start, at_an_end)
-        if dived is not None:
-            cost = float(program.cost @ dived)
+        linear = _Linear()
+        linear.add_rows(program.row_lower, program.row_upper)
+        linear.add_columns(program.cost, program.column_upper, program.entries)
+        relaxed = linear.solve()
+        if relaxed is not None and start is not None and _holds(program, start):
+            cost, bound = float(program.cost @ start), relaxed.objective
             if cost - bound <= gap * abs(cost):
-                return IntegerAnswer("proven", dived, cost, min(bound, cost))
-            start = dived
+                return IntegerAnswer("proven", start, cost, min(bound, cost))
+            # A column that is dearer by more than the start lies above the bound is in no better answer.
+            some = (
+                (start > 0.0)
+                | ~program.whole
+                | (_reduced(program, relaxed) <= cost - bound + WHOLE * abs(cost))
+            )
+            if some.sum() <= FEWER * some.size:
+                effort = {**effort, "start": start[some], "seconds": ends - time.monotonic()}
+                answer = self.integer(_among(program, some), **effort)
+                if answer.columns is not None:
+                    columns = np.zeros(some.size)
+                    columns[some] = answer.columns
+                    answer = replace(answer, columns=columns)
+                return answer
+        if relaxed is not None and not at_an_end():
+            dived = _dived(program, linear, relaxed, gap, at_an_end)
+            if dived is not None:
+                cost, bound = float(program.cost @ dived), relaxed.objective
+                if cost - bound <= gap * abs(cost):
+                    return IntegerAnswer("proven", dived, cost, min(bound, cost))
+                start = dived
         highs = _silent()
         # HiGHS stops 1e-4 short of the optimum unless set otherwise.
         highs.setOptionValue("mip_rel_gap", float(gap))
@@ -109,45 +132,63 @@ class Highs:
         return answer
 
 
+def _columns(program: IntegerProgram) -> NDArray[np.int64]:
+    """The column of each entry."""
+    ends = [*program.entries.starts, program.entries.value.size]
+    return np.repeat(np.arange(program.cost.size), np.diff(ends))
+
+
+def _reduced(program: IntegerProgram, relaxed: LinearAnswer) -> Floats:
+    """By how much each column is dearer than what it saves of the rows, at the relaxation's duals."""
+    entries = program.entries
+    saved = np.bincount(_columns(program), entries.value * relaxed.duals[entries.index], program.cost.size)
+    return np.asarray(program.cost - saved)
+
+
+def _among(program: IntegerProgram, some: NDArray[np.bool_]) -> IntegerProgram:
+    """The program without the other columns."""
+    entries, column = program.entries, _columns(program)
+    kept = some[column]
+    starts = np.searchsorted(column[kept], np.flatnonzero(some)).astype(np.int32)
+    return IntegerProgram(
+        program.cost[some], program.column_upper[some], program.whole[some], program.row_lower,
+        program.row_upper, Sparse(starts, entries.index[kept], entries.value[kept]),
+    )  # fmt: skip
+
+
 def _holds(program: IntegerProgram, x: Floats) -> bool:
     """Whether x is an answer at all: a start may be none."""
     entries = program.entries
-    column = np.repeat(np.arange(x.size), np.diff([*entries.starts, entries.value.size]))
-    reached = np.bincount(entries.index, entries.value * x[column], program.row_lower.size)
+    reached = np.bincount(entries.index, entries.value * x[_columns(program)], program.row_lower.size)
     room = WHOLE * np.maximum(1.0, np.abs(reached))
     inside = (program.row_lower - room <= reached) & (reached <= program.row_upper + room)
     return bool(inside.all() and (x >= 0.0).all() and (x <= program.column_upper).all())
 
 
 def _dived(
-    program: IntegerProgram, relative_gap: float, start: Floats | None, at_an_end: Callable[[], bool]
-) -> tuple[float, Floats | None]:
-    """The linear relaxation's bound, and an answer within the gap of it; None: there is none at hand.
+    program: IntegerProgram, linear: _Linear, relaxed: LinearAnswer, relative_gap: float,
+    at_an_end: Callable[[], bool],
+) -> Floats | None:  # fmt: skip
+    """An answer within the gap of the linear relaxation that a dive found; None: none did.
 
-    The start where it is so good; else what a dive finds.
     A dive rounds up what is nearest to the next whole number, some columns at a time, and solves again from
     the basis it has. Where that becomes dearer than the gap allows it takes back half of them, at last all,
     and rounds one down; where that is too dear too it is given up. It ends in a tenth of the time that
     branching needs for its first good answer, or soon.
     """
-    linear, bound = _Linear(), -math.inf
-    _fill(linear.highs, program)
+    within = relaxed.objective + max(relative_gap, LEAST_GAP) * abs(relaxed.objective)
     for near, share in DIVES:
         low, high = np.zeros(program.cost.size), program.column_upper.copy()
         answer = linear.bounded(np.arange(low.size), low, high)
         if answer is None or at_an_end():
             break
-        bound = max(bound, answer.objective)
-        if start is not None and program.cost @ start - bound <= relative_gap * abs(program.cost @ start):
-            return bound, start
-        within = bound + max(relative_gap, LEAST_GAP) * abs(bound)
         for _ in range(MOST_STEPS):
             x = answer.columns
             short = np.where(program.whole, np.ceil(x - WHOLE) - x, 0.0)
             open_ = np.flatnonzero(short > WHOLE)
             open_ = open_[np.argsort(short[open_], kind="stable")]
             if not open_.size:
-                return bound, np.where(program.whole, np.rint(x), x)
+                return np.where(program.whole, np.rint(x), x)
             some = open_[: max(1, int((short[open_] <= 1.0 - near).sum()) or int(share * open_.size))]
             while some.size:
                 low[some] = np.ceil(x[some] - WHOLE)
@@ -163,7 +204,7 @@ def _dived(
             if other is None or other.objective > within or at_an_end():
                 break
             answer = other
-    return bound, None
+    return None
 
 
 def _fill(highs: Any, program: IntegerProgram) -> None:

@@ -300,6 +300,22 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
     assert done.bound <= theirs.fun + 1e-6
 
 
+@pytest.mark.parametrize("draw", [6, 11, 13])
+def test_rounds_close_where_most_is_cut_behind_other_cuts(draw):
+    """Three posts, one taper: the program comes down to the bound (linear duality); apart by 95 % once."""
+    run, lots, options = bench.short(draw)
+    some = [lot for lot in lots if lot.form == "flat"][:3] + [lot for lot in lots if lot.lot == "T1"]
+    tables = build_tables(some, replace(options, share_cuts=True, quantum_mm=0.05))
+    rounds = Rounds(run[:3], tables, Highs())
+    settled = rounds.first()
+    assert settled.bound == pytest.approx(settled.objective, rel=1e-6)
+    for prices in (rounds.master.prices(settled.price), rounds.master.prices(rounds.master.solve()[2])):
+        places = prices.behind.get("T1", ())
+        for place, *_ in places:
+            earned = sum(price for first, last, price in places if first <= place <= last)
+            assert earned <= options.costs.tip_cut + 1e-6
+
+
 def test_every_pattern_below_a_ceiling_is_plain_enumeration():
     """Flats only, one or two a seat: what each set of pieces costs at least, against all ways to lay them."""
     given = posts(2, 3, tolerance=Tolerance("1:150", "ratio", 1 / 150))

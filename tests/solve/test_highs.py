@@ -108,6 +108,12 @@ def test_programs_with_a_start_end_where_enumeration_does(seeds):
         assert (answer.status, answer.objective) == ("proven", pytest.approx(best)), seed
         assert stated.cost @ answer.columns == pytest.approx(answer.objective)
         assert answer.bound <= best + 1e-6
+        # From a good start few columns are left that may be in a better answer.
+        start[:] = 0
+        start[picked[np.argsort(stated.cost[picked].sum(1), kind="stable")[1]]] = 1
+        answer = Highs().integer(stated, seconds=30, start=start)
+        assert (answer.status, answer.objective) == ("proven", pytest.approx(best)), seed
+        assert answer.bound <= best + 1e-6
         # Within a gap a dive may answer before anything is branched.
         near = Highs().integer(stated, seconds=30, start=start, relative_gap=0.05)
         assert best - 1e-6 <= near.objective <= best / 0.95 + 1e-6

@@ -7,6 +7,10 @@ stand two for how many posts may be left out, at least and at most: leaving one 
 are and cheaper where too few. Prices are minus the duals of all rows but the posts'. What a saw is set to
 costs nothing here: which settings may be used at all is told by `only`, and `choosing` decides which of them
 are worth their set-up.
+
+A row between places of a taper would be worth any price to one who is cut off there, so that pieces would
+cost less than nothing, and duals of few patterns jump: cuts that no pattern makes can be had on credit, for
+what cutting off a tip costs. Of all prices that earn no more this takes the best.
 """
 
 from __future__ import annotations
@@ -18,6 +22,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from shimfit.core.packing.pieces import Prices
+from shimfit.core.planning.patterns import Stretch
 from shimfit.core.planning.program import Sparse
 from shimfit.core.planning.sharing import Between, too_many
 
@@ -27,7 +32,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from shimfit.core.packing.tables import Tables
-    from shimfit.core.planning.patterns import Pattern, Stretch
+    from shimfit.core.planning.patterns import Pattern
     from shimfit.core.planning.program import Solver
 
     Floats = NDArray[np.float64]
@@ -43,11 +48,12 @@ ONE_TOO_MANY = 10.0
 
 @dataclass(frozen=True, slots=True)
 class _NewRow:
-    """A row about to be added: the program's columns and their amounts, at most `upper`."""
+    """A row about to be added: what patterns and the program's own columns count in it, at most `upper`."""
 
     upper: float
-    columns: list[int]
-    values: list[float]
+    patterns: dict[int, float]
+    own: list[int]
+    """Minus one each."""
     limits: tuple[int, float] | Between
     """(rank, mm along a taper) that it limits, or where stretches begin behind cuts."""
 
@@ -87,6 +93,8 @@ class Master:
         """Taper's rank → (point, row)."""
         self.between: dict[int, dict[Between, int]] = defaultdict(dict)
         """Taper's rank → where stretches that begin behind cuts are no more than the cuts → row."""
+        self._cuts: dict[tuple[int, float], int] = {}
+        """(taper's rank, place) → the program's column of cuts there that no pattern makes, on credit."""
         self._bit = {deg: 1 << k for k, deg in enumerate(tables.options.saw.settings_deg)}
         self._needs = np.zeros(0, np.int64)
         """Saw settings of each pattern, as bits."""
@@ -96,12 +104,18 @@ class Master:
         tapers = [rank for rank, lot in enumerate(lots) if lot.is_marked and lot.count > 0]
         self._on_credit_of = {rank: k for k, rank in enumerate([*self.lot_row, *tapers])}
         self.own_columns = posts + len(self._on_credit_of) + self._own_rows + 1
+        self._at = np.zeros(0, np.int32)
+        """(N,) the patterns' columns, behind these and among those of cuts."""
         self.width = 0.0
         """How far duals may lie from the prices they are held about; 0: not held."""
         self._entries: list[tuple[Ints, Ints, Floats]] = []
         self._flat_entries: tuple[Ints, Ints, Floats] | None = None
         self._stretches: dict[int, list[tuple[int, Stretch]]] = defaultdict(list)
         self._start()
+
+    @property
+    def _columns(self) -> int:
+        return self.own_columns + self._at.size + len(self._cuts)
 
     @property
     def rows(self) -> int:
@@ -161,12 +175,27 @@ class Master:
         index = np.arange(self.posts, self.own_columns - 1, dtype=np.int32)
         self._program.change_cost(index, np.concatenate([lent, -back]))
         self._program.change_bounds(index, np.zeros(index.size), np.full(index.size, np.inf))
+        self._price_cuts(price)
+
+    def _price_cuts(self, price: Floats | None = None) -> None:
+        """Cuts on credit at what a tip costs, or held about prices."""
+        cost = np.full(len(self._cuts), self.costs.tip_cut)
+        if price is not None:
+            worth = [price[self._holding(*at) - self.posts].sum() for at in self._cuts]
+            cost = np.minimum(cost, np.array(worth) * (1.0 + self.width) + self.width * self.costs.piece)
+        self._program.change_cost(np.array([*self._cuts.values()], np.int32), cost)
+
+    def _holding(self, rank: int, place: float) -> NDArray[np.int32]:
+        """Rows between whose places a place of a taper is."""
+        rows = [row for one, row in self.between[rank].items() if one.first <= place <= one.last]
+        return np.array(sorted(rows), np.int32)
 
     def let_go(self) -> None:
         """Duals as they come."""
         self.width = 0.0
         index = np.arange(self.posts, self.own_columns - 1, dtype=np.int32)
         self._program.change_bounds(index, np.zeros(index.size), np.zeros(index.size))
+        self._price_cuts()
 
     @property
     def pulls(self) -> bool:
@@ -209,6 +238,8 @@ class Master:
             np.full(len(new), np.inf),
             Sparse(np.array(starts, np.int32), rows.astype(np.int32), values),
         )
+        columns = np.arange(self._columns, self._columns + len(new), dtype=np.int32)
+        self._at = np.concatenate([self._at, columns])
         return len(new)
 
     def _rows_of(self, pattern: Pattern, column: int) -> dict[int, float]:
@@ -237,7 +268,7 @@ class Master:
         self._bound_patterns(changed, np.zeros(changed.size), np.where(out[changed], 0.0, np.inf))
 
     def _bound_patterns(self, index: Ints, lower: Floats, upper: Floats) -> None:
-        self._program.change_bounds((index + self.own_columns).astype(np.int32), lower, upper)
+        self._program.change_bounds(self._at[index], lower, upper)
 
     def take(self, taken: list[int], gone: list[int], leaving: float) -> None:
         """Patterns that are taken whole, and out; what leaving a post out costs: until `free`."""
@@ -274,21 +305,12 @@ class Master:
         while True:
             answer = self._program.solve()
             assert answer is not None, "leaving every post unsolved is always an answer"
-            x = answer.columns[self.own_columns :]
+            x, self._answer = answer.columns[self._at], answer.columns
             self._on_credit = answer.columns[self.posts : self.own_columns - 1]
             self.left_out = float(answer.columns[: self.posts].sum())
             if not self._add_broken_rows(x):
                 price = np.maximum(0.0, -answer.duals[self.posts : self.rows])
-                return answer.objective, x, self._no_dearer(price)
-
-    def _no_dearer(self, price: Floats) -> Floats:
-        """No cut is worth more to what begins behind it than the tip that it saves."""
-        for places in self.between.values():
-            own = [(one, row - self.posts) for one, row in places.items()]
-            most = [sum(price[row] for one, row in own if one.first <= at.first <= one.last) for at, _ in own]
-            if max(most, default=0.0) > self.costs.tip_cut:
-                price[[row for _, row in own]] *= self.costs.tip_cut / max(most)
-        return price
+                return answer.objective, x, price
 
     def _add_broken_rows(self, x: Floats) -> bool:
         broken = [
@@ -325,24 +347,27 @@ class Master:
         column, start, end = stretches
         amounts: dict[int, float] = defaultdict(float)
         for chosen in np.flatnonzero((start <= point) & (point < end)):
-            amounts[self.own_columns + int(column[chosen])] += 1.0
-        amounts[self.posts + self._on_credit_of[rank]] = -1.0
-        columns = sorted(amounts)
+            amounts[int(column[chosen])] += 1.0
         upper = self.share * self.tables.lots[rank].count
-        return _NewRow(upper, columns, [amounts[c] for c in columns], (rank, point))
+        return _NewRow(upper, amounts, [self.posts + self._on_credit_of[rank]], (rank, point))
 
     def _too_many(self, rank: int, stretches: Sequence[tuple[int, Stretch]], x: Floats) -> _NewRow | None:
         """Where most stretches of a taper begin behind too few cuts; None when all can."""
-        used = x[[column for column, _ in stretches]]
-        found = too_many(rank, [one for _, one in stretches], used)
+        lent = [(Stretch(rank, at, at), column) for (of, at), column in self._cuts.items() if of == rank]
+        used = [*x[[column for column, _ in stretches]], *self._answer[[column for _, column in lent]]]
+        found = too_many(rank, [*(one for _, one in stretches), *(one for one, _ in lent)], np.array(used))
         return None if found is None else self._row_between(found)
 
     def _row_between(self, between: Between) -> _NewRow:
         amounts: dict[int, float] = defaultdict(float)
         for column, one in self._stretches[between.rank]:
-            amounts[self.own_columns + column] += between.more(one)
-        columns = sorted(column for column, amount in amounts.items() if amount)
-        return _NewRow(0.0, columns, [amounts[c] for c in columns], between)
+            amounts[column] += between.more(one)
+        lent = [
+            column
+            for (rank, at), column in self._cuts.items()
+            if rank == between.rank and between.first <= at <= between.last
+        ]
+        return _NewRow(0.0, {k: more for k, more in amounts.items() if more}, lent, between)
 
     def _append(self, rows: Sequence[_NewRow]) -> None:
         starts: list[int] = []
@@ -355,13 +380,9 @@ class Master:
             else:
                 self.points[row.limits[0]].append((row.limits[1], number))
             starts.append(len(index))
-            index += row.columns
-            value += row.values
-            entries += [
-                (column - self.own_columns, number, amount)
-                for column, amount in zip(row.columns, row.values, strict=True)
-                if column >= self.own_columns
-            ]
+            index += [*row.own, *self._at[list(row.patterns)].tolist()]
+            value += [-1.0] * len(row.own) + list(row.patterns.values())
+            entries += [(k, number, amount) for k, amount in row.patterns.items()]
         upper = np.array([row.upper for row in rows])
         self._program.add_rows(
             np.full(len(rows), -np.inf),
@@ -377,6 +398,16 @@ class Master:
             )
         )
         self._flat_entries = None
+        for between in (row.limits for row in rows if isinstance(row.limits, Between)):
+            self._lend_cuts(between.rank, between.first)
+
+    def _lend_cuts(self, rank: int, place: float) -> None:
+        """A column of cuts at a place of a taper, where most may be earned: where some row begins."""
+        if (rank, place) not in self._cuts:
+            rows = self._holding(rank, place)
+            entries = Sparse(np.zeros(1, np.int32), rows, -np.ones(rows.size))
+            self._program.add_columns(np.array([self.costs.tip_cut]), np.array([np.inf]), entries)
+            self._cuts[rank, place] = self._columns
 
     # ---------------------------------------------------------------- prices
 
