@@ -330,7 +330,7 @@ class Parser(argparse.ArgumentParser):
             command: Command | None = said.command
             prog = self.prog if command is None else f"{self.prog} {command.name}"
             takes = (*page().common, *(() if command is None else command.takes))
-            _refuse(_too_much(prog, over, {one.name for one in takes}), prog)
+            _refuse(self._too_much(prog, over, {one.name for one in takes}), prog)
         return said
 
     def error(self, message: str) -> NoReturn:
@@ -340,6 +340,19 @@ class Parser(argparse.ArgumentParser):
                 message = sentence(self, *found.groups())
                 break
         _refuse(message, self.prog)
+
+    @property
+    def minus(self) -> str | None:
+        """What was said with a minus before its number, as no entry has it."""
+        return next((word for word in self.said if re.match(r"-[\d./]", word)), None)
+
+    def _too_much(self, prog: str, over: Sequence[str], known: Collection[str]) -> str:
+        if "entry" in known and self.minus:
+            return f"an entry has no sign, its letters say which way: not {self.minus}"
+        option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
+        if option is None:
+            return f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes"
+        return f"`{prog}` has no option {option}{_close(option, known)}"
 
     @property
     def commands(self) -> list[str]:
@@ -358,15 +371,6 @@ def _close(word: str, known: Iterable[str]) -> str:
     return f"; did you mean {close[0]}?" if close else ""
 
 
-def _too_much(prog: str, over: Sequence[str], known: Collection[str]) -> str:
-    option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
-    if option is None:
-        return f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes"
-    if "entry" in known and option[1:2].isdigit():
-        return f"an entry has no sign, its letters say which way: not {option}"
-    return f"`{prog}` has no option {option}{_close(option, known)}"
-
-
 def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
     if of in ("COMMAND", "WHAT"):
         return f"there is no command {word!r}{_close(word, parser.commands)}"
@@ -378,9 +382,8 @@ def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
 def _needed(parser: Parser, what: str) -> str:
     if what == "WHAT":
         return f"`{parser.prog}` needs one of {', '.join(parser.commands)}"
-    minus = next((word for word in parser.said if re.match(r"-[\d./]", word)), None)
-    side = f" ({minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
-    side *= minus is not None and "ENTRY" in what
+    side = f" ({parser.minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
+    side *= parser.minus is not None and "ENTRY" in what
     return f"`{parser.prog}` needs {' and '.join(what.rsplit(', ', 1))}{side}"
 
 

@@ -152,6 +152,7 @@ def test_help_of_a_command_that_is_no_topic_is_its_own(capsys: pytest.CaptureFix
     [
         ("read lake/walk/1 1/8 n 0", "`n 0` is more than `shimfit read` takes: put what has blanks in it"),
         ("read lake/walk/1 -6n2o", "an entry has no sign, its letters say which way"),
+        ("read lake/walk/1 -6 2", "an entry has no sign, its letters say which way: not -6;"),
         ("run show lake/walk --jsom", "`shimfit run show` has no option --jsom; did you mean --json?"),
         ("solve 1n1o --height -3mm", "--height wants a value; what begins with - is joined to it, like"),
         ("plan lake/walk --seconds", "--seconds wants a value; see shimfit plan --help"),
