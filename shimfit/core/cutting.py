@@ -261,14 +261,15 @@ def _with_kerf(cut: Cut) -> tuple[int, int]:
 # ---------------------------------------------------------------- marks, and what comes out again
 
 
+def named_pieces(pack: Pack) -> list[tuple[str, str, int]]:
+    """(lot, form, copy) of its pieces, alike where a taper was only pushed."""
+    return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
+
+
 def moved_packs(before: Iterable[Pack], after: Iterable[Pack]) -> tuple[list[Pack], list[Pack]]:
     """(packs that came out, packs that went in); a taper that is only pushed did neither."""
-
-    def pieces(pack: Pack) -> list[tuple[str, str, int]]:
-        return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
-
     old, new = {pack.seat: pack for pack in before}, {pack.seat: pack for pack in after}
-    stays = {seat for seat in old.keys() & new.keys() if pieces(old[seat]) == pieces(new[seat])}
+    stays = {seat for seat in old.keys() & new.keys() if named_pieces(old[seat]) == named_pieces(new[seat])}
     return (
         [pack for seat, pack in old.items() if seat not in stays],
         [pack for seat, pack in new.items() if seat not in stays],

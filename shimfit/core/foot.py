@@ -27,7 +27,6 @@ class GapPlane:
     slope_along: float
     slope_across: float
     at_centre_mm: float
-    """The gap at the foot's centre."""
 
     def gap_mm(self, x_mm: float, y_mm: float) -> float:
         """Gap at a point of the foot, from its centre (+next, +out); exactly 0 at the pivot."""

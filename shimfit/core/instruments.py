@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from datetime import date, datetime
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
 from shimfit.core.uncertainty.budget import HAND_MM, Budget, Term, budget, of_step, rectangular, typed_budget
 from shimfit.core.uncertainty.decision import FACTORS, Rule, plumb_up_to
@@ -85,21 +85,6 @@ def correct(
 
 # ---------------------------------------------------------------- can it decide this limit?
 
-Fitness: TypeAlias = Literal["fit", "hardly", "never"]
-
-
-@dataclass(frozen=True, slots=True)
-class Judgement:
-    """Whether an instrument can decide a tolerance."""
-
-    fitness: Fitness
-    u: float
-    """Standard uncertainty of one reading, as a slope."""
-    plumb_up_to: float
-    """Largest slope that it can call plumb; 0 when it never can."""
-    words: str | None
-    """What to say at set-up; None when it is fit."""
-
 
 def judge(
     instrument: Instrument,
@@ -107,11 +92,11 @@ def judge(
     height_mm: float,
     rule: Rule = "95",
     step_mm: float = 1.0,
-) -> Judgement:
-    """Say before the first post whether readings with this instrument can be decided at all.
+) -> str | None:
+    """What to say before the first post where an instrument can't decide a tolerance; None when it can.
 
-    `step_mm` = graduation of the tape where the instrument has none. `hardly`: only posts in the inner half
-    of the tolerance can be called plumb. `never`: not even a reading of 0 can.
+    `step_mm` = graduation of the tape where the instrument has none. It can hardly: only posts in the inner
+    half of the tolerance can be called plumb. It can't: not even a reading of 0 can.
     """
     if not height_mm > 0.0:
         raise InternalError(f"an instrument was judged for a height of {height_mm} mm")
@@ -124,17 +109,16 @@ def judge(
     allowed = tolerance.allowed_slope(height_mm)
     room = plumb_up_to(allowed, u, FACTORS[rule], per_direction=tolerance.per_direction)
     if room >= allowed / 2.0:
-        return Judgement("fit", u, room, None)
+        return None
     uncertainty = f"±{(allowed - room if room else FACTORS[rule] * u) * height_mm:.2g} mm at the top"
     limit = f"{allowed * height_mm:.2g} mm"
     own = math.hypot(of_step(step), HAND_MM) / over
     turned = zero.name == "accuracy" and zero.u > own and instrument.kind != "plumb-line"
     cure = "turn it end for end once, or take a better one" if turned else "a finer one is needed"
     if room <= 0.0:
-        words = f"{instrument.name} can't decide {limit}: its uncertainty is {uncertainty}; {cure}"
-        return Judgement("never", u, 0.0, words)
+        return f"{instrument.name} can't decide {limit}: its uncertainty is {uncertainty}; {cure}"
     sure = f"plumb is sure only up to {room * height_mm:.2g} mm"
-    return Judgement("hardly", u, room, f"{instrument.name} can hardly decide {limit}: {sure}; {cure}")
+    return f"{instrument.name} can hardly decide {limit}: {sure}; {cure}"
 
 
 # ---------------------------------------------------------------- checks

@@ -47,21 +47,16 @@ class BuildUp:
     """Height of the bottom rail's lower edge above the bed."""
     bottom_rail_depth_mm: float
     access_hole_mm: float
-    """Diameter of the access hole."""
     washer_outer_mm: float
     washer_hole_mm: float
     washer_mm: float
-    """Thickness of one washer."""
     nut_mm: float
-    """Height of one nut."""
     past_nut_mm: float
     """Thread that shows beyond each nut."""
     clamp_newton: float
     """Pull of the rod that the pressures are worked out for."""
     washer_allowable_mpa: float
-    """Allowable pressure under the washers (N/mm²)."""
     foot_allowable_mpa: float
-    """Allowable pressure under the foot (N/mm²)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -275,7 +275,6 @@ class SiteScatter:
     factor: float = 1.0
     """Times the usual."""
     posts: int = 0
-    """Posts that it was learned from."""
 
     @property
     def words(self) -> str:

@@ -30,7 +30,15 @@ first screen waits for this room.
 
 from __future__ import annotations
 
-from shimfit.entry.result import Component, EntrySettings, Incomplete, ParseResult, Refused, Understood
+from shimfit.entry.result import (
+    Component,
+    EntrySettings,
+    Incomplete,
+    NotUnderstood,
+    ParseResult,
+    Refused,
+    Understood,
+)
 from shimfit.errors import EntryError
 from shimfit.quantities.typed import Length, Units, parse_foot, parse_length, read_length
 
@@ -66,8 +74,6 @@ def parse_reading(text: str, settings: EntrySettings = _DEFAULT) -> Understood:
     Raises EntryError (reason, `at`, `meant`) when it is refused or not finished.
     """
     parsed = parse_entry(text, settings)
-    if isinstance(parsed, Incomplete):
-        parsed = parsed.refused
-    if isinstance(parsed, Refused):
+    if isinstance(parsed, NotUnderstood):
         raise EntryError(parsed.reason, at=parsed.at, meant=parsed.meant)
     return parsed

@@ -74,8 +74,6 @@ def _may_become_good(text: str, settings: EntrySettings) -> bool:
 
 @dataclass(slots=True)
 class _Amount:
-    """One amount while it is being put together."""
-
     typed: Number
     value: Fraction
     """The number, with minutes and seconds of a degree."""
@@ -108,27 +106,22 @@ class _Line:
         self.over: Length | None = None
         self.at_height = self.plumb = self.inboard = False
         self.faces_first = False
-        """This line says each direction before its number."""
         self.ways = " ".join(settings.all_letters.values())
         """The four letters, as a question offers them: `n p o h`."""
 
     def peek(self, ahead: int = 0) -> Token | None:
-        """The token that is read next, or that many places further on; None beyond the end."""
         index = self.index + ahead
         return self.tokens[index] if index < len(self.tokens) else None
 
     def take(self) -> Token:
-        """The next token, and move past it."""
         self.index += 1
         return self.tokens[self.index - 1]
 
     def next_is(self, *kinds: str, ahead: int = 0) -> bool:
-        """True when the next token (or one further on) is of one of these kinds."""
         token = self.peek(ahead)
         return token is not None and token.kind in kinds
 
     def as_typed(self, token: Token) -> str:
-        """The token as it was typed."""
         return self.text[token.start : token.end]
 
     def refuse(self, reason: str, at: int, meant: str | None = None) -> NoReturn:
@@ -140,7 +133,6 @@ class _Line:
         raise Halt(Incomplete(self.text, reason, len(self.text) if at is None else at, meant))
 
     def stop_at_bad(self) -> None:
-        """End the parse where the next token can't be read."""
         token = self.peek()
         if token is not None and token.kind in ("unknown", "unfinished"):
             stop = self.wait if token.kind == "unfinished" else self.refuse
@@ -461,7 +453,6 @@ class _Line:
             stop(f"{_said(amount.value)} {unit} is more than a post leans. {guess}", start, meant)
 
     def _bare_unit(self, number: Number) -> LeanUnit:
-        """Unit of a number that was typed without one."""
         return "in" if number.is_fraction or self.settings.units == "inch" else "mm"
 
     def _as_sixteenths(self, amount: _Amount) -> str | None:
@@ -503,7 +494,6 @@ def step(number: Number, unit: LeanUnit, qualifier: Qualifier | None, settings: 
 
 
 def _said(value: Fraction) -> str:
-    """A number in a sentence."""
     return decimal_text(value) if 10**9 % value.denominator == 0 else f"{float(value):.3g}"
 
 

@@ -40,7 +40,6 @@ MM_PER_LEAN_UNIT: dict[LeanUnit, Fraction] = {"mm": MM_PER["mm"], "cm": MM_PER["
 DEFAULT_NAMES: Mapping[str, str] = {face.value: face.value for face in Face}
 DEFAULT_LETTERS: Mapping[str, str] = {"next": "n", "prev": "p", "out": "o", "house": "h"}
 METRIC_GRADUATION_MM = Fraction(1)
-"""Finest marks of the metric tape."""
 MAX_LEAN_MM = 50.8
 """More than this (2 in) is refused as a slip."""
 MAX_LEAN_DEG = 3.0
@@ -107,31 +106,28 @@ class EntrySettings:
 
 
 @dataclass(frozen=True, slots=True)
-class Incomplete:
-    """Half typed: nothing to scold. `reason` says what is still missing; Enter on it is refused with that."""
+class NotUnderstood:
+    """No reading: the text is kept, and the cursor goes to the bad spot."""
 
     text: str
     reason: str
-    at: int
-    meant: str | None = None
-
-    @property
-    def refused(self) -> Refused:
-        """What it is when nothing more comes (Enter was pressed, or it stands in a file)."""
-        return Refused(self.text, self.reason, self.at, self.meant)
-
-
-@dataclass(frozen=True, slots=True)
-class Refused:
-    """Can't be meant. The text is kept; the cursor goes to the bad spot."""
-
-    text: str
-    reason: str
-    """One sentence."""
+    """What is wrong or still missing, in one sentence."""
     at: int
     """Characters before the bad spot."""
     meant: str | None = None
     """What was probably meant, ready to be typed; None without a good guess."""
+
+
+class Incomplete(NotUnderstood):
+    """Half typed: nothing to scold. Enter on it is refused with its reason."""
+
+    __slots__ = ()
+
+
+class Refused(NotUnderstood):
+    """Can't be meant."""
+
+    __slots__ = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,7 +184,6 @@ class Understood:
     """ParseResult. Enter logs it."""
 
     text: str
-    """As typed."""
     along: Component | None
     """Towards next or prev; None = not read."""
     across: Component | None

@@ -79,7 +79,6 @@ class Number:
     denominator: int = 1
     """Denominator as written, not reduced; 1 for whole and decimal."""
     places: int = 0
-    """Digits after the point."""
 
     @property
     def is_fraction(self) -> bool:
@@ -179,7 +178,6 @@ class Length:
 
     text: str
     mm: Fraction
-    """Exact millimetres."""
     unit: LengthUnit
     """The unit that it was typed in, or that the setting gave it; of feet and inches, `ft`."""
     form: NumberForm
@@ -469,7 +467,6 @@ class Preset:
 
     name: str
     text: str
-    """As it would be typed."""
     what: str
     """What it was published for."""
     source: str

@@ -8,7 +8,7 @@ from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any, Literal
 
-from shimfit.entry.result import EntrySettings, Incomplete, Refused, Understood
+from shimfit.entry.result import EntrySettings, NotUnderstood, Understood
 from shimfit.errors import FileError, ShimfitError, UsageError
 from shimfit.model import FACE_NAMES, Face, Instrument, PostState
 from shimfit.quantities import shown
@@ -488,9 +488,7 @@ class Session:
         if record is None:
             return replace(refused(f"this run has no post {name!r}"), at=0)
         parsed = self.site.echo(place, entry)
-        if isinstance(parsed, Incomplete):
-            parsed = parsed.refused
-        if isinstance(parsed, Refused):
+        if isinstance(parsed, NotUnderstood):
             meant = f" (meant {parsed.meant}?)" if parsed.meant and parsed.meant not in parsed.reason else ""
             before = len(text) - len(entry)  # the post that it named, or =
             return replace(refused(f"{parsed.reason}{meant}"), at=(parsed.at or 0) + before)

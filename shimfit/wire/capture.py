@@ -47,9 +47,7 @@ class Entry:
     """Seconds since the start; they never fall."""
     kind: Happening
     data: bytes = b""
-    """For `bytes`."""
     text: str = ""
-    """For events."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -247,7 +247,7 @@ class Inclinometer:
                 self._stream.tick(now_s)
             if self._again.is_set():
                 self._again.clear()
-                self._stream.watch.again(now_s)
+                self._stream.watch.lose_hold(now_s, "holding anew")
             self._publish(now_s)
             if len(self._speeds) > 1 and (now_s - speed_s > HUNT_S or self._stream.is_garbage):
                 speed_s = self._next_speed(link, now_s)
@@ -299,7 +299,8 @@ class Inclinometer:
         tried = f"; tried {', '.join(map(str, self._tried[-9:]))}" if self._tried and not stream.found else ""
         lean = None
         if last is not None:  # the newest sample alone where the sensor is slow
-            degs = self._ring.mean_since(last.time_s - _NOW_S) or (last.x_deg, last.y_deg)
+            _, x_deg, y_deg = self._ring.since(last.time_s - _NOW_S)
+            degs = (x_deg.mean(), y_deg.mean()) if len(x_deg) else (last.x_deg, last.y_deg)
             lean = self._options.axis_map.to_post(*(math.tan(math.radians(deg)) for deg in degs))
         snapshot = replace(
             seen,

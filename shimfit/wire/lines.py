@@ -92,16 +92,8 @@ def printed_step(digits: bytes) -> float:
 
 
 def checksum(body: bytes) -> int:
-    """Exclusive or of all bytes; up to 64 are folded as one number, which beats a loop over them."""
-    if len(body) > 64:
-        return reduce(xor, body)
-    folded = int.from_bytes(body, "little")
-    folded ^= folded >> 256
-    folded ^= folded >> 128
-    folded = (folded ^ folded >> 64) & 0xFFFFFFFFFFFFFFFF
-    folded ^= folded >> 32
-    folded ^= folded >> 16
-    return (folded ^ folded >> 8) & 0xFF
+    """Exclusive or of all bytes."""
+    return reduce(xor, body, 0)
 
 
 def sentence(body: str) -> bytes:

@@ -159,7 +159,6 @@ class SimulatedPost:
         self.nature = replace(nature or SensorNature())
         self.packs_mm: dict[Seat, float] = {}
         self.turned = False
-        """The sensor sits on the opposite face."""
         self.frozen = False
         self._base = base
         self._random = np.random.default_rng(seed)
@@ -446,7 +445,6 @@ class Player:
         self._received = b""
         self._terminal = ""
         self.name = ""
-        """Where a listener finds the sensor."""
 
     def plug(self) -> None:
         """Make the pseudo-terminal and its name; what is there already is not ours, and stays.

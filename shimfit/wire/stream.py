@@ -61,7 +61,6 @@ class Taken:
     largest_term: str | None
     """The largest part of the uncertainty, in words."""
     text: str
-    """How it is worded, with U = 2u."""
     held: Held
     """The same in the sensor's own directions, with all that is known of it."""
     zero_found: bool = True
@@ -100,7 +99,6 @@ class Snapshot:
     good_per_s: float = 0.0
     bytes_per_s: float = 0.0
     taken: Taken | None = None
-    """Only while TAKEN."""
     banner: str | None = None
     """What is wrong with the link or the stream, for a line across the screen; None when all is well."""
     held_s: float = 0.0

@@ -35,7 +35,7 @@ def fitness(site: Site, instrument: Instrument) -> tuple[str, ...]:
     for job in site.jobs():
         for name in job.runs:
             run = site.run(job.name, name)
-            words = judge(instrument, run.tolerance, run.height_mm, run.rule).words
+            words = judge(instrument, run.tolerance, run.height_mm, run.rule)
             if words:
                 unfit.append(f"{job.name}/{name}: {words}")
     return tuple(unfit)

@@ -7,7 +7,8 @@ from fractions import Fraction
 
 import pytest
 
-from shimfit.entry import EntrySettings, Incomplete, Refused, Understood, parse_entry, parse_reading
+from shimfit.entry import EntrySettings, Refused, Understood, parse_entry, parse_reading
+from shimfit.entry.result import NotUnderstood
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Face
 from tests.referee.typed_again import typed_again
@@ -23,12 +24,10 @@ def understood(text: str, settings: EntrySettings = INCH) -> Understood:
     return parsed
 
 
-def refused(text: str, settings: EntrySettings = INCH) -> Refused:
+def refused(text: str, settings: EntrySettings = INCH) -> NotUnderstood:
     """As it is refused when Enter is pressed on it."""
     parsed = parse_entry(text, settings)
-    if isinstance(parsed, Incomplete):
-        parsed = parsed.refused
-    assert isinstance(parsed, Refused), parsed
+    assert isinstance(parsed, NotUnderstood), parsed
     assert 0 <= parsed.at <= len(text)
     return parsed
 

@@ -15,7 +15,7 @@ from functools import partial
 from typing import TYPE_CHECKING
 
 from shimfit.core.correction.standing import exact_change, standing_on
-from shimfit.core.cutting import returned
+from shimfit.core.cutting import named_pieces, returned
 from shimfit.core.foot import clean
 from shimfit.core.packing import Mode, Offer, Options, Tables, build_tables, prescribe
 from shimfit.core.packing.pieces import to_steps
@@ -37,8 +37,6 @@ _AROUND_MM = 0.1
 
 @dataclass(frozen=True, slots=True)
 class _Boxed:
-    """One correction while it is worked out."""
-
     standing: Standing
     there: dict[Seat, Pack]
     made_of: dict[Seat, tuple[str, ...]]
@@ -48,7 +46,6 @@ class _Boxed:
 
     @property
     def options(self) -> Options:
-        """How packs may be made."""
         return self.tables.options
 
 
@@ -297,11 +294,7 @@ def _changes(there: dict[Seat, Pack], new: dict[Seat, Pack]) -> Iterator[Change]
 
 def _push_mm(old: Pack, new: Pack) -> float | None:
     """How much further a taper goes in where the same pieces are under a seat, 0 as they were; else None."""
-
-    def named(pack: Pack) -> list[tuple[str, str, int | None]]:
-        return sorted((piece.lot, piece.form, piece.copy or 0) for piece in pack.pieces)
-
-    if not old.pieces or named(old) != named(new):
+    if not old.pieces or named_pieces(old) != named_pieces(new):
         return None
     pairs: Iterable[tuple[Piece, Piece]] = zip(old.pieces, new.pieces, strict=True)
     return clean(sum((b.mark_mm or 0.0) - (a.mark_mm or 0.0) for a, b in pairs if a.is_marked))

@@ -231,7 +231,6 @@ class Reversal:
     suspicion: Suspicion | None
     """Why it should not be taken as it is; None when nothing is against it."""
     words: str | None
-    """The suspicion as a question for the user."""
 
 
 def reversal(
@@ -290,7 +289,6 @@ _QUESTIONS: Final[dict[Suspicion, str]] = {
 def _suspicion(
     first: FaceReading, second: FaceReading, zero: Zero, known: Zero | None, pair: tuple[float, float]
 ) -> Suspicion | None:
-    """Judge whether the second face looks turned."""
     same = _within(first.along - second.along, pair[0]) and _within(first.across - second.across, pair[1])
     if known is None:
         # A plumb post with a good zero reads the same turned or not, and no harm: only a reading of some

@@ -9,7 +9,6 @@ import math
 from array import array
 from bisect import bisect_left
 from functools import lru_cache
-from itertools import compress
 
 import numpy as np
 from numpy import fft
@@ -241,16 +240,6 @@ class SampleRing:
         counts = np.array(self._counts[first:], dtype=np.bool_)
         columns = [np.array(column[first:], dtype=np.float64) for column in (self._time, self._x, self._y)]
         return columns[0][counts], columns[1][counts], columns[2][counts]
-
-    def mean_since(self, time_s: float) -> tuple[float, float] | None:
-        """Mean x and y of the (few) samples from a time on that count; None where none does."""
-        first = bisect_left(self._time, time_s, lo=self._start)
-        counts = self._counts[first:]
-        n = sum(counts)
-        if not n:
-            return None
-        x_deg, y_deg = (sum(compress(column[first:], counts)) / n for column in (self._x, self._y))
-        return x_deg, y_deg
 
     def clear(self) -> None:
         """Forget all samples."""

@@ -315,8 +315,6 @@ class View:
 
 @dataclass(frozen=True, slots=True)
 class _Window:
-    """One axis of what is judged at once."""
-
     level_deg: float
     shift_deg: float
     """Between the medians of its halves."""
@@ -328,7 +326,6 @@ class _Window:
 
     @property
     def u_level_deg(self) -> float:
-        """Standard uncertainty of the window's median."""
         return MEDIAN_TO_MEAN * self.spread_deg * math.sqrt(self.tau / (2 * self.half))
 
 
@@ -387,10 +384,6 @@ class PostWatch:
         self._steady_s = -math.inf
         self._taken = None
         self.view = View(WatchState.MOVING, why)
-
-    def again(self, now_s: float) -> None:
-        """Forget the reading that was taken and hold anew from now on."""
-        self.lose_hold(now_s, "holding anew")
 
     def add(
         self, time_s: float, x_deg: float, y_deg: float, *, moving: bool = False, jumped: bool = False

@@ -329,8 +329,6 @@ _WORST_FIRST: Final[tuple[Decision, ...]] = ("out", "too-close", "plumb")
 
 @dataclass(frozen=True, slots=True)
 class _Allowance:
-    """What a value is compared with."""
-
     slope: float
     factor: float
     """Guard band ÷ u."""
@@ -351,7 +349,6 @@ def _check(*numbers: float, lowest: float = -math.inf) -> None:
 def _judge(
     lean: Lean, u_along: float, u_across: float, allowance: _Allowance
 ) -> tuple[float, float, Decision]:
-    """Compared value, its uncertainty, and the decision."""
     allowed, factor = allowance.slope, allowance.factor
     if not allowance.per_direction:
         value, u = lean.magnitude, u_of_magnitude(lean, u_along, u_across)
@@ -410,7 +407,6 @@ class _Close:
         return abs(self.allowed - self.value) / self.factor
 
     def top(self, slope: float) -> str:
-        """A slope as mm at the top."""
         return f"{slope * self.height_mm:.2g} mm"
 
     def good_to(self, u: float) -> str:
