@@ -2,6 +2,14 @@
 
 from __future__ import annotations
 
+import random
+
+import pytest
+
+from shimfit.store.box import BOX_KINDS, fold_box
+from shimfit.store.events import UNDONE, Draft, in_order
+from shimfit.store.journal import Journal
+
 F2 = {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0}
 T1 = {"lot": "T1", "form": "taper", "count": 2, "thin_mm": 0.0, "thick_mm": 6.0, "length_mm": 120.0}
 
@@ -154,3 +162,28 @@ def test_another_crews_level_of_the_same_name_leaves_the_zero_of_ours(crew):
     assert box.instrument("long level").zero_along == 0.0001
     assert [one.zero_along for one in box.instrument_history if one.name == "long level"] == [0.0001, 0.003]
     assert box.instrument("short level").name == "short level"
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_long_box_is_what_its_events_say_however_many_of_them_are_in_the_base(
+    crew, tmp_path, monkeypatch, seed
+):
+    monkeypatch.setattr("shimfit.store.box._HALF", 2)
+    monkeypatch.setattr("shimfit.store.journal.LAG", 1)
+    rng, north = random.Random(seed), crew()
+    journal = north.journal
+    journal.append("stock-added", {**F2, "count": 400})
+    journal.box()
+    for turn in range(40):
+        what = rng.random()
+        if what < 0.25:
+            (journal.undo if what < 0.15 else journal.redo)(None)
+        else:
+            out = [Draft("stock-out", {"lot": "F2", "count": rng.randint(1, 3)}) for _ in range(1 + turn % 2)]
+            journal.append_all(out)
+        events = in_order(journal.events(kinds=(*BOX_KINDS, UNDONE)))
+        assert journal.box() == fold_box(events, journal.log)
+        if turn % 9 == 8:  # again from what was kept when it was closed
+            journal.close()
+            journal = Journal.open(tmp_path / "north.db", clock=north.clock)
+    journal.close()

@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from shimfit.errors import FileError, UsageError
 from shimfit.model import PostState
 from shimfit.store import merge
-from shimfit.store.events import microseconds
+from shimfit.store.events import altered, microseconds
 from shimfit.store.journal import Journal
 from shimfit.store.merge import (
     backup_if_due,
@@ -87,6 +87,9 @@ def test_what_came_from_another_log_keeps_its_place_there(two):
             other.time,
             other.stamp,
         )
+    forged = replace(mine, origin=replace(mine.origin, hash="0" * 64))
+    forged = replace(forged, hash=forged.computed_hash())
+    assert "the log that it came from" in altered(forged)
     south.read("1")
     send(south, north)
     back, seen = list(north.journal.events())[-2:]
@@ -152,6 +155,8 @@ def test_both_read_one_post_is_shown_and_settled_by_reading_again(two):
     assert [reading.text for reading in post.readings] == ["9mm n 0", "3mm n 0"]
     assert north.run().conflicts == (post,)
     assert send(north, south).conflicts == done.conflicts, "each crew is told, in the same words"
+    north.log("noted", {"text": "dry"}, post="2")
+    assert send(north, south).conflicts == (), "what was told before is not told again"
     assert seen(south) == seen(north)
     south.clock.set("2026-05-05T08:00:00+02:00")
     south.read("1", 0.004)
