@@ -12,6 +12,13 @@ bolts at one torque have been measured 30 % apart when lubricated, 56 % when dry
 bolts: Shigley's Mechanical Engineering Design, 9th edition, Tables 8-15, 8-14 (both read, page 439) and 8-13
 (dry, from memory: its printed mean and standard deviation come out of the twenty pulls). Bolts of a
 workshop, on steel: a rod on timber scatters no less.
+
+**How far in.** A flat under a gap that grows outwards by a slope touches at its inner end, and no further
+than its thickness ÷ slope. That never limits how far in it is pushed: a corner's gap is none a whole side of
+the foot further in, so thickness ÷ slope is the side less the length pushed in, and a rod up the middle lets
+none go in by half a side. What limits it is the clamp. On a bed whose pressure grows with depth, a length l
+that would be pressed δ when even touches √(2 · l · δ ÷ slope): of 32 mm at 0.19 mm all 32 at a slope of
+0.012, 26 at 0.018. So where crushing asks for more than is usual, a piece is pushed in so far.
 """
 
 from __future__ import annotations

@@ -62,7 +62,7 @@ What makes 7.2 out of 4.8 at 1:500, and 82.9 plumb of 93.6 at 1:300 (rich, 1,000
 one): pieces 6.5, 85.1; marks and places 6.2, 86.1; flats bearing further in than the face 5.4, 88.2; the
 price of work, a round costing all there is, 6.5, 91.0. And what nobody has: the reading before without error
 5.8, 86.2; each post's take-up 3.5, 88.1; smooth seats 5.9, 87.5. So out at 5 % is not to be had at 1:500 by
-choosing: it takes all of the box's sources together.
+choosing, the floor being 4.9: it takes all of the box's sources together.
 
 Tried for fewer out or more plumb, and not kept (rich; out at 1:500, minutes):
 

@@ -545,6 +545,8 @@ class _Settings:
         least, most = math.inf, -math.inf
         for group in node.groups[seat - 1].values() if seat else ():
             top = group.base + group.values.shape[1] - 1
+            if not any(run.rank == rank for row in group.rows for run in row.runs):
+                continue  # steeper than the gap it bears at the face only, flatter further in only
             for run in tables.runs_within(rank, group.inner_mm, (), part) if top >= group.base else ():
                 # Flats beside it make a thin stretch do, never a thick one.
                 lo = run.lo if len(tables.thick) else max(run.lo, group.base)

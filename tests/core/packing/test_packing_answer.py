@@ -10,6 +10,7 @@ import pytest
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.packing import Known, Mode, Offer, Options, Saw, build_tables, onebox, prescribe, wanted
+from shimfit.core.packing.draft import Asked
 from shimfit.core.packing.onebox import Used, serves
 from shimfit.core.packing.pieces import Stack
 from shimfit.core.packing.question import ask
@@ -259,6 +260,20 @@ def test_one_taper_serves_two_seats_only_where_its_stretches_keep_apart() -> Non
     assert both.status == "proven"
     assert len(both.packs) == 2
     assert {piece.copy for pack in both.packs for piece in pack.pieces} == {1, 2}
+
+
+def test_what_a_seat_may_take_of_a_taper_is_where_a_piece_so_steep_bears() -> None:
+    """Steeper than the gap: at the face alone, where a stretch begins 32 mm inside its mark."""
+    tables = build_tables([Lot("T", "taper", 1, length_mm=200.0, thin_mm=0.3, thick_mm=6.3)], Options())
+    asked = Asked(ask(FOOT, HEIGHT, Lean(0.015, 0.013), ONE_IN_500, 0.19), tables)
+    box = onebox._Settings(asked.four.every, 0)
+    for seat, groups in enumerate(box.root.groups, 1):
+        face = groups[False]
+        top = face.base + face.values.shape[1] - 1
+        assert True in groups, "flats bear further in"
+        begins = max(0.0, (top * 0.01 - 0.3) / 0.03 - 32.0)
+        assert begins > 5.0
+        assert box._may_take(box.root, 0, seat)[1] == pytest.approx(begins)
 
 
 def test_a_short_strip_gives_no_more_than_its_length() -> None:
