@@ -15,10 +15,10 @@ Tried in the search of one post and dropped: live ms at 200 lots, half and 99 of
 * other levels of the cost that is looked up to, (0.12, 12), (0.12, 6), (0.3, 12) or (0.12, 3, 14) pieces:
   1.28 / 2.97 to 1.29 / 3.77 for 1.26 / 2.76. One more of 4 pieces between 1.4 and 12 is kept: best of seven
   .83 / 1.41 for .82 / 1.54, at 30 lots .88 / 3.4 for .91 / 3.1.
-* proven at 30 lots, half and 99 of 100, two boxes: trees grown anew once the limit falls, 2.9 / 29 and 3.2 / 16
-  for 2.9 / 29 and 3.2 / 16; other lifts tried before a tree is grown further, 3.0 / 33 and 3.4 / 20; more or
-  fewer nodes a turn, or other steps of a tree, 29 to 37 and 15 to 32. Kept: what a seat may take of a taper
-  counts only where it bears, which tells crowds: 29 for 40 and 16 for 16.
+* proven at 30 lots, half and 99 of 100, two boxes: trees grown anew once the limit falls, 2.9 / 29 and 3.2 /
+  16 as without; other lifts tried before a tree is grown further, 3.0 / 33 and 3.4 / 20; more or fewer nodes
+  a turn, or other steps of a tree, 29 to 37 and 15 to 32. Kept: what a seat may take of a taper counts only
+  where it bears, which tells crowds: 29 for 40 and 16 for 16.
 * closer bounds of the lifts before any is searched, also where nothing stands on the bed: at 30 lots 1.19 /
   3.66 for 1.11 / 3.05 (there the first lift usually is the answer). Where packs on the bed do: kept, at 200
   lots 0.97 / 1.76 for 0.98 / 2.0.
