@@ -51,7 +51,7 @@ class Drawn(Widget):
 
     def strip_of(self, runs: Iterable[Run], width: int) -> Strip:
         """Turn stretches of text with roles into one row, filled up to the width."""
-        base = self.rich_style
+        base = self.visual_style.rich_style  # which the library keeps
         # A name out of an older file may hold what commands a terminal: nothing of that leaves here.
         segments = [
             Segment(one_line(text), self._look(roles, base) if roles else base) for text, roles in runs

@@ -51,6 +51,9 @@ async def test_the_run_lists_filters_and_opens(at_screen) -> None:
     assert "plumb" not in hand.page.query_one("#list", Rows).text
     await hand.press("down", "enter", sees="post 3 (3/7)")
     assert hand.page.NAME == "post"
+    await hand.press("f2", sees="only these are listed")
+    await hand.pilot.click("#list", offset=(9, 3))
+    await hand.sees("post 5 (5/7)")
 
 
 @pytest.mark.parametrize("size", [(120, 35), (200, 60)])
