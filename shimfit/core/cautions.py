@@ -10,13 +10,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from types import MappingProxyType
-from typing import Final, Literal, TypeAlias
+from typing import Final
 
-CautionId: TypeAlias = Literal[
-    "guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "too-short"
-]
-
-TEXTS: Final = MappingProxyType[CautionId, str](
+TEXTS: Final = MappingProxyType[str, str](
     {
         "guard": (
             "A guard keeps people from falling. shimfit makes posts plumb; it does not design the "
@@ -38,9 +34,9 @@ TEXTS: Final = MappingProxyType[CautionId, str](
         "too-short": "A strip that has become too short to hold is not saw stock any more.",
     }
 )
-FRONTS: Final = MappingProxyType[str, tuple[CautionId, ...]](
+FRONTS: Final = MappingProxyType[str, tuple[str, ...]](
     {
-        "readme": ("guard", "rot", "sideways", "membrane", "chisel", "again", "eyes", "hand", "too-short"),
+        "readme": tuple(TEXTS),
         "first start": ("guard",),
         "help": ("guard", "rot", "sideways", "membrane", "again", "eyes", "hand"),
         "record": ("guard", "rot", "sideways", "membrane", "again"),

@@ -165,9 +165,9 @@ class SimulatedPost:
         self._time_s = 0.0
         self.resting = base
         """How it will stand once it has settled."""
-        self._lagged, self._place = ([base.slope_along, base.slope_across] for _ in range(2))
-        self._speed = [0.0, 0.0]
-        self._pushed = (0.0, 0.0)
+        # Slopes along + j · across.
+        self._lagged = self._place = complex(base.slope_along, base.slope_across)
+        self._speed = self._pushed = 0j
         self.shake_deg = 0.0
         """Amplitude of a shaking at 12 Hz."""
         self._error = [0.0, 0.0]
@@ -187,33 +187,28 @@ class SimulatedPost:
 
     def tip(self, along_deg: float, across_deg: float, *, further: bool = False) -> None:
         """Hold the top this far out of where it rests; 0 0 lets go. `further`: beside what was so far."""
-        before = self._pushed if further else (0.0, 0.0)
-        self._pushed = (before[0] + math.radians(along_deg), before[1] + math.radians(across_deg))
+        push = complex(math.radians(along_deg), math.radians(across_deg))
+        self._pushed = self._pushed + push if further else push
         self._aim()
 
     def knock(self, size_deg: float) -> None:
         """A blow to the top: it swings out by about this much and rings down."""
-        self._speed[0] += math.radians(size_deg) * 2 * math.pi * _RING_HZ
-        self._speed[1] += math.radians(size_deg) * math.pi * _RING_HZ
+        self._speed += math.radians(size_deg) * (2 + 1j) * math.pi * _RING_HZ
 
     def _aim(self) -> None:
         """Work out where it comes to rest; the middle where it rocks."""
-        one = other = self._base
+        stands: tuple[Lean, ...] = (self._base,)
         if self.packs_mm:
             rod_mm, packs = self.foot.rod_at_mm, []
             for seat, made_mm in self.packs_mm.items():
                 x_mm, y_mm = self.foot.seat_at_mm(seat)
                 packs.append(Pack(seat, made_mm, made_mm, (x_mm - rod_mm[0], y_mm - rod_mm[1])))
             resting = rest_packs(self.foot, self._base, packs, PRELOAD_MM)
-            if resting.limits is not None:
-                one, other = resting.limits
-            else:
-                assert resting.lean is not None
-                one = other = resting.lean
-        self.resting = Lean(
-            (one.slope_along + other.slope_along) / 2 + self._pushed[0],
-            (one.slope_across + other.slope_across) / 2 + self._pushed[1],
+            stands = resting.limits or (resting.lean or self._base,)
+        middle = (
+            sum(complex(one.slope_along, one.slope_across) for one in stands) / len(stands) + self._pushed
         )
+        self.resting = Lean(middle.real, middle.imag)
 
     # ---------------------------------------------------------------- what happens
 
@@ -221,31 +216,31 @@ class SimulatedPost:
         """Let time pass; then what the sensor reports: degrees of lean along its own x and y."""
         end_s = self._time_s + seconds
         omega = 2 * math.pi * _RING_HZ
-        targets = (self.resting.slope_along, self.resting.slope_across)
+        target = complex(self.resting.slope_along, self.resting.slope_across)
         while self._time_s < end_s - 1e-12:
             step_s = min(_STEP_S, end_s - self._time_s)
             self._time_s += step_s
-            for axis, target in enumerate(targets):  # lag behind the target, and swing about that
-                self._lagged[axis] += (target - self._lagged[axis]) * step_s / _LAG_S
-                pull = omega * omega * (self._lagged[axis] - self._place[axis])
-                brake = 2 * _RING_DAMPING * omega * self._speed[axis]
-                self._speed[axis] += (pull - brake) * step_s
-                self._place[axis] += self._speed[axis] * step_s
+            # It lags behind the target, and swings about that.
+            self._lagged += (target - self._lagged) * step_s / _LAG_S
+            pull = omega * omega * (self._lagged - self._place)
+            brake = 2 * _RING_DAMPING * omega * self._speed
+            self._speed += (pull - brake) * step_s
+            self._place += self._speed * step_s
         if not self.frozen:
-            self._last = (self._measured(0), self._measured(1))
+            self._last = (self._measured(0, self._place.real), self._measured(1, self._place.imag))
         return self._last
 
     @property
     def lean(self) -> Lean:
         """How the post really stands just now."""
-        return Lean(self._place[0], self._place[1])
+        return Lean(self._place.real, self._place.imag)
 
-    def _measured(self, axis: int) -> float:
+    def _measured(self, axis: int, slope: float) -> float:
         nature = self.nature
         fresh = math.sqrt(1 - nature.memory**2) * nature.noise_deg * self._random.standard_normal()
         self._error[axis] = nature.memory * self._error[axis] + fresh
         shaken = math.radians(self.shake_deg) * math.sin(2 * math.pi * 12 * self._time_s + axis)
-        lean_deg = to_degrees(self._place[axis] + shaken)
+        lean_deg = to_degrees(slope + shaken)
         zero_deg = (nature.zero_x_deg, nature.zero_y_deg)[axis]
         drift_deg = nature.drift_deg_per_min * self._time_s / 60
         value_deg = (-lean_deg if self.turned else lean_deg) + zero_deg + drift_deg + self._error[axis]

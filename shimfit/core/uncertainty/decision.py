@@ -54,22 +54,17 @@ MANY_MARKS: Final = 20.0
 """Marks to the limit beyond which they lie as good as everywhere."""
 
 
-def decide(
-    reading: Reading,
-    tolerance: Tolerance,
-    rule: Rule = "95",
-    budgets: tuple[Budget, Budget] | None = None,
-) -> Verdict:
+def decide(reading: Reading, tolerance: Tolerance, rule: Rule = "95") -> Verdict:
     """Verdict on a reading as it was logged; `none` when one direction was not read.
 
-    `budgets` (along, across), when still at hand, make the advice exact; else it goes by what the reading
-    kept: its own part of the uncertainty, or its largest term.
+    The advice goes by what the reading kept: its own part of the uncertainty, or its largest term.
     """
     lean, u_along, u_across = reading.lean, reading.u_along, reading.u_across
     if lean is None:
         return Verdict("none", None, None, None, 0.0, None)
     own = (reading.u_own_along, reading.u_own_across)
-    if budgets is None and reading.method == "typed" and None not in (u_along, u_across, *own):
+    budgets = None
+    if reading.method == "typed" and None not in (u_along, u_across, *own):
         # As far as it kept them: the scale's steps are its own; the rest is what typed readings share, the
         # instrument's accuracy or zero (the length that was read over is small beside it).
         along, across = (
