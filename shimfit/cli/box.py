@@ -9,7 +9,7 @@ import argparse
 from dataclasses import asdict, replace
 from typing import Any
 
-from shimfit.cli.io import Io, answered_again, open_site, units_of
+from shimfit.cli.io import Io, answered_again, counted_wrong, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.stock import THICKEST_MM
 from shimfit.errors import Exit, FileError, UsageError
@@ -37,12 +37,12 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
 
 def run_list(args: argparse.Namespace, io: Io) -> int:
     """Show what is in the box."""
-    from shimfit.core.cutting import taken_twice_words
     from shimfit.text.plan_phrases import remainder
     from shimfit.workflow.plan import lot_json
 
     with open_site(args, io, read_only=True) as site:
         box, units = site.box(), args.units or site.settings.units
+        wrong = counted_wrong(site, units)
     rows = [lot_json(lot, box.stock) for lot in box.lots]
     lines = [] if rows else ["the box is empty: shimfit stock import FILE.csv"]
     for lot, row in zip(box.lots, rows, strict=True):
@@ -50,10 +50,8 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
         lines.append(_lot_line(lot, units) + pencilled)
     twice = [asdict(one) for one in box.taken_twice]
     io.tell(lines, {"lots": rows, "short": list(map(list, box.short)), "taken_twice": twice})
-    for name, count in box.short:
-        io.talk(f"caution: {count} more of {name} were used than were in the box: count it again")
-    for one in box.taken_twice:
-        io.talk(f"caution: {shown.sentence(taken_twice_words(one), units)}")
+    for caution in wrong:
+        io.talk(caution)
     return Exit.DONE
 
 

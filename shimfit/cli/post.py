@@ -11,7 +11,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from shimfit.cli.io import Io, answered_again, open_site
+from shimfit.cli.io import Io, answered_again, counted_wrong, open_site
 from shimfit.cli.plan import answer_json, post_lines
 from shimfit.codec import to_json
 from shimfit.entry import EntrySettings, parse_length, parse_reading
@@ -159,7 +159,10 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
         run = site.run(place.job, place.run)
         names, lots = dict(run.face_names), site.box().lots
         packs = parse_packs(args.packs, post.foot, lean, lots, run.units, faces=names)
-        logged = log_packs(site, place, packs)
+        before, logged = counted_wrong(site, run.units), log_packs(site, place, packs)
+        for caution in counted_wrong(site, run.units):
+            if caution not in before:
+                io.talk(caution)
         answered_again(site, io)  # other posts may have waited for these pieces
         return logged
 

@@ -294,6 +294,8 @@ def mend(text: str, start: int, fault: Fault) -> str | None:
 
 LOWEST_READ_MM, HIGHEST_READ_MM = 50.0, 20_000.0
 """Wide of every post of a guard (common practice, no source)."""
+WIDEST_FOOT_MM = 1000.0
+"""A wider foot is a slip of the unit: 90x90 typed where lengths are inches (own choice)."""
 
 _BY = re.compile(r"\s*(?:[x×*]|\bby\b)\s*", re.IGNORECASE)
 _ROUND = re.compile(r"\s*(?:diameter|dia|d|ø|⌀)\s*", re.IGNORECASE)
@@ -440,6 +442,8 @@ def parse_foot(text: str, units: Units = "mm", *, rod_hole_mm: float = 14.0) -> 
     along, across = lengths[0].millimetres, lengths[-1].millimetres
     foot = Foot(along, across, round=bool(round_mark), rod_hole_mm=rod_hole_mm)
     narrow = min(along, across)
+    if max(along, across) > WIDEST_FOOT_MM:
+        raise EntryError(f"a foot of {text.strip()} is wider than {WIDEST_FOOT_MM:g} mm: a wrong unit?", at=0)
     if rod_hole_mm >= narrow:
         raise EntryError(f"the rod's hole ({rod_hole_mm:g} mm) leaves no foot of {narrow:g} mm", at=0)
     return foot

@@ -152,7 +152,9 @@ def _check_port(host: str, port: int) -> None:
         try:
             probe.bind((host, port))
         except (OSError, OverflowError) as error:
-            raise UsageError(f"port {port} on {host} can't be had: {error}; give another --port") from error
+            raise UsageError(
+                f"port {port} on {host} can't be had: {error}; give another --host or --port"
+            ) from error
 
 
 async def _never_in_a_frame(_: web.Request, response: web.StreamResponse) -> None:

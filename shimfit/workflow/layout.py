@@ -10,6 +10,7 @@ from shimfit.codec import to_json
 from shimfit.core import layout
 from shimfit.core.foot import check_foot
 from shimfit.core.layout import Mark
+from shimfit.entry.grammar import LONGEST_MM, SHORTEST_MM
 from shimfit.entry.result import DEFAULT_NAMES, EntrySettings
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Tolerance
@@ -55,6 +56,10 @@ def set_option(site: Site, job: str, run: str, name: str, text: str) -> None:
             changes = {"height_mm": parse_height(text, now.units)}
         case "level":
             gauge_mm = None if word == "height" else parse_length(text, now.units, what="level")
+            if gauge_mm is not None and not SHORTEST_MM <= gauge_mm <= LONGEST_MM:
+                raise EntryError(
+                    f"{word} is no level: from {SHORTEST_MM} mm up to {LONGEST_MM // 1000} m", at=0
+                )
             changes = {"gauge_mm": gauge_mm}
         case "faces":
             changes = {"face_names": _face_names(word)}

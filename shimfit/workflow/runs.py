@@ -88,7 +88,8 @@ def line_up_run(
     off = dict(off_mm or {})
     for name in off:
         if run.post(name) is None:
-            raise UsageError(f"{run.job}/{run.name} has no post {name}")
+            names = ", ".join(post.name for post in run.posts)
+            raise UsageError(f"{run.job}/{run.name} has no post {name}; its posts are: {names}")
     if not 0.0 <= share <= 1.0:
         raise UsageError(f"an aim can take from 0 to 1 of the tolerance, not {share:g}")
     posts = [

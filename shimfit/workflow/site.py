@@ -233,6 +233,10 @@ class Site(AbstractContextManager["Site"]):
     def add_job(self, name: str, *, sample: bool = False, units: str | None = None) -> str:
         """Begin a job; UsageError when there is one of that name."""
         name = check_name(name, "job")
+        if name == "box":
+            raise UsageError(
+                "'box' is the stock of all jobs (`shimfit undo box`): give this job another name"
+            )
         if any(job.name == name for job in self.jobs()):
             raise UsageError(f"there is a job {name!r} already; give this one another name")
         data = {"name": name, "sample": sample, "units": units or self.settings.units}

@@ -203,6 +203,8 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
     [
         ("solve '9mm n 4mm o' --height 1 --foot 90x90mm", "a reading height of 1 mm can't be"),
         ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 40m", "a wrong unit?"),
+        ("run new lake/x --length 3m --every 1m --foot 90x90in --height 1m", "a wrong unit?"),
+        ("job new box", "is the stock of all jobs"),
         ("run new lake/x --length 3m --every 1m --corners 1m --foot 90x90mm --height 1m", "give --turn"),
         ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 1m --due 99999", "at most 36500"),
         ("stock add F77 flat --thin 1mm", "--thickness is missing; a flat needs it"),
