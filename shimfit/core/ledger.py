@@ -563,10 +563,16 @@ class Ledger:
             if not new.is_marked or new.lot not in self._names:
                 continue
             had, cut = (self._cut_of(piece, goes_to, kerf_mm) for piece in (old, new))
-            own = [one.to_mm for one in self._kinds[cut.lot].cuts.get(cut.copy, ()) if one.goes_to == goes_to]
-            from_mm = max(had.to_mm, *own) if own else had.to_mm
-            if had.copy and steps(cut.to_mm) > steps(from_mm):
-                found.append(replace(cut, from_mm=from_mm))
+            # Packs of one's own do not say which copy they were cut from; the cut does.
+            own = [
+                one
+                for copy, some in self._kinds[cut.lot].cuts.items()
+                for one in some
+                if one.goes_to == goes_to and copy == (cut.copy or copy)
+            ]
+            from_mm = max(had.to_mm, *(one.to_mm for one in own)) if own else had.to_mm
+            if (copy := cut.copy or (own[-1].copy if own else 0)) and steps(cut.to_mm) > steps(from_mm):
+                found.append(replace(cut, copy=copy, from_mm=from_mm))
         return found
 
     def count_taken(self, data: Mapping[str, Any], lot_of: Callable[[Mapping[str, Any]], Lot]) -> None:

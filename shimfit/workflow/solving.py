@@ -22,6 +22,7 @@ from shimfit.core.cutting import moved_packs, returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
+from shimfit.core.stock import lot_from_row
 from shimfit.core.takeup import TakeUp
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
@@ -51,10 +52,13 @@ WORTH_ANOTHER_LOOK = 0.02
 """Difference in take-up from which an answer is worked out again for the materials that it uses."""
 
 
-def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription | None:
+def prescription_for(
+    site: Site, place: Place, post: PostRecord, *, pushes: bool = True
+) -> Prescription | None:
     """Answer for how a post stands by its latest full reading; None when nothing full was read.
 
-    First packs, or what to change; take-up and scatter of the deck are counted in.
+    First packs, or what to change; take-up and scatter of the deck are counted in. A taper is pushed on only
+    where its own wood goes on: not where that is under another pack, or waited for. pushes: none, if False.
     """
     reading = post.reading
     lean = reading.lean if reading is not None else None
@@ -88,7 +92,8 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
                     packed |= {seat: feeler_mm for seat, feeler_mm in earlier.rocks if feeler_mm > 0.0}
             next_read = packing.Known(reads, known.mean, known.u_next, feelers=feelers)
             packs = tuple(post.packs_in_place)
-            changed = correct(Correction(*asked, packs, next_read, packed, post.trimmed), options, lots)
+            flush = post.trimmed or not pushes
+            changed = correct(Correction(*asked, packs, next_read, packed, flush), options, lots)
             return replace(changed, take_up=known.mean)
         # A post that stands as it is is not packed, and nothing is taken up.
         mean = 1.0 if post.tolerance.holds(lean, post.height_mm) else known.mean
@@ -116,6 +121,13 @@ def prescription_for(site: Site, place: Place, post: PostRecord) -> Prescription
     back = returned(came_out, (*box.lots, *box.used_up))
     new = {pack.seat: pack for pack in box.stock.numbered(went_in, waited_for, kerf_mm=kerf_mm, back=back)}
     packs = tuple(new.get(pack.seat, pack) for pack in answer.packs)
+    if pushes and any((change.push_mm or 0.0) > 0.0 for change in answer.change):
+        after = box.stock.copy()
+        if (data := after.moved(post.packs_in_place, packs, str(place), kerf_mm)) is not None:
+            after.count_taken(data, lot_from_row)
+        twice = len(after.taken_twice) > len(box.stock.taken_twice)
+        if twice or after.lacking(waited_for) - box.stock.lacking(waited_for):
+            return prescription_for(site, place, post, pushes=False)
     return replace(answer, packs=packs, cautions=(*answer.cautions, *said), scatter=scatter.factor)
 
 

@@ -213,6 +213,19 @@ def test_wood_that_another_post_was_promised_is_told_when_it_is_cut(type_, tmp_p
     assert shown(type_, "1")["next"] == shown(type_, "3")["next"] == "pack"
 
 
+@pytest.mark.parametrize("others", [False, True])
+def test_a_taper_is_pushed_on_where_its_own_wood_goes_on(type_, tmp_path, others) -> None:
+    (tmp_path / "taper.csv").write_text("lot,form,count,length_mm,thin_mm,thick_mm\nT1,taper,2,100,0.5,4\n")
+    type_("stock", "import", str(tmp_path / "taper.csv"))
+    type_("pack", "lake/walk/1", "next-out=T1@30mm", "next-house=T1@30mm")
+    if others:
+        type_("pack", "lake/walk/2", "next-out=T1.1-32@60mm", "next-house=T1.2-32@60mm")
+    _, said = type_("read", "lake/walk/1", "6n 0", "--sure")
+    assert ("mm more)" in said) is not others
+    type_("pack", "lake/walk/1")
+    assert "twice" not in type_("stock", "list")[1]
+
+
 def test_of_a_taper_that_another_post_was_cut_from_the_page_says_what_the_sheet_says(type_, tmp_path) -> None:
     taper = "lot,form,count,length_mm,thin_mm,thick_mm,thickness_mm\nT1,taper,2,240,0.5,6,\n"
     (tmp_path / "taper.csv").write_text(taper)
