@@ -408,7 +408,7 @@ class Ledger:
         Flats that are promised more often than they are there are left out: the box was counted wrong.
         """
         left = {lot.lot: lot for lot in self.after(promised, kerf_mm).lots()}
-        here = [replace(lot, count=left.pop(lot.lot).count) for lot in self.lots() if lot.lot in left]
+        here = [left.pop(lot.lot) for lot in self.lots() if lot.lot in left]
         return (*here, *left.values())
 
     def numbered(

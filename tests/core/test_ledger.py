@@ -312,6 +312,13 @@ def test_what_is_cut_from_the_rest_of_a_promised_piece_is_a_stretch_of_it_whatev
     assert "T1.1-125" in boxes.pop()
 
 
+def test_of_a_rest_that_is_promised_in_the_middle_what_is_before_and_behind_is_offered() -> None:
+    box = Ledger([replace(TAPER, count=1)])
+    box.take([("1", pack_of(taper_piece(20.0)))], 2.5)
+    offered = {lot.lot: lot.length_mm for lot in box.without([pack_of(taper_piece(120.0, 90.0))])}
+    assert offered == {"T1.1-22": pytest.approx(65.0), "T1.1-122": pytest.approx(77.5)}
+
+
 def test_a_taper_that_is_pushed_on_takes_more_of_its_copy() -> None:
     box = Ledger([replace(TAPER, count=1)])
     packed, pushed = pack_of(taper_piece(80.0)), pack_of(taper_piece(90.0))
