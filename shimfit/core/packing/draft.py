@@ -295,18 +295,17 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         lot, row = tables.lots[rank], build.row
         inside = build.inner_mm or build.place.reach_mm
         at_face = steps * q + (build.inner_mm or 0.0) * row.sigma
-        piece = Piece(lot.lot, lot.form, clean(at_face), copy=copy)
+        named = partial(Piece, lot.lot, lot.form, clean(at_face), copy=copy)
         if lot.is_marked:
             mark = tables.mark_mm(rank, steps, build.inner_mm)
-            tip = clean(max(0.0, mark - inside))
-            pieces.append(replace(piece, mark_mm=clean(mark), trim_tip_mm=tip))
+            pieces.append(named(mark_mm=clean(mark), trim_tip_mm=clean(max(0.0, mark - inside))))
         else:
             assert lot.width_mm is not None
             assert row.saw_deg is not None
             rise = 2.0 * lot.width_mm * math.tan(math.radians(row.saw_deg))
             tip = clean(max(0.0, lot.width_mm - inside))
             thin, thick = clean(at_face - rise), clean(at_face)
-            pieces.append(replace(piece, trim_tip_mm=tip, thin_mm=thin, thick_mm=thick, saw_deg=row.saw_deg))
+            pieces.append(named(trim_tip_mm=tip, thin_mm=thin, thick_mm=thick, saw_deg=row.saw_deg))
     for rank in build.stack.flats:
         lot = tables.lots[rank]
         pieces.append(Piece(lot.lot, lot.form, clean(tables.steps(lot.thickness_mm or 0.0) * q)))

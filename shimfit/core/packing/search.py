@@ -467,10 +467,10 @@ class Search:
         within 1e-6 are all kept, so that the rule can decide.
         """
         bounds, combos = [], self.rests.combos
-        cheapest = [{inside: one.cheapest for inside, one in group.items()} for group in groups]
+        one, two, three = ({inside: some.cheapest for inside, some in group.items()} for group in groups)
         for c, combo in enumerate(combos):
-            packs = sum(some[inside] for some, inside in zip(cheapest, combo.inner, strict=True))
-            bounds.append((packs + self.rests.floors[c], combo.inner, c))
+            a, b, f = combo.inner
+            bounds.append((one[a] + two[b] + three[f] + self.rests.floors[c], combo.inner, c))
         bounds.sort()
         lists: dict[int, list[Span]] = {}
         least = max(least, bounds[0][0]) if bounds else math.inf
@@ -603,6 +603,8 @@ class Search:
 
     def _offer(self, c: int, seats: Sequence[Listed], picks: Sequence[Ints], pool: Pool) -> None:
         """Evaluate triples (N,) and hand those that count to the pool."""
+        if not picks[0].size:
+            return
         combo = self.rests.combos[c]
         rest = combo.rests(np.array([one.error.take(pick) for one, pick in zip(seats, picks, strict=True)]))
         x, y, q = rest
