@@ -309,7 +309,7 @@ class _Runs:
         if of_corners:
             self.look(tables)
             left = [self.left_out(run, tables) for run in range(len(self.runs))]
-            close = (CLOSE_TO_PLAN if sure else CLOSE) * may_be_left + 1
+            close = (CLOSE_TO_PLAN if sure else CLOSE) * (may_be_left + 1)
         for run, some in enumerate(left):
             if some and may_be_left < sum(left) <= close:
                 if sure or not of_corners:
@@ -380,7 +380,8 @@ def to_buy(
     run = _Runs([together], solver)
     run.look_twice(left, plenty, options)
     counts = _cheapest(run, build_tables([*left, *plenty], options), plenty, 0)
-    done = plan(posts, _with(left, plenty, counts), options, solver, effort=Effort(quick=True, why=False))
+    box = [lot for lot in _with(left, plenty, counts) if lot.count]
+    done = plan(posts, box, options, solver, effort=Effort(quick=True, why=False))
     if done.unsolved:
         done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))
         counts = _taken(done.planned, plenty)

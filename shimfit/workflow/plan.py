@@ -23,7 +23,7 @@ from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Effort, Plan, Unsolved, plan
-from shimfit.core.planning.planned import box_after
+from shimfit.core.planning.planned import Planned, box_after
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
 from shimfit.core.stock import lots_from_rows, natural_key
@@ -36,10 +36,9 @@ from shimfit.workflow.site import in_one_turn
 from shimfit.workflow.solving import cautions_about, plan_post
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Collection, Sequence
+    from collections.abc import Callable, Collection, Iterable, Sequence
     from pathlib import Path
 
-    from shimfit.core.planning.planned import Planned
     from shimfit.core.planning.program import Solver
     from shimfit.model import Chance, Lot, Pack, Status
     from shimfit.standing import PostRecord, RunState
@@ -207,7 +206,8 @@ def plan_problem(
     posts, lots, options = read_problem(problem)
     done = plan(posts, lots, options, solver(), seconds=most_s, effort=Effort(stop=stop, progress=progress))
     answer = answer_json(done, Ledger(lots), options, _chances(done, options))
-    return answer | buying_json(done, lots, options, stop) | {"remarks": remarks_on(problem)}
+    left = box_after(lots, _packs(done.planned), options).lots()
+    return answer | buying_json(done, left, options, stop) | {"remarks": remarks_on(problem)}
 
 
 # ---------------------------------------------------------------- of the data file
@@ -301,22 +301,32 @@ def plan_site_run(
     else:
         earlier, effort = None, Effort(quick=True, swaps=False)
     done = plan(posts, lots, options, solver(), seconds=most_s, effort=effort, earlier=earlier)
-    buying = buying_json(done, lots, options, stop, shop(state.units))
+    stands = [] if only is not None or off_mm else _on_file(site, state, posts, kept)
+    if stands and (begun := _beside(stands, posts, box.stock.without(
+        [*kept, *_packs(stands)], options.saw.kerf_mm), options, done)):  # fmt: skip
+        done = begun
+    else:
+        stands = []
     chances = _chances(done, options)
     # The pieces with the copies that the box knows, of which the plan was offered only some; leans and limits
     # as read, and rests as little as the packs give.
-    packs = [pack for one in done.planned for pack in one.packs]
-    numbered = iter(box.stock.numbered(packs, kept, kerf_mm=options.saw.kerf_mm))
+    new = [one for one in done.planned if one not in stands]
+    gone = [*kept, *_packs(stands)]
+    numbered = iter(box.stock.numbered(_packs(new), gone, kerf_mm=options.saw.kerf_mm))
     as_read = {post.name: post for post in posts_to_plan(state, aims, only=only)}
-    planned = tuple(
-        replace(
+    made_new = {
+        one.post.name: replace(
             one,
             packs=tuple(next(numbered) for _ in one.packs),
             resting=scaled_rest(one.resting, known.mean),
-            post=as_read[one.post.name],
         )
-        for one in done.planned
+        for one in new
+    }
+    planned = tuple(
+        replace(made_new.get(one.post.name, one), post=as_read[one.post.name]) for one in done.planned
     )
+    left = box.stock.without([*kept, *_packs(planned)], options.saw.kerf_mm)
+    buying = buying_json(done, left, options, stop, shop(state.units))
     unsolved = tuple(replace(one, post=as_read[one.post.name]) for one in done.unsolved)
     done = replace(done, planned=planned, unsolved=unsolved)
     answer = answer_json(done, box.stock, options, chances)
@@ -329,6 +339,50 @@ def plan_site_run(
         said = cautions_about(made, record, box.lots, options, site.settings)
         given.append((one.post.name, replace(made, cautions=said)))
     return RunPlan({"job": job, "run": run, **answer, **buying}, tuple(given), basis)
+
+
+def _packs(planned: Iterable[Planned]) -> list[Pack]:
+    return [pack for one in planned for pack in one.packs]
+
+
+def _on_file(site: Site, state: RunState, posts: Sequence[PlanPost], kept: Sequence[Pack]) -> list[Planned]:
+    """What an earlier plan gave these posts, as far as it still holds and the box has it."""
+    stands = []
+    for post in posts:
+        record = state.post(post.name)
+        answer = None if record is None or asks_again(site, record) else record.answer
+        if answer is not None and answer.why == PLANNED and answer.packs and record and record.awaited:
+            stands.append(Planned(post, answer.packs, answer.resting, answer.cost.total))
+    return [] if site.box().stock.lacking([*kept, *_packs(stands)]) else stands
+
+
+def _beside(
+    stands: Sequence[Planned], posts: Sequence[PlanPost], left: Sequence[Lot], options: Options, anew: Plan
+) -> Plan | None:
+    """What stands, and the other posts planned from what is left; None where planning anew serves as many.
+
+    The others get what the list of what to buy was made with, where that was bought.
+    """
+    names = {one.post.name for one in stands}
+    rest = plan([post for post in posts if post.name not in names], left, options, solver(), effort=QUICK)
+    by_name = {one.post.name: one for one in (*stands, *rest.planned)}
+    planned = tuple(by_name[post.name] for post in posts if post.name in by_name)
+    degs = {piece.saw_deg for pack in _packs(planned) for piece in pack.pieces if piece.saw_deg is not None}
+    paid = degs - {options.saw.stands_at_deg}
+    objective = sum(one.cost for one in planned) + options.costs.saw_set_up * len(paid)
+    objective += options.costs.unsolved * len(rest.unsolved)
+    if len(rest.unsolved) >= len(anew.unsolved):
+        return None
+    why = {one.post.name: one for one in anew.unsolved} | {one.post.name: one for one in rest.unsolved}
+    return replace(
+        anew,
+        status="proven" if anew.status == "proven" and objective <= anew.bound else "found",
+        objective=objective,
+        bound=min(anew.bound, objective),
+        planned=planned,
+        unsolved=tuple(why[one.post.name] for one in rest.unsolved),
+        set_ups_deg=tuple(sorted(degs)),
+    )
 
 
 def _kept(site: Site, job: str, run: str, names: Collection[str]) -> list[Pack]:
@@ -418,6 +472,7 @@ def log_plan(site: Site, job: str, run: str, made: RunPlan, own: Collection[str]
 # ---------------------------------------------------------------- the answer
 
 
+QUICK = Effort(quick=True)
 MOST_TO_BUY_FOR = 40
 """Posts not served that a list of what to buy is made for: a longer list is another box."""
 
@@ -490,19 +545,18 @@ def cuts_json(packs: Sequence[tuple[str, Pack]], stock: Ledger, saw: Saw) -> Jso
 
 def buying_json(
     done: Plan,
-    lots: Sequence[Lot],
+    left: Sequence[Lot],
     options: Options,
     stop: Callable[[], bool] | None = None,
     offered: Sequence[Lot] = (),
 ) -> Json:
-    """`buy`: the few pieces beside the box that would serve posts not served, and which of them they serve.
+    """`buy`: the few pieces beside what is `left` of the box that would serve posts not served, and which.
 
     Left out when all are served, and when somebody waits for an end. Where the time was up, a longer plan
     might serve one or the other without: `more_to_serve` says how many at most.
     """
     if not done.unsolved or done.status == "gave-up" or (stop is not None and stop()):
         return {}
-    left = box_after(lots, [pack for one in done.planned for pack in one.packs], options).lots()
     missing = to_buy([one.post for one in done.unsolved][:MOST_TO_BUY_FOR], left, options, solver(), offered)
     if not missing.lines:
         return {}

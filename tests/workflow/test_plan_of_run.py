@@ -10,7 +10,7 @@ import pytest
 from shimfit.codec import read
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
-from shimfit.model import Chance, Foot, Pack, PostState
+from shimfit.model import Chance, Foot, Lot, Pack, PostState
 from shimfit.text.glyphs import ASCII
 from shimfit.text.phrases import Words, odds_briefly
 from shimfit.text.plan_phrases import plan_lines
@@ -208,3 +208,23 @@ def test_a_planned_row_says_what_the_next_reading_will_as_the_same_packs_alone_w
     words = Words(site.run("lake", "walk"), ASCII)
     (headline,) = (text for text, _ in plan_lines(made.answer, words) if text.startswith("post 1"))
     assert headline == f"post 1  {odds_briefly(logged.chance).lower()}"
+
+
+def test_what_is_told_to_buy_serves_all_however_little_time_there_is_to_plan_again(site: Site) -> None:
+    fill(site, "lot,form,count,thickness_mm\nF1,flat,2,0.5\nF2,flat,2,0.8\n")
+    for post, typed in (("1", "4mm n 6mm o"), ("2", "7mm p 3mm o"), ("3", "3mm n 8mm o")):
+        log_reading(site, at(post), typed)
+    first = plan_site_run(site, "lake", "walk")
+    log_plan(site, "lake", "walk", first)
+    assert first.answer["buy"]["serves"] == first.answer["unsolved"] != []
+    given = {post["id"]: post["packs"] for post in first.answer["posts"]}
+    assert any(given.values())
+    bought = [Lot(**line["lot"] | {"count": line["count"]}) for line in first.answer["buy"]["lines"]]
+    site.import_stock(bought, "shop")
+    again = plan_site_run(site, "lake", "walk", stop=lambda: True)
+    assert again.answer["unsolved"] == []
+    kept = {post["id"]: post["packs"] for post in again.answer["posts"]}
+    assert all(kept[post] == packs for post, packs in given.items()), "begun from what is on file"
+    assert log_plan(site, "lake", "walk", again) == 3
+    once_more = plan_site_run(site, "lake", "walk", stop=lambda: True)
+    assert once_more.answer["posts"] == again.answer["posts"]
