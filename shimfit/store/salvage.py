@@ -18,9 +18,8 @@ from __future__ import annotations
 import contextlib
 import os
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -31,7 +30,6 @@ from shimfit.store import log
 from shimfit.store.db import file_errors
 from shimfit.store.events import Draft, Event, altered, microseconds, wrong_with
 from shimfit.store.journal import Journal
-from shimfit.store.log import wall_clock
 from shimfit.store.merge import what_was_seen
 
 _OR_NULL = (str, type(None))
@@ -64,7 +62,7 @@ class Salvaged:
         return not (self.doubtful or self.missing or self.cut_off)
 
 
-def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_clock) -> Salvaged:
+def salvage(damaged: Path, new: Path) -> Salvaged:
     """Save what a damaged data file holds into a new file.
 
     Raises FileError when `new` exists, the old one can't be read or holds no event at all, or the new one
@@ -100,7 +98,7 @@ def salvage(damaged: Path, new: Path, *, clock: Callable[[], datetime] = wall_cl
     notes = [_doubtful(event) for event in broken]
     notes += [Draft("box-joined", {"log": log}) for log, _ in own_logs.most_common(1)]
     try:
-        with Journal.open(new, clock=clock) as journal:
+        with Journal.open(new) as journal:
             seen = what_was_seen((), intact, journal.log)
             journal.receive(intact, [*seen, *notes, Draft("salvaged", summary)])
     except BaseException:
