@@ -11,19 +11,17 @@ from typing import Any
 
 from shimfit.cli.io import Io, answered_again, counted_wrong, open_site, units_of
 from shimfit.core.cautions import caution_of_material
-from shimfit.core.stock import THICKEST_MM
+from shimfit.core.stock import THICKEST_MM, lot_from_row, lots_from_csv, lots_to_csv
 from shimfit.errors import Exit, FileError, UsageError
-from shimfit.model import Lot
+from shimfit.model import Instrument, Lot
 from shimfit.outputs import STOCK_CSV
 from shimfit.quantities import shown
-from shimfit.quantities.typed import parse_height
+from shimfit.quantities.typed import parse_height, to_slope
 from shimfit.settings import Units
 
 
 def run_import(args: argparse.Namespace, io: Io) -> int:
     """Put the lots of a CSV file in the box: all of them or, when a line is wrong, none."""
-    from shimfit.core.stock import lots_from_csv
-
     lots = lots_from_csv(*io.text_of(args.file))
     with open_site(args, io, makes=True) as site:
         site.import_stock(lots, args.file)
@@ -57,8 +55,6 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
 
 def run_export(args: argparse.Namespace, io: Io) -> int:
     """Write the box as CSV."""
-    from shimfit.core.stock import lots_to_csv
-
     with open_site(args, io, read_only=True) as site:
         lots = site.box().lots
     return io.export(args, lots_to_csv(lots).encode(), STOCK_CSV, {"lots": len(lots)})
@@ -80,7 +76,6 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
 
 def run_add(args: argparse.Namespace, io: Io) -> int:
     """Put one lot in the box."""
-    from shimfit.core.stock import lot_from_row
     from shimfit.entry import parse_length
 
     units = units_of(args, io)
@@ -126,7 +121,6 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     """Enter an instrument."""
     from shimfit.entry import parse_length
     from shimfit.entry.grammar import LONGEST_MM, SHORTEST_MM
-    from shimfit.model import Instrument
     from shimfit.workflow.instruments import enter
 
     units = units_of(args, io)
@@ -138,8 +132,6 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
         raise UsageError(f"a level of {long} is {than} than levels are: a wrong unit?")
     accuracy = None
     if args.accuracy is not None:
-        from shimfit.quantities.typed import to_slope
-
         accuracy = to_slope(args.accuracy)
         if accuracy > ROUGHEST:
             raise UsageError(

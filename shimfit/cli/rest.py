@@ -12,8 +12,9 @@ from dataclasses import asdict
 from pathlib import Path
 
 from shimfit import settings
+from shimfit.cli import main
 from shimfit.cli.io import Io, answered_again, open_site
-from shimfit.cli.parser import Command
+from shimfit.cli.parser import Command, build_parser, commands, completions, page
 from shimfit.errors import UsageError
 
 
@@ -68,15 +69,12 @@ def run_numbers(args: argparse.Namespace, io: Io) -> int:
 
 def run_completion(args: argparse.Namespace, io: Io) -> int:
     """Print the completion script of a shell."""
-    from shimfit.cli.parser import completions
-
     script = completions(args.shell)
     return io.tell(script, {"shell": args.shell, "script": script})
 
 
 def run_help(args: argparse.Namespace, io: Io) -> int:
     """List the topics, or print one; of a command that is no topic, its own help."""
-    from shimfit.cli.parser import build_parser, commands
     from shimfit.text.topics import topic_text, topics
 
     if args.topic is None:
@@ -144,15 +142,10 @@ class CommandLine:
     @property
     def listed(self) -> tuple[Command, ...]:
         """All commands, as its page declares them."""
-        from shimfit.cli.parser import page
-
         return page().commands
 
     def run(self, words: Sequence[str], to: Callable[[str], None], stop: Callable[[], bool]) -> int:
         """Run these words; all that it says goes to `to`. Returns the exit code."""
-        from shimfit.cli import main
-        from shimfit.cli.io import Io
-
         out = _Relay(to)
         try:
             return main([*words, "--db", str(self._file)], Io(out, out, keyboard=False, stop=stop))

@@ -23,6 +23,7 @@ from typing import Literal, Self, TypeAlias
 
 import fpdf
 from fpdf.fonts import TTFFont
+from PIL import Image, ImageOps, UnidentifiedImageError
 
 from shimfit.errors import UsageError
 from shimfit.report.tables import Cell, Column, Drawn, Section
@@ -315,8 +316,6 @@ class Photo:
 
 def photo_at(path: Path) -> Photo | None:
     """A photo file turned upright and made small; None where there is none that can be read."""
-    from PIL import Image, ImageOps, UnidentifiedImageError
-
     try:
         with Image.open(path) as image:
             image.draft("RGB", _PHOTO_PIXELS)

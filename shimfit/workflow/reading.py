@@ -13,6 +13,7 @@ from typing import Any, Final
 
 from shimfit.codec import prescription_to_json, to_json
 from shimfit.core.cautions import cautions_of
+from shimfit.core.lean import bow_words
 from shimfit.core.uncertainty.decision import ZERO_NOT_FOUND
 from shimfit.entry import Understood, parse_reading
 from shimfit.errors import EntryError, UsageError
@@ -470,8 +471,6 @@ def _log_gauge(site: Site, place: Place, parsed: Understood) -> Logged:
 def _message(reading: Reading, post: PostRecord, faces: Mapping[Face, str]) -> str:
     """What was logged, and how the post stands by it."""
     if reading.stage == "mid":
-        from shimfit.core.lean import bow_words
-
         bow = post.bow
         return "logged at half height" + ("" if bow is None else f": {bow_words(bow, faces)}")
     if post.half is not None:

@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from datetime import datetime
+from fractions import Fraction
 from functools import lru_cache, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Concatenate, ParamSpec, TypeVar
@@ -398,8 +399,6 @@ class Site(AbstractContextManager["Site"]):
 
     def entry_settings(self, run: RunState) -> EntrySettings:
         """How entries are understood in a run."""
-        from fractions import Fraction
-
         return EntrySettings(
             units=self._options.get("units") or run.units,
             graduation_in=Fraction(1, self.settings.graduation),

@@ -17,6 +17,7 @@ from typing import Any
 
 from shimfit import csvfile
 from shimfit.codec import to_json
+from shimfit.core.stock import lots_from_csv
 from shimfit.csvfile import Row
 from shimfit.entry import parse_foot, parse_length, parse_reading
 from shimfit.errors import EntryError, FileError, UsageError
@@ -228,8 +229,6 @@ def load_lots(site: Site, path: Path, is_stopped: Callable[[], bool] = bool) -> 
 
     is_stopped: asked before anything is taken; UsageError where it says so.
     """
-    from shimfit.core.stock import lots_from_csv
-
     lots = lots_from_csv(csvfile.file_text(path), path.name)
     if is_stopped():
         raise UsageError(f"stopped: nothing was taken from {path.name}")
