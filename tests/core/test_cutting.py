@@ -88,3 +88,12 @@ def test_the_saw_is_set_once_per_angle_over_all_strips():
     ]  # fmt: skip
     cuts = cutting.cut_list({"S1": STRIP, "S2": other}, wedges, HOLD_MM)
     assert [cut["saw_deg"] for cut in cuts] == [0.5, 0.5, 1.0, 1.0]
+
+
+def test_a_pack_moves_where_its_taper_is_of_another_copy_and_not_where_it_is_pushed():
+    def of(copy, mark_mm):
+        piece = Piece("T1", "taper", 2.0, mark_mm=mark_mm, copy=copy)
+        return Pack(Seat.OUT, 2.0, 2.0, (0.0, 45.0), pieces=(piece,))
+
+    assert cutting.moved_packs([of(1, 60.0)], [of(1, 70.0)]) == ([], [])
+    assert cutting.moved_packs([of(1, 60.0)], [of(2, 60.0)]) == ([of(1, 60.0)], [of(2, 60.0)])

@@ -13,7 +13,9 @@ from receiving import FIXTURES
 
 from shimfit.core.lean import from_acceleration
 from shimfit.errors import EntryError
+from shimfit.model import Foot, Lean
 from shimfit.wire.samples import Pace, slopes
+from shimfit.wire.simulate import SimulatedPost
 
 
 def roll_and_pitch(triples: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -89,3 +91,13 @@ def test_the_period_comes_from_counts_over_seconds_not_from_neighbours(burst):
     assert pace.period_s == pytest.approx(0.01, rel=0.08)
     pace.restart()
     assert pace.period_s == pytest.approx(0.01, rel=0.08)
+
+
+def test_a_push_of_the_played_post_adds_to_the_last_and_a_tip_does_not():
+    post = SimulatedPost(Foot(90, 90), Lean(0.0, 0.0))
+    post.tip(1.0, -0.5)
+    post.tip(0.5, 0.25, further=True)
+    assert post.resting.slope_along == pytest.approx(math.radians(1.5))
+    assert post.resting.slope_across == pytest.approx(math.radians(-0.25))
+    post.tip(0.0, 0.0)
+    assert post.resting == Lean(0.0, 0.0)
