@@ -41,7 +41,7 @@ PATTERNS_A_POST = 12
 """Patterns of a post that the integer program is offered at first."""
 PROVEN = 1e-6
 """Gap up to which a plan is proven."""
-CHOOSING_GAP = 1e-4
+CHOOSING_GAP = 1e-5
 """Gap at which the integer program of a short run may stop."""
 ENRICH_GAP = 5e-4
 """Gap from which it is worth looking for more patterns."""
