@@ -24,7 +24,7 @@ from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Effort, plan
 from shimfit.core.planning.planned import Planned
 from shimfit.core.planning.rounds import Rounds
-from shimfit.core.planning.whole import Box, Offered, Program, greedy, worth_offering
+from shimfit.core.planning.whole import Box, Offered, Program, worth_offering
 from shimfit.errors import UsageError
 from shimfit.model import Lean, Lot
 from shimfit.quantities import shown
@@ -65,10 +65,6 @@ HOPELESS = 40.0
 hardly ever proves a post plumb, its rounds alone come to more."""
 NEAR_ENOUGH, NODES = 0.06, 1
 """Gap and nodes of the integer program: counted, so that the kit is the same on any machine."""
-CLOSE, CLOSE_TO_PLAN = 2, 6
-"""How many times as many posts left out as may be make each run worth a look by itself, and a plan."""
-ROUNDS_OF_ONE = 4
-"""Rounds of such a look."""
 TRIED = Effort(quick=True, swaps=False, why=False)
 NOT_SERVED = 1e3
 """Price of a post beyond those that may be left out."""
@@ -191,16 +187,23 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         return [PlanPost(str(k), foot, height_mm, lean, tolerance) for k, lean in enumerate(leans, start=1)]
 
     many = min(TRIAL_RUNS, math.ceil(TRIAL_POSTS / posts))
-    trials = _Runs(map(drawn, range(DRAWN_RUNS, DRAWN_RUNS + many)), solver)
+    trials = [drawn(DRAWN_RUNS + run) for run in range(many)]
+    may_be_left = math.floor((1.0 - share) * many * posts)
 
-    def served_by(counts: Sequence[int]) -> float:
-        box, may_be_left = _with(lots, plenty, counts), math.floor((1.0 - share) * many * posts)
-        return 1.0 - trials.all_left_out(box, options, may_be_left, sure=not any(counts)) / (many * posts)
+    def left_out(counts: Sequence[int], most: float = math.inf) -> int:
+        """Posts left out by quick plans of the trial runs; no more are counted once there are too many."""
+        box, left = _with(lots, plenty, counts), 0
+        for trial in trials:
+            left += len(plan(trial, box, options, solver, effort=TRIED).unsolved)
+            if left > most:
+                break
+        return left
 
-    counts = [0] * len(plenty)
-    without = served = served_by(counts)
-    if without >= share:
-        return Kit((), without, without, share)
+    nothing = [0] * len(plenty)
+    without = left = left_out(nothing)
+    alone = 1.0 - without / (many * posts)
+    if without <= may_be_left:
+        return Kit((), alone, alone, share)
     runs = _Runs(map(drawn, range(DRAWN_RUNS)), solver)
     for unsolved in (HOPELESS, None):
         minutes = replace(options.minutes, unsolved=unsolved)
@@ -208,29 +211,35 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         if runs.with_a_way >= share * runs.wanting:
             break
     tables = build_tables([*lots, *plenty], options)
+    tried, enough = nothing, None
     fewest, most = 0, len(LEFT_OUT) - 1
     while fewest <= most:
         step = (fewest + most) // 2
-        may_be_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
-        tried = _cheapest(runs, tables, plenty, may_be_left)
-        now = served_by(tried)
-        # What serves nobody more is not bought, and what just serves enough is.
-        if now > served or share <= now:
-            served, counts = now, tried
-        fewest, most = (step + 1, most) if now >= share else (fewest, step - 1)
-    for _ in range(GROWTHS):
-        if served >= share or (now := served_by(tried := [n + bool(n) for n in tried])) <= served:
+        drawn_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
+        tried = _cheapest(runs, tables, plenty, drawn_left)
+        if (now := left_out(tried, may_be_left)) <= may_be_left:
+            enough, left, fewest = tried, now, step + 1
+        else:
+            most = step - 1
+    for _ in range(GROWTHS if enough is None else 0):
+        tried = [n + bool(n) for n in tried]
+        if (now := left_out(tried, may_be_left)) <= may_be_left:
+            enough, left = tried, now
             break
-        served, counts = now, tried
+    if enough is None:
+        left = left_out(tried)
+    # What serves nobody more is not bought.
+    counts = enough or (tried if left < without else nothing)
+    served = 1.0 - min(left, without) / (many * posts)
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
-    return Kit(lines, served, without, share)
+    return Kit(lines, served, alone, share)
 
 
 class _Runs:
     """Drawn runs, and the ways known to pack their posts.
 
     Ways are looked for in all runs at once, from as many boxes: a round of one linear program is little more
-    work for six runs than for one. Each run is then served from its own box by the ways that were found.
+    work for six runs than for one.
     """
 
     def __init__(self, runs: Iterable[Sequence[PlanPost]], solver: Solver) -> None:
@@ -249,19 +258,18 @@ class _Runs:
         """Posts that some way is known for."""
         return sum(len({way.post for way in known.values()}) for known in self.known)
 
-    def look(self, tables: Tables, runs: Sequence[int] | None = None, most: int = QUICK_ROUNDS) -> None:
-        """Look for ways to pack the posts of these runs (all) that each have such a box."""
-        which = range(len(self.runs)) if runs is None else runs
-        owner = [(run, post) for run in which for post in range(len(self.runs[run]))]
+    def look(self, tables: Tables) -> None:
+        """Look for ways to pack the posts of the runs, which each have such a box."""
+        owner = [(run, post) for run, posts in enumerate(self.runs) for post in range(len(posts))]
         if not owner:
             return
         posts = [self.runs[run][post] for run, post in owner]
-        rounds = Rounds(posts, tables, self.solver, most=most, share=float(len(which)))
+        rounds = Rounds(posts, tables, self.solver, most=QUICK_ROUNDS, share=float(len(self.runs)))
         number = {one: k for k, one in enumerate(owner)}
         rounds.master.add(
             replace(way, post=number[run, way.post])
-            for run in which
-            for way in self.known[run].values()
+            for run, known in enumerate(self.known)
+            for way in known.values()
             if all(tables.lots[rank].count for rank in way.uses.ranks)
         )
         settled = rounds.first()
@@ -276,49 +284,6 @@ class _Runs:
         self.look(box)
         counts = [math.ceil(SCARCE * n) for n in _cheapest(self, box, plenty, 0)]
         self.look(build_tables(_with(lots, plenty, counts), options))
-
-    def left_out(self, run: int, tables: Tables) -> int:
-        """How many posts of a run the ways known leave out, made from one such box."""
-        ways = [
-            way for way in self.known[run].values() if all(tables.lots[rank].count for rank in way.uses.ranks)
-        ]
-        posts = len(self.runs[run])
-        begun = greedy(tables, ways, {})
-        if len(begun) == posts:
-            return 0
-        made = Program()
-        box = Box(made, tables, Offered(ways, range(posts), start=begun))
-        made.cost[:] = [0.0] * len(made.cost)
-        for column in box.left.values():
-            made.cost[column] = 1.0
-        # Of whole posts less than one short of the bound is as few as can be.
-        answer = self.solver.integer(
-            made.built(), seconds=math.inf, relative_gap=0.999 / (posts - len(begun)), start=box.start(),
-            nodes=NODES,
-        )  # fmt: skip
-        assert answer.objective is not None, "leaving every post out is always an answer"
-        return round(answer.objective)
-
-    def all_left_out(self, box: Sequence[Lot], options: Options, may_be_left: int, *, sure: bool) -> int:
-        """How many posts of all runs the box leaves out; runs are looked at one by one where it is close.
-
-        `sure`: by plans of these, which serve more posts where the box is scarce.
-        """
-        tables, of_corners = build_tables(box, options), options.layout in ("corners", "auto")
-        left, close = list(map(len, self.runs)), math.inf
-        if of_corners:
-            self.look(tables)
-            left = [self.left_out(run, tables) for run in range(len(self.runs))]
-            close = (CLOSE_TO_PLAN if sure else CLOSE) * (may_be_left + 1)
-        for run, some in enumerate(left):
-            if some and may_be_left < sum(left) <= close:
-                if sure or not of_corners:
-                    done = plan(self.runs[run], box, options, self.solver, effort=TRIED)
-                    left[run] = min(some, len(done.unsolved))
-                else:
-                    self.look(tables, [run], ROUNDS_OF_ONE)
-                    left[run] = min(some, self.left_out(run, tables))
-        return sum(left)
 
 
 def _cheapest(
