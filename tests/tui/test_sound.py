@@ -134,17 +134,17 @@ async def test_writing_is_seen_to_run_and_a_refusal_keeps_the_question(
 async def test_a_stock_file_is_read_beside_the_screen_and_can_be_stopped(
     at_screen, monkeypatch, tmp_path
 ) -> None:
-    from shimfit.core import stock
+    from shimfit.workflow import tables
 
     (tmp_path / "box.csv").write_text("lot,form,thickness_mm,count\nQ7,flat,1.5,4\n")
     monkeypatch.chdir(tmp_path)
-    real, goes_on = stock.lots_from_csv, threading.Event()
+    real, goes_on = tables.lots_from_csv, threading.Event()
 
     def slowly(*given):
         assert goes_on.wait(20)
         return real(*given)
 
-    monkeypatch.setattr(stock, "lots_from_csv", slowly)
+    monkeypatch.setattr(tables, "lots_from_csv", slowly)
     hand = await at_screen(80, 24)
     await hand.press("f3", "i")
     await hand.enter("box.csv", sees=("reading box.csv… 0 s; Esc stops it", "The box: "))
