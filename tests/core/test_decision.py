@@ -9,7 +9,7 @@ import re
 import numpy as np
 import pytest
 import scipy  # its parts are loaded where they are used
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from shimfit.core.uncertainty import disk
@@ -262,6 +262,7 @@ def test_sharp_uncertainties_end(u, other, monkeypatch):
         assert found == pytest.approx(straight, abs=1e-6 + 2.0 * bend / u_radial)
 
 
+@example(0.0, 0.015625, 0.0, 0.0, 0.015625)
 @given(
     st.floats(-0.05, 0.05),
     st.floats(-0.05, 0.05),
@@ -274,8 +275,12 @@ def test_probabilities_are_probabilities(along, across, u_along, u_across, limit
     assert 0.0 <= found <= 1.0
     assert found == inside_disk(-along, across, u_along, u_across, limit)
     assert found == inside_disk(across, along, u_across, u_along, limit)
-    # Of an uncertainty the disk takes a ten-millionth of the limit at least: so the square is asked too.
-    square = inside_square(along, across, *(max(u, 1e-7 * limit) for u in (u_along, u_across)), limit)
+    # Of an uncertainty the disk takes a ten-millionth of the limit at least, or none where the limit is far
+    # beyond it: the square is asked both ways.
+    square = max(
+        inside_square(along, across, max(u_along, least), max(u_across, least), limit)
+        for least in (0.0, 1e-7 * limit)
+    )
     assert found <= square + 1e-6
 
 
