@@ -7,6 +7,7 @@ to pack are always said together. No drawing, no terminal library.
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -15,7 +16,7 @@ from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from shimfit.model import Chance, Change, Lean, Lot, Pack, Piece, Prescription, Reading
     from shimfit.quantities.typed import Units
@@ -242,6 +243,17 @@ class Words:
             to = "" if piece.mark_mm is None else f" to {mark}" + (f" cut tip {tip}" if tip != "0" else "")
             reported.append(piece.lot + to)
         return " + ".join(reported) + self.pushed_in(pack, " ")
+
+    def short_packs(self, packs: Sequence[Pack]) -> str:
+        """All packs of a post, with their places: `↙ T1 to 26, ↗ F1 + F2, ↖ F5, flats 20 mm in`.
+
+        How far in flats go is said once where it is the same of several.
+        """
+        depths = [pack.inside_mm for pack in packs if pack.inside_mm is not None]
+        once = len(depths) > 1 and len(set(depths)) == 1
+        said = [replace(pack, inside_mm=None) if once else pack for pack in packs]
+        listed = ", ".join(f"{self.glyphs.seats[pack.seat]} {self.short_pieces(pack)}" for pack in said)
+        return f"{listed}, flats {shown.inside(depths[0], self.units)} in" if once else listed
 
     def tip(self, mm: float) -> str:
         """What is cut off a taper's tip, in the run's unit; empty for less than the tape shows."""

@@ -202,8 +202,7 @@ def _next_rows(snapshot: Snapshot, words: Words) -> list[Run]:
     rows: list[Run] = []
     for post in islice(coming, 2):
         packs = in_order(post.going_in.packs if post.going_in is not None else ())
-        seats = words.glyphs.seats
-        given = ", ".join(f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in packs)
+        given = words.short_packs(packs)
         state = f"{post.name} {words.glyphs.states[post.state]} {post.state}"
         rows.append((f"{state}: {given}" if given else state, ""))
     return [("next", "label"), *rows] if rows else []

@@ -587,12 +587,9 @@ class RecordScreen(PostList):
         yield Column("before", [off(post, post.before or post.reading) for post in posts], right=True)
         yield Column("after", [off(post, post.after) for post in posts], right=True)
         yield from _allowed(posts, words)
-        seats = self.session.glyphs.seats
         rest = []
         for post in posts:
-            packs = ", ".join(
-                f"{seats[pack.seat]} {words.short_pieces(pack)}" for pack in post.packs_in_place
-            )
+            packs = words.short_packs(post.packs_in_place)
             rest.append("; ".join(part for part in (packs, *post.notes) if part))
         yield Column("under it, and notes", _texts(rest))
 
