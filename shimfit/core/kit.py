@@ -4,9 +4,9 @@ Runs are drawn from the surface's usual fall or from a few bed readings. They ar
 everything that the shop sells beside it, then with only some of that, which gives each post ways to be packed
 in plenty and in want. One integer program over all drawn runs (`_cheapest`) chooses what to buy once for all
 of them: the fewest, cheapest pieces with which so many posts are served, whichever run comes. What it chose
-is tried on runs that it was not made from. These find ways that the program was not given: where enough
-posts are served it is asked again with more of the drawn ones left out, else with none, and then grown by a
-piece of each kind as long as that serves more.
+is tried by plans of runs that it was not made from, and the share told is theirs. These find ways that the
+program was not given: where enough posts are served it is asked again with more of the drawn ones left out,
+else with none, and then grown by a piece of each kind until enough are.
 """
 
 from __future__ import annotations
@@ -287,7 +287,7 @@ class _Runs:
 
 
 def _cheapest(
-    drawn: _Runs,
+    runs: _Runs,
     tables: Tables,
     plenty: Sequence[Lot],
     may_be_left: int,
@@ -297,7 +297,7 @@ def _cheapest(
     bought = [made.column(costs.piece + costs.bought(lot), lot.count) for lot in plenty]
     more = {tables.rank[lot.lot]: column for lot, column in zip(plenty, bought, strict=True)}
     left: list[int] = []
-    for known in drawn.known:
+    for known in runs.known:
         patterns = list(known.values())
         posts = sorted({pattern.post for pattern in patterns})
         box = Box(made, tables, Offered(patterns, posts), more)
@@ -310,7 +310,7 @@ def _cheapest(
     made.row(-math.inf, may_be_left, {**dict.fromkeys(left, 1.0), beyond: -1.0})
     start = np.zeros(len(made.cost))
     start[left], start[beyond] = 1.0, max(0, len(left) - may_be_left)
-    answer = drawn.solver.integer(
+    answer = runs.solver.integer(
         made.built(), seconds=math.inf, relative_gap=NEAR_ENOUGH, start=start, nodes=NODES
     )
     assert answer.columns is not None, "leaving every post out is always an answer"

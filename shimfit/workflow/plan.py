@@ -22,7 +22,7 @@ from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
 from shimfit.core.planning.geometry import PlanPost
-from shimfit.core.planning.plan import Effort, Plan, Unsolved, plan
+from shimfit.core.planning.plan import Effort, Plan, Unsolved, cost_of, plan, set_ups_deg
 from shimfit.core.planning.planned import Planned, box_after
 from shimfit.core.planning.rounds import Earlier
 from shimfit.core.resting import rest_packs, scaled_rest
@@ -363,25 +363,24 @@ def _beside(
 
     The others get what the list of what to buy was made with, where that was bought.
     """
+    if not anew.unsolved:
+        return None
     names = {one.post.name for one in stands}
     rest = plan([post for post in posts if post.name not in names], left, options, solver(), effort=QUICK)
-    by_name = {one.post.name: one for one in (*stands, *rest.planned)}
-    planned = tuple(by_name[post.name] for post in posts if post.name in by_name)
-    degs = {piece.saw_deg for pack in _packs(planned) for piece in pack.pieces if piece.saw_deg is not None}
-    paid = degs - {options.saw.stands_at_deg}
-    objective = sum(one.cost for one in planned) + options.costs.saw_set_up * len(paid)
-    objective += options.costs.unsolved * len(rest.unsolved)
     if len(rest.unsolved) >= len(anew.unsolved):
         return None
+    by_name = {one.post.name: one for one in (*stands, *rest.planned)}
+    planned = tuple(by_name[post.name] for post in posts if post.name in by_name)
     why = {one.post.name: one for one in anew.unsolved} | {one.post.name: one for one in rest.unsolved}
+    objective = cost_of(planned, len(rest.unsolved), options)
     return replace(
         anew,
-        status="proven" if anew.status == "proven" and objective <= anew.bound else "found",
+        status="found",
         objective=objective,
         bound=min(anew.bound, objective),
         planned=planned,
         unsolved=tuple(why[one.post.name] for one in rest.unsolved),
-        set_ups_deg=tuple(sorted(degs)),
+        set_ups_deg=set_ups_deg(planned),
     )
 
 

@@ -42,7 +42,7 @@ from shimfit.errors import InternalError
 from shimfit.model import Lean
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.core.planning.geometry import PlanPost
@@ -334,7 +334,7 @@ class _Work:
                 for number in self._left_out()
             ),
             self.stopped,
-            self._set_ups_deg(planned),
+            set_ups_deg(planned.values()),
             self.rounds,
             self.patience.clock() - began,
         )
@@ -358,16 +358,21 @@ class _Work:
         )
         return tuple(word for word, left_out in zip(LEFT_OUT, some, strict=True) if left_out)
 
-    def _set_ups_deg(self, planned: Mapping[int, Planned]) -> tuple[float, ...]:
-        pieces = (piece for one in planned.values() for pack in one.packs for piece in pack.pieces)
-        return tuple(sorted({piece.saw_deg for piece in pieces if piece.saw_deg is not None}))
-
     def _cost(self, planned: Mapping[int, Planned]) -> float:
-        """Of the served posts, of those left out, and of the settings that the saw is not at already."""
-        costs = self.options.costs
-        paid = [deg for deg in self._set_ups_deg(planned) if deg != self.options.saw.stands_at_deg]
-        served = sum(one.cost for one in planned.values())
-        return served + costs.unsolved * (len(self.posts) - len(planned)) + costs.saw_set_up * len(paid)
+        return cost_of(planned.values(), len(self.posts) - len(planned), self.options)
+
+
+def set_ups_deg(planned: Iterable[Planned]) -> tuple[float, ...]:
+    """Settings of the saw that a plan's wedges are cut at, degrees, each once."""
+    pieces = (piece for one in planned for pack in one.packs for piece in pack.pieces)
+    return tuple(sorted({piece.saw_deg for piece in pieces if piece.saw_deg is not None}))
+
+
+def cost_of(planned: Collection[Planned], left_out: int, options: Options) -> float:
+    """Of the posts served, of those left out, and of the settings that the saw is not at already; minutes."""
+    costs = options.costs
+    paid = [deg for deg in set_ups_deg(planned) if deg != options.saw.stands_at_deg]
+    return sum(one.cost for one in planned) + costs.unsolved * left_out + costs.saw_set_up * len(paid)
 
 
 def _marked(planned: Mapping[int, Planned]) -> list[float]:
