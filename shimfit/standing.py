@@ -678,7 +678,7 @@ class RunState:
     @property
     def warning(self) -> str | None:
         """What every screen of the run warns of; None: nothing."""
-        return next(filter(None, (self.conflict, *self.unread)), None)
+        return next(filter(None, (self.conflict, *self.unread, self.spread)), None)
 
     @property
     def marks(self) -> tuple[Mark, ...]:
@@ -721,7 +721,8 @@ class RunState:
             if mm > most_mm + SAME_PLACE_MM
         ]
         asked = shown.tape(most_mm, self.units)
-        return f"posts {', '.join(wide)} are farther apart than the {asked} asked for" if wide else None
+        which = ", ".join(wide)
+        return f"posts {which} are farther apart than the {asked} asked for: see the code" if wide else None
 
     @property
     def left_to_do(self) -> tuple[PostRecord, ...]:

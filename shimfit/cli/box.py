@@ -47,7 +47,8 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
         pencilled = f"; {remainder(row, lambda mm: shown.tape(mm, units))}" if "cut_from" in row else ""
         lines.append(_lot_line(lot, units) + pencilled)
     twice = [asdict(one) for one in box.taken_twice]
-    io.tell(lines, {"lots": rows, "short": list(map(list, box.short)), "taken_twice": twice})
+    faults = {"short": list(map(list, box.short)), "taken_twice": twice, "unread": list(box.unread)}
+    io.tell(lines, {"lots": rows, **faults})
     for caution in wrong:
         io.talk(caution)
     return Exit.DONE

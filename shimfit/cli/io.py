@@ -262,13 +262,14 @@ def answered_again(site: Site, io: Io, job: str | None = None) -> list[str]:
 
 
 def counted_wrong(site: Site, units: settings.Units) -> list[str]:
-    """What was used that the box did not have, or had given already, a sentence each."""
+    """What was used that the box did not have or had given already, what can't be read; a sentence each."""
     from shimfit.core.cutting import taken_twice_words
     from shimfit.quantities.shown import sentence
 
     box, used = site.box(), "were used than were in the box: count it again"
     short = [f"caution: {count} more of {name} {used}" for name, count in box.short]
-    return [*short, *(f"caution: {sentence(taken_twice_words(one), units)}" for one in box.taken_twice)]
+    twice = (f"caution: {sentence(taken_twice_words(one), units)}" for one in box.taken_twice)
+    return [*short, *twice, *(f"caution: {one}" for one in box.unread)]
 
 
 def words_of(run: RunState, own: settings.Settings) -> Words:

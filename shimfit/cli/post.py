@@ -14,13 +14,13 @@ from typing import Any
 from shimfit.cli.io import Io, answered_again, counted_wrong, open_site
 from shimfit.cli.plan import answer_json, post_lines
 from shimfit.codec import to_json
-from shimfit.entry import EntrySettings, parse_length, parse_reading
+from shimfit.entry import EntrySettings, parse_reading
 from shimfit.errors import Exit, InstrumentError, UsageError
-from shimfit.model import PLANNED, Seat
+from shimfit.model import PLANNED
 from shimfit.quantities import shown
 from shimfit.quantities.typed import to_torque_nm
 from shimfit.standing import standing_json
-from shimfit.workflow.packs import parse_face, parse_packs, parse_seat
+from shimfit.workflow.packs import as_told, parse_face, parse_feelers, parse_packs
 from shimfit.workflow.reading import (
     Asked,
     Logged,
@@ -74,7 +74,7 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
         after=args.after,
         rails_on=args.rails_on,
         again=args.again,
-        rocks=tuple(_rock(text, typed) for text in args.rocks),
+        rocks=parse_feelers(args.rocks, typed.units, typed.faces),
         instrument=args.instrument,
         by=args.by,
         face=None if args.face is None else parse_face(args.face, typed.faces),
@@ -84,6 +84,9 @@ def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
 def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) -> int:
     """Say what was logged and what is to be done; 1 when it is over tolerance or no pack can do it."""
     place = logged.place
+    run = as_told(site, site.run(place.job, place.run))
+    post = run.post(place.post)
+    assert post is not None
     data: dict[str, Any] = {
         "place": str(place),
         "entry": entry,
@@ -92,10 +95,9 @@ def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) 
         "message": logged.message,
     }
     if io.as_json:
-        answer = logged.post.answer
         data["reading"] = to_json(logged.reading)
-        data["answer"] = answer and answer_json(answer, entry, words)
-    lines = post_lines(site.run(place.job, place.run), site.post(place), site.settings)
+        data["answer"] = post.answer and answer_json(post.answer, entry, words)
+    lines = post_lines(run, post, site.settings)
     io.tell(chain((f"{place}: {words}", logged.message), lines), data)
     return Exit.OVER if _is_over(logged) else Exit.DONE
 
@@ -239,14 +241,3 @@ def _done(site: Site, place: Place | None, words: str, io: Io) -> int:
         post = site.run(place.job, place.run).post(place.post)
         data |= {"place": str(place), "post": place.post} | (standing_json(post) if post else {})
     return io.tell(words, data)
-
-
-def _rock(text: str, typed: EntrySettings) -> tuple[Seat, float]:
-    corner, _, thickness = text.partition("=")
-    seat = parse_seat(corner, faces=typed.faces)
-    if not seat.is_corner:
-        raise UsageError(
-            f"{seat} is an edge; a foot rocks over a corner: prev-house, next-house, prev-out, next-out"
-        )
-    # Without a thickness the corner is only noted: it is known to hang, not by how much.
-    return seat, parse_length(thickness, typed.units, what="feeler thickness") if thickness else 0.0

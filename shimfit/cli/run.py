@@ -197,9 +197,11 @@ def _names(text: str | None) -> dict[str, str] | None:
 
 def run_show(args: argparse.Namespace, io: Io) -> int:
     """Show where every post of a run stands."""
+    from shimfit.workflow.packs import as_told
+
     with open_run(args, io) as (site, run):
         # All of it is read before anything is said: damage is an error, not half a run.
-        data = run_json(run) if io.as_json else {}
+        data = run_json(as_told(site, run)) if io.as_json else {}
         said = [] if io.as_json else list(_run_lines(run, words_of(run, site.settings)))
     return io.tell(said, data)
 
@@ -213,7 +215,8 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
     yield f"{run.job}/{run.name}: foot {foot}, read at {height}, {limit}"
     off, kerf_mm = rod_words(run), run.making.kerf_mm
     rod = [f"rod off the middle: {off}"] if off else []
-    saw = [] if kerf_mm is None else [f"saw cuts {shown.sized(kerf_mm, words.units)} wide"]
+    cuts = f"saw cuts {shown.sized(kerf_mm, words.units)} wide" if kerf_mm else "nothing is lost in a cut"
+    saw = [] if kerf_mm is None else [cuts]
     if rod or saw:
         yield f"  {', '.join((*rod, *saw))}"
     yield from (f"  ! {remark}" for remark in run.remarks)

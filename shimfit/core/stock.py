@@ -60,12 +60,20 @@ def lot_from_row(cells: Mapping[str, object]) -> Lot:
 
     FileError with column and reason when it can't be believed.
     """
-    return _lot(Row(cells))
+    return _lot(_nameable(Row(cells)))
 
 
 def lot_to_row(lot: Lot) -> dict[str, object]:
     """A lot as a row in millimetres, in the file's own order; dimensions that are not given are None."""
     return {column: getattr(lot, column) for column in COLUMNS}
+
+
+def _nameable(row: Row) -> Row:
+    """The row, if `pack SEAT=LOT@MARK+LOT` can name its lot, else FileError; older logs are not asked."""
+    name = _text(row, "lot")
+    if found := [sign for sign in "+@" if sign in name]:
+        raise row.refuse("lot", f"is {name!r}; in `pack` a {found[0]} ends a lot's name: call it otherwise")
+    return row
 
 
 def _lot(row: Row) -> Lot:
@@ -196,9 +204,8 @@ def lots_from_csv(text: str, name: str) -> tuple[Lot, ...]:
     FileError naming line, column and reason for the first thing that can't be believed: nothing of the
     file is taken then. An empty file is refused (the header is required); a header alone is an empty box.
     """
-    return _unique(
-        csvfile.rows(text, name, ("lot", "form", "count"), COLUMNS, ragged=True, also=_no_thickness)
-    )
+    table = csvfile.rows(text, name, ("lot", "form", "count"), COLUMNS, ragged=True, also=_no_thickness)
+    return _unique(map(_nameable, table))
 
 
 def _no_thickness(there: Collection[str]) -> str | None:

@@ -358,7 +358,7 @@ class _Crews:
     def _conflict(self, sides: Sequence[tuple[list[Event], Side]], first: int) -> Move | None:
         """What both sides did there, if they did; the one that the post goes on from is named first."""
         work = [[event for event in events if _is_work(event)] for events, _ in sides]
-        if all(work):
+        if all(work) and not _alike(*work):
             packs = all(side.packs_by in {event.id for event in events} for events, side in sides)
             settles = "say what is under it, then read it again" if packs else "read it again"
             if sides[first][1].gone:
@@ -460,6 +460,12 @@ def _different(one: Event, other: Event) -> list[str]:
     """What two events that lay something out both say, and say differently of it."""
     here, there = said_by(one), said_by(other)
     return [key for key, value in here.items() if key in there and there[key] != value]
+
+
+def _alike(here: Sequence[Event], there: Sequence[Event]) -> bool:
+    """Both only moved the post, to one mark in the end, or both took it out: there is nothing to settle."""
+    layout = all(event.kind in ("post-moved", "post-removed") for event in (*here, *there))
+    return layout and here[-1].kind == there[-1].kind and not _different(here[-1], there[-1])
 
 
 def _who(event: Event, unnamed: str) -> str:

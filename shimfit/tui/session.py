@@ -683,10 +683,10 @@ class Session:
         """What the next reading is: `bed`, `mid`, `rails-on`, `rocks next-out 0.5`; nothing: a plain one."""
         word, _, rest = text.lower().partition(" ")
         if word == "rocks":
-            from shimfit.workflow.packs import parse_seat_lengths
+            from shimfit.workflow.packs import parse_feelers
 
-            feelers = parse_seat_lengths("=".join(rest.split()), self.site.run(place.job, place.run).units)
-            self._asked = {"rocks": tuple(feelers.items())}
+            run, corners = self.site.run(place.job, place.run), "=".join(rest.split()).split(",")
+            self._asked = {"rocks": parse_feelers(corners, run.units, dict(run.face_names))}
         elif word in KINDS:
             self._asked = KINDS[word]
         else:

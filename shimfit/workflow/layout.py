@@ -37,7 +37,7 @@ OPTION_HINTS = {
     "faces": "names of your own, like out=lake house=lawn",
     "layout": "corners, tripod or auto",
     "rod": "where the rod pulls off the foot's middle: next=5mm,house=3mm; 0: in the middle",
-    "kerf": "width of the saw's cut, like 2.5mm or 3/32",
+    "kerf": "width of the saw's cut, like 2.5mm or 3/32; 0: pieces are split or snapped off",
 }
 """Options of a run that can be changed later, each with what it takes."""
 

@@ -87,6 +87,33 @@ def parse_seat_lengths(text: str, units: Units) -> dict[Seat, float]:
     return found
 
 
+MOST_FEELER_MM = 10.0
+"""A corner that hangs by more is a bed to be mended, or a slip of the unit (common practice, no source)."""
+
+
+def parse_feelers(
+    words: Sequence[str], units: Units, faces: Mapping[str, str] = MappingProxyType({})
+) -> tuple[tuple[Seat, float], ...]:
+    """Corners that do not touch, each `next-out=0.5`; 0 mm where no thickness is given: it is only noted.
+
+    EntryError: no corner, one given twice, a gap that no foot rocks over. faces: what the run calls them.
+    """
+    found: dict[Seat, float] = {}
+    for corner, _, thickness in (word.partition("=") for word in words):
+        seat = parse_seat(corner, faces=faces)
+        if not seat.is_corner:
+            raise UsageError(
+                f"{seat} is an edge; a foot rocks over a corner: prev-house, next-house, prev-out, next-out"
+            )
+        if seat in found:
+            raise EntryError(f"{seat} is given twice", at=0)
+        found[seat] = parse_length(thickness, units, what="feeler thickness") if thickness else 0.0
+        if found[seat] > MOST_FEELER_MM:
+            gap = shown.sized(found[seat], units)
+            raise EntryError(f"{gap} under {seat}: no foot rocks over so much; a wrong unit?", at=0)
+    return tuple(found.items())
+
+
 def parse_packs(
     words: Sequence[str],
     foot: Foot,

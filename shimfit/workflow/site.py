@@ -357,7 +357,12 @@ class Site(AbstractContextManager["Site"]):
 
     @in_one_turn
     def add_stock(self, lot: Lot) -> str:
-        """Put one lot in the box; what it is called there, where its name may be another lot's (`T1 (2)`)."""
+        """Put one lot in the box; what it is called there, where its name may be another lot's (`T1 (2)`).
+
+        UsageError where there is none of it.
+        """
+        if not lot.count:
+            raise UsageError(f"0 of {lot.lot} are nothing to put in the box: say how many there are")
         name = self.box().stock.copy().put(lot)
         self.append(self.draft((), "stock-added", to_json(lot)))
         return name

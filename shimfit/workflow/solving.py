@@ -13,8 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
+from shimfit.codec import from_json
 from shimfit.core import packing
 from shimfit.core.bearing import Clamp, caution, clamp_from_torque, contact_length_mm, pressures, timber_named
 from shimfit.core.cautions import caution_of_material
@@ -22,7 +24,6 @@ from shimfit.core.cutting import moved_packs, returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Reads, usual_reads
 from shimfit.core.resting import scaled, scaled_rest
-from shimfit.core.stock import lot_from_row
 from shimfit.core.takeup import TakeUp
 from shimfit.core.uncertainty.budget import HAND_MM
 from shimfit.core.uncertainty.decision import FACTORS
@@ -124,7 +125,7 @@ def prescription_for(
     if pushes and any((change.push_mm or 0.0) > 0.0 for change in answer.change):
         after = box.stock.copy()
         if (data := after.moved(post.packs_in_place, packs, str(place), kerf_mm)) is not None:
-            after.count_taken(data, lot_from_row)
+            after.count_taken(data, partial(from_json, Lot))
         twice = len(after.taken_twice) > len(box.stock.taken_twice)
         if twice or after.lacking(waited_for) - box.stock.lacking(waited_for):
             return prescription_for(site, place, post, pushes=False)

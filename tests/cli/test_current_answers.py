@@ -235,6 +235,9 @@ def test_of_a_taper_that_another_post_was_cut_from_the_page_says_what_the_sheet_
         type_("read", f"lake/walk/{post}", entry)
     assert type_("plan", "lake/walk")[0] == 0
     type_("pack", "lake/walk/1")
+    asked = type_("run", "show", "lake/walk", "--json")[1]["posts"][1]["prescribed"]
+    lots = {lot["lot"] for lot in type_("stock", "list", "--json")[1]["lots"]}
+    assert {piece["lot"] for pack in asked for piece in pack["pieces"]} <= lots, "and so says the run"
     sheet, said = type_("cut", "lake/walk")[1], io.StringIO()
     marks = re.findall(r"T1\S* push to [\d.]+ mm.*", sheet)
     with Site.open(tmp_path / "test.db", environment={}) as site:

@@ -98,7 +98,9 @@ def test_a_foot_that_rocks_gets_the_feeler_at_the_corner_that_hangs(lake) -> Non
 
     assert beyond_the_gap(firm) == pytest.approx(0.0, abs=0.01)
     assert beyond_the_gap(rocks) == pytest.approx(0.8, abs=0.01)
-    assert lake("read", "lake/walk/3", "9mm n 0", "--rocks", "next=1mm").code == 2
+    for wrong in (["next=1mm"], ["next-out=50mm"], ["next-out=1mm", "next-out=2mm"]):
+        words = [word for one in wrong for word in ("--rocks", one)]
+        assert lake("read", "lake/walk/3", "9mm n 0", *words).code == 2, wrong
 
 
 def test_a_filler_that_ended_the_rocking_is_not_taken_for_lift_at_the_next_reading(lake) -> None:

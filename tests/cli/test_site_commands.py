@@ -9,6 +9,10 @@ import sys
 
 import pytest
 
+from shimfit.model import Lot
+from shimfit.store.events import Draft
+from shimfit.workflow.site import Site
+
 NEW_RUN = "run new lake/walk --length 3600 --every 1200 --foot 90x90mm --height 1000mm --tolerance 1:500"
 
 
@@ -209,6 +213,9 @@ def test_options_may_stand_before_or_after_the_command(shimfit, tmp_path) -> Non
         ("run new lake/x --length 3m --every 1m --foot 90x90mm --height 1m --due 99999", "at most 36500"),
         ("stock add F77 flat --thin 1mm", "--thickness is missing; a flat needs it"),
         ("stock add F77 flat --thickness 1mm --thin 2mm", "--thin is filled in, but a flat has no such"),
+        ("stock add F9+F8 flat --thickness 1mm", "in `pack` a + ends a lot's name"),
+        ("stock add F9@3 flat --thickness 1mm", "in `pack` a @ ends a lot's name"),
+        ("stock add F9 flat --thickness 1mm --count 0", "0 of F9 are nothing to put in the box"),
         ("stock out F1 0", "0 pieces can't be gone"),
         ("read lake/walk/1 '9mm n 4mm o' --face roof", "its faces are next, prev, out, house"),
         ("read lake/walk --table readings.csv --bed --by me", "--bed, --by: for one reading"),
@@ -246,6 +253,31 @@ def test_what_can_not_be_or_would_be_passed_over_is_refused(lake, words: str, sa
     assert ran.code == 2
     assert said in ran.err
     assert lake("export -").out == before
+
+
+def test_a_box_with_lots_that_no_pack_can_name_still_opens_and_its_wood_goes_by_another_name(
+    lake, tmp_path
+) -> None:
+    """Older programs took such names."""
+    with Site.open(tmp_path / "test.db", environment={}) as site:
+        site.add_stock(Lot("F9+F8", "flat", 2, thickness_mm=1.0))
+    table = lake("stock export -").out
+    (tmp_path / "box.csv").write_text(table)
+    assert "F9+F8" in table
+    assert "column lot" in lake(f"stock import {tmp_path}/box.csv").err
+    assert lake("stock out F9+F8").code == 0
+    (tmp_path / "box.csv").write_text(table.replace("F9+F8", "F9-F8"))
+    assert lake(f"stock import {tmp_path}/box.csv").code == 0
+    assert lake("pack lake/walk/1 out=F9-F8").code == 0
+
+
+def test_what_of_the_box_this_version_cannot_read_is_told(lake, tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr("shimfit.store.log.wrong_with", lambda *_: None)  # as a newer program may log
+    with Site.open(tmp_path / "test.db", environment={}) as site:
+        site.append(Draft("stock-out", {"lot": 7}))
+    ran = lake("stock list --json")
+    assert len(ran.json["unread"]) == 1
+    assert ran.json["unread"][0] in ran.err
 
 
 def test_what_is_odd_is_asked_about_and_taken(lake) -> None:

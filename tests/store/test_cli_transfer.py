@@ -260,3 +260,17 @@ def test_the_schema_of_an_export_names_every_kind_and_needs_no_data_file(tmp_pat
     file.write_text("a letter")
     with pytest.raises(FileError, match="is no JSON Schema"):
         call("export", file, "--schema")
+
+
+def test_crews_who_moved_a_post_to_one_mark_apart_have_nothing_to_settle(apart):
+    north, south, exchange = apart
+    for crew, other in ((north, "4710"), (south, "4690")):
+        crew("run", "move", "lake/deck/5", "--at", other)
+        crew("run", "move", "lake/deck/5", "--at", "4700")
+        crew("run", "remove", "lake/deck/2")
+        crew("run", "move", "lake/deck/4", "--at", other[:1] + "0" * (len(other) - 1))
+    north("run", "move", "lake/deck/3", "--at", "2500")
+    south("run", "move", "lake/deck/3", "--at", "2510")
+    for told in exchange():
+        assert "lake/deck/3" in told
+        assert not [one for one in ("lake/deck/2", "lake/deck/4", "lake/deck/5") if one in told]

@@ -335,8 +335,9 @@ def test_posts_farther_apart_than_was_asked_for_are_said(crew):
     north.log("post-removed", {}, post=posts[1].name)
     apart_mm = posts[2].station_mm - posts[0].station_mm
     said = f"posts {posts[0].name} and {posts[2].name} ({apart_mm:.0f} mm) are farther apart than the 1200 mm"
-    assert north.run().spread == f"{said} asked for"
+    assert north.run().spread == f"{said} asked for: see the code"
     assert north.run().spread in north.run().remarks
+    assert north.run().warning == north.run().spread, "and every screen of the run says so"
 
 
 def test_what_is_done_afresh_is_not_taken_for_done(crew, packs):

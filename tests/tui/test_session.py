@@ -39,7 +39,8 @@ def test_a_rocking_corner_goes_with_the_reading(session) -> None:
     assert session.do("kind", "rocks next-out 0.5").done
     assert session.enter("3n2o").done
     assert session.record.readings[-1].rocks == ((Seat.NEXT_OUT, 0.5),)
-    assert not session.do("kind", "rocks roof 0.5").done
+    for wrong in ("roof 0.5", "next 0.5", "next-out 50", "next-out=1,next-out=2"):
+        assert not session.do("kind", f"rocks {wrong}").done, "no corner, an edge, too far, twice"
     assert not session.do("kind", "sideways").done
 
 

@@ -405,8 +405,9 @@ class StockScreen(ListPage):
         )
 
     def _headline(self, width: int) -> str:
-        lots, short, place = self._lots, self.session.site.box().short, self.session.place
-        wrong = f"; counted wrong: {', '.join(lot for lot, _ in short)}" if short else ""
+        lots, box, place = self._lots, self.session.site.box(), self.session.place
+        wrong = f"; counted wrong: {', '.join(lot for lot, _ in box.short)}" if box.short else ""
+        wrong += f"; {shown.counted(len(box.unread), 'event')} can't be read" if box.unread else ""
         pieces = sum(lot.count for lot in lots)
         head = f"The box: {len(lots)} lot{'s' * (len(lots) != 1)}, {pieces} piece{'s' * (pieces != 1)}{wrong}"
         takes = place is not None and any(_pieces(self.session.record))
