@@ -622,3 +622,7 @@ class Instrument:
     """A sensor's: how long it remembers, from a long still record."""
     serial: str | None = None
     """Serial or inventory number; None = not known."""
+    time: str | None = None
+    """When this was entered; None of one that the log does not hold."""
+    event: str | None = None
+    """Id of the log's event that entered it."""

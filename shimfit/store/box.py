@@ -218,7 +218,7 @@ class _Contents:
             self.unread.append(left_out(event, fault))
             return
         if event.kind == "instrument":
-            entry = from_json(Instrument, data)
+            entry = from_json(Instrument, data, time=event.time, event=event.id)
             self.history.append(entry)
             # Another crew's instrument must not change the zero of ours that has the same name.
             if event.log in self.logs or entry.name not in self.instruments:

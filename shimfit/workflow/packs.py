@@ -190,11 +190,12 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
     if not post.implied:
         return ()
     came_out, goes_in = moved_packs(post.packs_in_place, post.implied)
-    there = Counter((piece.lot, piece.form) for pack in came_out for piece in pack.pieces)
+    # What was cut comes out under a name of its own: a piece of the lot that it was cut from is another one.
+    there = Counter(piece.lot for pack in came_out for piece in pack.pieces if piece.is_whole)
 
     def is_new(piece: Piece) -> bool:
-        there[piece.lot, piece.form] -= 1
-        return there[piece.lot, piece.form] < 0
+        there[piece.lot] -= 1
+        return there[piece.lot] < 0
 
     found = [replace(pack, pieces=tuple(filter(is_new, pack.pieces))) for pack in goes_in]
     return tuple(pack for pack in found if pack.pieces)

@@ -119,6 +119,8 @@ def test_an_instrument_that_was_dropped_has_no_zero_until_it_is_turned_again(lak
     (known,) = lake("instrument list --json").json["instruments"]
     assert (known["u_zero"], known["checked"], known["zero_along"]) == (None, None, 0.0)
     assert (known["serial"], known["length_mm"]) == ("L-7", 1200.0), "what it is stays known"
+    assert known["event"]
+    assert known["time"][:10] == known["dropped"][:10], "and when this was entered, for programs"
     listed = lake("instrument list").out
     assert "not checked since it was dropped 20" in listed
     assert "never" not in listed

@@ -176,7 +176,7 @@ def test_the_sample_is_written_once_marked_and_taken_out_again(shimfit) -> None:
     assert shimfit("demo --remove").code == 0
     assert shimfit("job list --json").json["jobs"] == []
     listed = shimfit("stock list --json").json
-    assert listed == {"schema": 1, "lots": [], "short": [], "taken_twice": []}
+    assert listed == {"schema": 1, "lots": [], "short": [], "taken_twice": [], "unread": []}
     assert shimfit("demo").code == 0
 
 

@@ -3,17 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
-from typing import TYPE_CHECKING
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, cast
 
 import pytest
 
 from shimfit.core.objective import Minutes
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
-from shimfit.model import Foot
+from shimfit.model import Foot, Pack, Piece, Seat
 from shimfit.settings import Settings, minutes_of, parse_setting
 from shimfit.tui import setting_up
-from shimfit.workflow.packs import asks_again
+from shimfit.workflow.packs import asks_again, awaited_packs
 from shimfit.workflow.reading import (
     Asked,
     answer_now,
@@ -27,6 +28,8 @@ from shimfit.workflow.site import Place, Site
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
+
+    from shimfit.standing import PostRecord
 
 BOX = """lot,form,count,thickness_mm
 F1,flat,12,0.4
@@ -135,6 +138,19 @@ def test_posts_that_leave_no_room_between_their_feet_are_refused_on_every_front(
     setting_up.add_run(site, answers | {"every": "1m"})
     small = [row | {"foot": {"along_mm": 40.0, "across_mm": 40.0}} for row in rows]
     assert site.add_run("lake", "two", foot=Foot(90.0, 90.0), height_mm=1000.0, posts=small).posts
+
+
+def test_of_a_lot_that_is_under_the_post_already_another_stretch_is_still_waited_for() -> None:
+    """What comes out was cut: a correction that wants more of that lot cuts it anew; a flat only moves."""
+
+    def packs(seat: Seat, *pieces: Piece) -> tuple[Pack, ...]:
+        return (Pack(seat, 1.0, 1.0, (0.0, 0.0), pieces),)
+
+    flat = Piece("F1", "flat", 0.5)
+    under = packs(Seat.NEXT_OUT, Piece("T1", "taper", 1.0, mark_mm=20.0, copy=1), flat)
+    anew = Piece("T1", "taper", 1.8, mark_mm=48.7, trim_tip_mm=22.5, copy=2)
+    post = SimpleNamespace(packs_in_place=under, implied=packs(Seat.NEXT_HOUSE, anew, flat))
+    assert awaited_packs(cast("PostRecord", post)) == packs(Seat.NEXT_HOUSE, anew)
 
 
 def test_a_lot_is_taken_out_to_its_last_piece_and_no_further(site: Site) -> None:
