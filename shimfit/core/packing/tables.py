@@ -340,9 +340,8 @@ class Tables(Tapered):
             lo, hi = max(1, thickness - run.hi), thickness - run.lo
             costs = run.cost + run.per_step * (thickness - np.arange(lo, max(lo, hi + 1)))
             totals = self.g[k - 1][lo : lo + len(costs)] + costs
-            for j in np.argsort(totals, kind="stable").tolist():
-                if not totals[j] <= min(limit, NO_COST) + EPS:
-                    break
+            some = np.flatnonzero(totals <= min(limit, NO_COST) + EPS)
+            for j in some[np.argsort(totals[some], kind="stable")].tolist():
                 yield thickness - lo - j, float(costs[j])
 
     def _flats(

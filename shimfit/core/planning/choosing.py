@@ -167,7 +167,9 @@ class _Choosing:
         rounds = patience.part(SHARE_FOR_ROUNDS)
         of_the_bound = None if patience.progress is None else lambda bound, _: patience.tell(bound, None)
         most = QUICK_ROUNDS if patience.quick else MOST_ROUNDS
-        self.rounds = Rounds(posts, tables, solver, rounds.at_an_end, of_the_bound, most=most)
+        self.rounds = Rounds(
+            posts, tables, solver, rounds.at_an_end, of_the_bound, most=most, rough=patience.quick
+        )
         self.rounds.splits = not (long or patience.quick)
 
     def done(self) -> Together:

@@ -347,15 +347,19 @@ class Rounds:
         *,
         most: int = MOST_ROUNDS,
         share: float = 1.0,
+        rough: bool = False,
     ) -> None:
-        """`tables` are without prices; `share` of the box, or so many: see `Master`."""
+        """`tables` are without prices; `share` of the box, or so many: see `Master`.
+
+        `rough`: nobody hears what is proven, so no post is searched by itself for what its bound lacks.
+        """
         self.posts, self.options, self.solver = posts, tables.options, solver
         self.settled: list[Settled] = []
         self.least = np.zeros(0)
         """Of the last round."""
         self.at_an_end, self.progress, self.most = at_an_end, progress, most
         self.master = Master(tables, len(posts), solver, share)
-        self.count = 0
+        self.count, self.rough = 0, rough
         self.counted = len(posts) <= MOST_EXACT
         """Pieces that two seats of a post want are counted exactly: at once, or where no more is found."""
         self.stopped = self.one_by_one = self.splits = False
@@ -506,7 +510,7 @@ class Rounds:
                 best_bound, new = self._round(best_price, lifts=True, known=best_least)
                 best_least = self.least
             if not new:
-                if self.one_by_one or (self.counted and len(self.posts) > MOST_EXACT):
+                if self.rough or self.one_by_one or (self.counted and len(self.posts) > MOST_EXACT):
                     break
                 self.counted, self.one_by_one = True, self.counted
         if not lifts:
