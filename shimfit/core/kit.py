@@ -5,8 +5,8 @@ everything that the shop sells beside it, then with only some of that, which giv
 in plenty and in want. One integer program over all drawn runs (`_cheapest`) chooses what to buy once for all
 of them: the fewest, cheapest pieces with which so many posts are served, whichever run comes. What it chose
 is tried by plans of runs that it was not made from, and the share told is theirs. These find ways that the
-program was not given: where enough posts are served it is asked again with more of the drawn ones left out,
-else with none, and then grown by a piece of each kind until enough are.
+program was not given: it is asked first with more of the drawn posts left out than may be, then, where the
+trials show too few served, with fewer and with none, and grown by a piece of each kind until enough are.
 """
 
 from __future__ import annotations
@@ -31,7 +31,7 @@ from shimfit.quantities import shown
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.tables import Tables
@@ -51,11 +51,13 @@ ALONG_SHARE = 0.5
 ACROSS_SHARE = 0.5
 """Spread across ÷ usual fall."""
 DRAWN_RUNS = 6
-TRIAL_RUNS, TRIAL_POSTS = 8, 240
+TRIAL_RUNS, TRIAL_POSTS = 8, 168
 """It is tried on so many runs, or on as many as have so many posts: the share is theirs."""
+CLEAR = 0.5
+"""On half of them, where these leave out fewer or more posts than may be by more than such a share."""
 GROWTHS = 4
-LEFT_OUT = (0.0, 1.0, 2.0)
-"""Of the posts that may be left out, those that the drawn runs may: as many as still serve enough."""
+LEFT_OUT = (2.0, 1.0, 0.0)
+"""Of the posts that may be left out, those that the drawn runs may: the first that still serves enough."""
 SCARCE = 0.5
 """Share of the kit for all posts that runs are then planned from."""
 PIECES_FIRST = 0.01
@@ -188,21 +190,20 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
 
     many = min(TRIAL_RUNS, math.ceil(TRIAL_POSTS / posts))
     trials = [drawn(DRAWN_RUNS + run) for run in range(many)]
-    may_be_left = math.floor((1.0 - share) * many * posts)
 
-    def left_out(counts: Sequence[int], most: float = math.inf) -> int:
-        """Posts left out by quick plans of the trial runs; no more are counted once there are too many."""
+    def served(counts: Sequence[int]) -> float:
+        """Share of posts in quick plans of the trial runs; of half of these where that is clear."""
         box, left = _with(lots, plenty, counts), 0
-        for trial in trials:
+        for run, trial in enumerate(trials, 1):
             left += len(plan(trial, box, options, solver, effort=TRIED).unsolved)
-            if left > most:
+            may = (1.0 - share) * run * posts
+            if 2 * run >= many and abs(left - may) > CLEAR * may:
                 break
-        return left
+        return 1.0 - left / (run * posts)
 
     nothing = [0] * len(plenty)
-    without = left = left_out(nothing)
-    alone = 1.0 - without / (many * posts)
-    if without <= may_be_left:
+    alone = served(nothing)
+    if alone >= share:
         return Kit((), alone, alone, share)
     runs = _Runs(map(drawn, range(DRAWN_RUNS)), solver)
     for unsolved in (HOPELESS, None):
@@ -211,28 +212,22 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
         if runs.with_a_way >= share * runs.wanting:
             break
     tables = build_tables([*lots, *plenty], options)
-    tried, enough = nothing, None
-    fewest, most = 0, len(LEFT_OUT) - 1
-    while fewest <= most:
-        step = (fewest + most) // 2
-        drawn_left = math.floor(LEFT_OUT[step] * (1.0 - share) * DRAWN_RUNS * posts)
-        tried = _cheapest(runs, tables, plenty, drawn_left)
-        if (now := left_out(tried, may_be_left)) <= may_be_left:
-            enough, left, fewest = tried, now, step + 1
-        else:
-            most = step - 1
-    for _ in range(GROWTHS if enough is None else 0):
-        tried = [n + bool(n) for n in tried]
-        if (now := left_out(tried, may_be_left)) <= may_be_left:
-            enough, left = tried, now
+    tried = nothing
+
+    def candidates() -> Iterator[list[int]]:
+        for some in LEFT_OUT:
+            yield _cheapest(runs, tables, plenty, math.floor(some * (1.0 - share) * DRAWN_RUNS * posts))
+        for _ in range(GROWTHS):
+            yield [n + bool(n) for n in tried]
+
+    for tried in candidates():
+        now = served(tried)
+        if now >= share:
             break
-    if enough is None:
-        left = left_out(tried)
     # What serves nobody more is not bought.
-    counts = enough or (tried if left < without else nothing)
-    served = 1.0 - min(left, without) / (many * posts)
+    counts = tried if now > alone else nothing
     lines = tuple(KitLine(lot, int(n)) for lot, n in zip(to_buy, counts, strict=True) if n)
-    return Kit(lines, served, alone, share)
+    return Kit(lines, max(now, alone), alone, share)
 
 
 class _Runs:
@@ -265,6 +260,7 @@ class _Runs:
             return
         posts = [self.runs[run][post] for run, post in owner]
         rounds = Rounds(posts, tables, self.solver, most=QUICK_ROUNDS, share=float(len(self.runs)))
+        rounds.counted &= len(self.runs) == 1  # one post hardly wants the last piece of several boxes
         number = {one: k for k, one in enumerate(owner)}
         rounds.master.add(
             replace(way, post=number[run, way.post])

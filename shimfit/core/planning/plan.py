@@ -181,6 +181,9 @@ class _Work:
 
     def serve(self, *, swaps: bool) -> None:
         """Serve all posts that can be: together, one by one, then once more those left out."""
+        if not any(lot.count for lot in self.lots):
+            self.bound, self.knows_shared = self._cost(self.planned), True
+            return
         if len(self.together) == 1 and not self.one_by_one:
             self._serve_the_only_one(self.together[0])
         if self.together:
