@@ -9,6 +9,7 @@ import pytest
 from shimfit.store.box import BOX_KINDS, fold_box
 from shimfit.store.events import UNDONE, Draft, in_order
 from shimfit.store.journal import Journal
+from shimfit.store.merge import export_text, import_text
 
 F2 = {"lot": "F2", "form": "flat", "count": 4, "thickness_mm": 2.0}
 T1 = {"lot": "T1", "form": "taper", "count": 2, "thin_mm": 0.0, "thick_mm": 6.0, "length_mm": 120.0}
@@ -187,3 +188,17 @@ def test_a_long_box_is_what_its_events_say_however_many_of_them_are_in_the_base(
             journal.close()
             journal = Journal.open(tmp_path / "north.db", clock=north.clock)
     journal.close()
+
+
+def test_a_box_taken_up_again_is_whole_after_an_earlier_crew_sent_its_own(crew, make_clock, monkeypatch):
+    """Theirs go before ours by the clock and behind them by place: none of ours is let go of for good."""
+    monkeypatch.setattr("shimfit.store.box._HALF", 3)
+    monkeypatch.setattr("shimfit.store.journal.LAG", 1)
+    north, south = crew("north"), crew("south", clock=make_clock("2026-05-03T08:00:00+02:00"))
+    for one in (north, south):
+        for _ in range(4):
+            one.journal.append("stock-added", F2)
+    import_text(north.journal, export_text(south.journal), "south.jsonl")
+    assert _left(north) == {"F2": 16}
+    north.journal.close()
+    assert _left(crew("north again", path=north.journal.path)) == {"F2": 16}

@@ -472,6 +472,22 @@ def test_a_reader_that_is_blocked_is_reported_as_lost_and_its_last_value_can_not
         sensor.stop()
 
 
+def test_the_lean_shown_as_now_is_of_now(played):
+    """Eight seconds at one lean, then half a second at another: whoever turns the nut sees that one alone."""
+    link = PlayedLink(good=425)
+    of = link.read
+    link.read = lambda: of() if link.sent < 400 else of() and xdr(3.0, 0.0)
+    sensor = played(link)
+    sensor.start()
+    try:
+        assert link.blocked.wait(20)
+        lean = sensor.snapshot().lean
+        assert (lean.slope_along, lean.slope_across) == pytest.approx((math.tan(math.radians(3.0)), 0.0))
+    finally:
+        link.go_on.set()
+        sensor.stop()
+
+
 @pytest.mark.parametrize("fault", [RuntimeError("out of step"), AttributeError("none"), MemoryError()])
 def test_whatever_goes_wrong_in_the_reader_is_a_reported_loss_and_a_new_beginning(played, fault):
     link = PlayedLink(fault)

@@ -390,6 +390,13 @@ def test_a_reading_of_another_kind_is_not_held_against_the_one_before(boxed: Sit
     assert len(boxed.post(AT).readings) == 2
 
 
+def test_a_reading_at_half_height_asks_for_no_answer(boxed: Site) -> None:
+    """It says nothing of packs: what is still to be worked out for the top waits for its own time."""
+    log_reading(boxed, AT, "5n 7h", Asked(answer_later=True))
+    log_reading(boxed, AT, "3n 3h", Asked(mid=True), sure=True)
+    assert boxed.post(AT).prescription is None
+
+
 def test_what_fills_a_hollow_lifts_nothing(boxed: Site) -> None:
     """A foot that rocks, packed as asked: nobody asks, and the deck is not taught that packs give less."""
     log_reading(boxed, AT, "8p 6o", Asked(rocks=((Seat.NEXT_OUT, 0.8),)))
