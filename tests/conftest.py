@@ -19,6 +19,12 @@ settings.register_profile("untimed", deadline=None)  # a busy machine is no faul
 settings.load_profile("untimed")
 
 
+# Containers often ask for no bytecode to be written. Then each process, and each program that a test starts,
+# would compile shimfit and rewrite the tests' asserts anew. Git ignores what is written.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+
+
 def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
     """Processes for `-n auto`: two more than cores for the whole suite, none for tests that are named.
 
@@ -36,7 +42,7 @@ def pytest_configure(config: pytest.Config) -> None:
 
     They start at once and go through the same files, so that none found what another had just compiled.
     """
-    if not hasattr(config, "workerinput") or sys.dont_write_bytecode:
+    if not hasattr(config, "workerinput"):
         return
     mine = slice(int(config.workerinput["workerid"][2:]), None, config.workerinput["workercount"])
     tests = Path(__file__).parent

@@ -35,6 +35,7 @@ def in_a_child(work, *, user: int | None = None):
     child = os.fork()
     if child == 0:
         os.close(hear)
+        sys.dont_write_bytecode = True  # what a quota cut off would break the programs that come after
         try:
             if user is not None and os.geteuid() == 0:
                 os.setgid(user)

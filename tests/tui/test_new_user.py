@@ -36,10 +36,6 @@ def tmp_path(tmp_path_factory):
     return tmp_path_factory.mktemp("t")
 
 
-COMPILED = {"PYTHONDONTWRITEBYTECODE": ""}
-"""Modules are kept compiled: the next program starts in a fraction of the time."""
-
-
 @pytest.fixture
 def start(tmp_path):
     """Starts the program on a data file in a fresh folder; ends it when the test is over."""
@@ -53,7 +49,7 @@ def start(tmp_path):
         }
         terminal = Terminal(columns, rows)
         started.append(terminal)
-        return terminal.start(tmp_path, {**COMPILED, **named, **environment}, *arguments, before=before)
+        return terminal.start(tmp_path, {**named, **environment}, *arguments, before=before)
 
     yield begin
     for terminal in started:
@@ -265,7 +261,6 @@ def simulator(tmp_path):
     link = tmp_path / "post"
     playing = subprocess.Popen(
         [sys.executable, "-m", "shimfit", "simulate", "--link", str(link), "--along", "9", "--across", "5"],
-        env={**os.environ, **COMPILED},
         stdin=subprocess.PIPE,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,

@@ -8,6 +8,7 @@ import socket
 import sys
 import threading
 import time
+from collections.abc import Callable
 from contextlib import contextmanager
 from pathlib import Path
 
@@ -57,11 +58,11 @@ class Post:
         assert self._ends is not None
         os.write(self._ends[0], data)
 
-    def still(self, seconds: float, x=1.0, y=-0.5) -> None:
-        """A hundred samples of a quick listener's second."""
-        end = time.monotonic() + seconds / QUICKER
-        count = 0
-        while time.monotonic() < end:
+    def still_until(self, seen: Callable[[], bool], x=1.0, y=-0.5) -> None:
+        """A hundred samples of a quick listener's second, for as long as it takes: a busy machine is slow."""
+        end, count = time.monotonic() + 20.0, 0
+        while not seen():
+            assert time.monotonic() < end, "it was not taken"
             count += 1
             wobble = 0.004 * (count * 7 % 11 - 5)
             self.send(xdr(x + wobble, y - wobble))
@@ -103,10 +104,9 @@ def test_from_first_contact_to_a_reading_in_the_posts_directions(post, tmp_path,
     with listening(str(post.path), options, tmp_path / "a.cap", quick) as sensor:
         assert sensor.snapshot().state is WatchState.NO_DATA
         wait_for(lambda: sensor.snapshot().is_open)
-        post.still(2.0)
+        post.still_until(lambda: sensor.snapshot().taken is not None)
         seen = sensor.snapshot()
         taken = seen.taken
-        assert taken is not None, seen.words
         assert seen.state is WatchState.TAKEN
         assert seen.banner is None
         # sensor x = +1 leans to the house, y = -0.5 to prev
@@ -135,7 +135,7 @@ def test_a_replay_of_the_capture_comes_to_the_same_reading(post, tmp_path, quick
     options = ListenOptions(steadiness=QUICK)
     with listening(str(post.path), options, tmp_path / "a.cap", quick) as sensor:
         wait_for(lambda: sensor.snapshot().is_open)
-        post.still(1.8)
+        post.still_until(lambda: sensor.snapshot().taken is not None)
         live = sensor.snapshot().taken
     stream = Stream(options)
     end_s = replay(parse_capture((tmp_path / "a.cap").read_bytes(), "a.cap"), stream)
@@ -168,8 +168,7 @@ def test_unplugged_in_mid_line_and_back_ten_times(post, monkeypatch, quick):
             post.send(xdr(1, 2))
             wait_for(lambda before=before: sensor.tally().good == before + 1)
         assert {str(reason): count for reason, count in sensor.tally().refused.items()} == {"unfinished": 10}
-        post.still(2.0)
-        assert sensor.snapshot().state is WatchState.TAKEN
+        post.still_until(lambda: sensor.snapshot().state is WatchState.TAKEN)
 
 
 def test_the_capture_keeps_all_that_came_before_and_after_a_loss(post, tmp_path, monkeypatch):
