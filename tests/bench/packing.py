@@ -18,7 +18,9 @@ Tried in the search of one post and dropped: live ms at 200 lots, half and 99 of
 * proven at 30 lots, half and 99 of 100, two boxes: trees grown anew once the limit falls, 2.9 / 29 and 3.2 /
   16 as without; other lifts tried before a tree is grown further, 3.0 / 33 and 3.4 / 20; more or fewer nodes
   a turn, or other steps of a tree, 29 to 37 and 15 to 32. Kept: what a seat may take of a taper counts only
-  where it bears, which tells crowds: 29 for 40 and 16 for 16.
+  where it bears, which tells crowds: 29 for 40 and 16 for 16. A tree is grown at once a little beyond where
+  the next lift begins (99 of 100: 30 for 39); one look less near the bound where somebody goes without (39
+  for 46); 3, 12, then 48 choices made one by one, each in ways hardly dearer than its cheapest (28 for 32).
 * closer bounds of the lifts before any is searched, also where nothing stands on the bed: at 30 lots 1.19 /
   3.66 for 1.11 / 3.05 (there the first lift usually is the answer). Where packs on the bed do: kept, at 200
   lots 0.97 / 1.76 for 0.98 / 2.0.

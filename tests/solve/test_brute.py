@@ -135,6 +135,13 @@ def test_search_and_referee_agree(block: int, weighs: bool) -> None:
     assert compared >= 3
 
 
+def test_the_one_piece_may_go_where_neither_of_two_that_want_it_stands() -> None:
+    """Two seats want the thin flat; the best answer gives it to the third, and those two get thicker ones."""
+    lots = [Lot("THIN", "flat", 1, thickness_mm=0.41), Lot("MORE", "flat", 3, thickness_mm=0.71)]
+    tolerance = Tolerance("1:300", "ratio", 1 / 300)
+    assert _agreed((Foot(140.0, 89.0), 1000.0, Lean(0.001, 0.004), tolerance, lots, Options())) == "proven"
+
+
 def test_referee_refuses_what_it_can_not_try() -> None:
     lots = [Lot(f"F{i}", "flat", 3, thickness_mm=0.1 * i) for i in range(1, 30)]
     with pytest.raises(UsageError, match="too many"):

@@ -199,14 +199,13 @@ def draft_of(asked: Asked, layout: LayoutName, task: Task, outcome: Outcome, lif
             "please report this post and its box."
         )
     four = layout == "corners" and not rolling
-    if asked.mode.relaxed and four and options.costs.round:
+    if four and options.costs.round and not task.lean_only:
         # What the search counted: it goes by the same four supports.
         rounds = answer.choice.cost - sum(cell.cost for cell in answer.choice.cells)
-        counted, chance = options.costs.round / (options.costs.round + max(0.0, rounds)), None
+        counted = options.costs.round / (options.costs.round + max(0.0, rounds))
     else:
-        counted, chance = question.chance_on(
-            packs, resting, options, all_carry=four, in_full=not asked.mode.relaxed
-        )
+        counted = question.counted_on(packs, resting, options, all_carry=four)
+    chance = None if asked.mode.relaxed else question.chance_on(packs, resting, options, all_carry=four)
     cost = cost_of(
         asked,
         packs,
@@ -426,11 +425,11 @@ def still_good(asked: Asked, shown: Prescription) -> Draft | None:
     corners = shown.layout == "corners" and not rolls(question)
     top_mm = resting.lean.top_mm(question.height_mm)
     if asked.mode.relaxed and corners:
-        counted, chance = asked.four.every.chance_of(packs, top_mm), None
+        counted = asked.four.every.chance_of(packs, top_mm)
     else:
-        counted, chance = question.chance_on(
-            packs, resting, asked.options, all_carry=corners, in_full=not asked.mode.relaxed
-        )
+        counted = question.counted_on(packs, resting, asked.options, all_carry=corners)
+    relaxed = asked.mode.relaxed
+    chance = None if relaxed else question.chance_on(packs, resting, asked.options, all_carry=corners)
     lifts = [pack.made_mm for pack in packs if question.plane.at_seat_mm(pack.seat) <= _DUST]
     cost = cost_of(
         asked,

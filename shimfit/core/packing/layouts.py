@@ -140,11 +140,12 @@ def _too_short(asked: Asked, draft: Draft) -> Draft:
     """The same, saying which pieces bear on less than they should, and what leaves no more."""
     wanted, said = asked.options.min_inside_mm - 1e-6, []
     for pack in draft.packs:
-        place = asked.question.place(pack.seat, asked.options)
-        why = "the box has nothing longer" if place and place.reach_mm >= wanted else "the rod leaves no room"
         for piece in pack.pieces:
             inside_mm = pack.inside_mm if piece.mark_mm is None else piece.mark_mm - piece.trim_tip_mm
             if inside_mm is not None and inside_mm < wanted:
+                place = asked.question.place(pack.seat, asked.options)
+                longer = place is not None and place.reach_mm >= wanted
+                why = "the box has nothing longer" if longer else "the rod leaves no room"
                 said.append(
                     f"{pack.seat}: {piece.lot} reaches only {inside_mm:.0f} mm in, {wanted:.0f} mm are "
                     f"wanted and {why}; look for crushing when it is tightened."
@@ -279,10 +280,13 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
     down = on_four.task.seats[0]
     stands = next(iter(asked.seat(down.seat, down.place, 0.0).offers), None)
 
-    def settle(steps: int, nodes: int, *, on_old: bool = False) -> tuple[float, bool]:
+    def settle(
+        steps: int, nodes: int, *, on_old: bool = False, next_low: float = -math.inf
+    ) -> tuple[float, bool]:
         """Search one lift (0 nodes: every seat alone): what no answer is cheaper than that is left there.
 
-        And whether it was the nodes that stopped it. on_old: on the pack that stands there already.
+        And whether it was the nodes that stopped it. on_old: on the pack that stands there already. next_low:
+        what no answer of the next lift is cheaper than.
         """
         nonlocal best, limit, left
         price, alone = costs.lifting(steps * q), not nodes
@@ -291,7 +295,8 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
             task = asked.corner_task(asked.question.safe_mm, lift_mm=steps * q, on=on)
             boxes[steps, on_old] = OneBox(task, tables, lift=steps, like=on_four.every)
         box, last = boxes[steps, on_old], best is None and nodes > _FEW_NODES
-        outcome = box.solve(limit - price, nodes, relaxed=alone, last=last)
+        up_to = next_low + _LATER * costs.piece - price
+        outcome = box.solve(limit - price, nodes, relaxed=alone, last=last, up_to=up_to)
         left -= 0 if alone else max(1, outcome.nodes)
         if outcome.answer is not None:
             if alone and not asked.mode.relaxed and not serves(tables, outcome.answer.used):
@@ -356,7 +361,7 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
                 continue
             steps = int(steps_up[i]) if i >= 0 else 0
             tried += 1
-            bound, stopped = settle(steps, min(nodes, left))
+            bound, stopped = settle(steps, min(nodes, left), next_low=hopes[0][0] if hopes else -math.inf)
             low = max(low, bound)
             if low < limit and asked.mode.relaxed:
                 finished = False
@@ -520,7 +525,8 @@ def _filled(asked: Asked, draft: Draft, fills: Sequence[_Fill]) -> Draft:
     resting = question.rests_on(packs)
     if resting.lean is None or not question.stands(resting):
         return draft
-    counted, chance = question.chance_on(packs, resting, asked.options)
+    counted = question.counted_on(packs, resting, asked.options)
+    chance = question.chance_on(packs, resting, asked.options)
     cost = cost_of(
         asked,
         packs,

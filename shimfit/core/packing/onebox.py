@@ -41,12 +41,12 @@ if TYPE_CHECKING:
 NODE_LIMIT = 600
 """Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
 _DIVE_DEPTH = 60
-_CHOICES = (6, 48)
+_CHOICES = (3, 12, 48)
 """Choices that are held and built one by one before it is branched over all of them."""
 _WAYS = 5000
 """Ways to make the packs of one choice that are looked at."""
-_MORE = (0.02, 0.1, 0.5)
-"""How much more than the cheapest those may cost, in pieces: first little, then more."""
+_MORE = 0.1
+"""How much more than the cheapest those may cost, in pieces."""
 _STEPS = (2.5, 8.0, 25.0, math.inf)
 """How much dearer than its root the answers of a tree may be, in pieces: first, then where there is none."""
 _EPS = 1e-7
@@ -128,11 +128,13 @@ class OneBox:
         *,
         relaxed: bool = False,
         last: bool = True,
+        up_to: float = -math.inf,
     ) -> Outcome:
         """The best packs; answers dearer than the limit are not looked for.
 
         relaxed: stop at each root, two seats may then want the same piece (what is shown while a sensor
-        streams). last: it is not asked again, so some answer is welcome once the nodes are used up.
+        streams). last: it is not asked again, so some answer is welcome once the nodes are used up. up_to:
+        answers up to there are looked for at once.
         """
         price = self.tables.options.costs.saw_set_up
         best: Answer | None = None
@@ -152,7 +154,9 @@ class OneBox:
                     self._settings[chosen] = _Settings(search, self.lift)
                 box = self._settings[chosen]
                 before = box.nodes
-                found, low, done = box.branch(limit - set_up, node_limit - nodes, relaxed=relaxed, last=last)
+                found, low, done = box.branch(
+                    limit - set_up, node_limit - nodes, relaxed=relaxed, last=last, up_to=up_to - set_up
+                )
                 nodes += box.nodes - before
                 finished &= done
                 bound = min(bound, low + set_up)
@@ -200,8 +204,8 @@ class _Settings:
         """Nodes that wait, the most hopeful first; None before the first is asked for."""
         self.tried = False
         """Choice by choice."""
-        self.ways: dict[tuple[int, bool, int, int, float], list[_Way]] = {}
-        """Ways to make one pack, by seat, whether it bears further in, thickness, class, how much dearer."""
+        self.ways: dict[tuple[int, bool, int, int], list[_Way]] = {}
+        """Ways to make one pack, by seat, whether it bears further in, thickness, class."""
         self.seen: set[tuple[tuple[Caps, ...], _Orders]] = set()
         self.ticket = itertools.count()
 
@@ -221,7 +225,7 @@ class _Settings:
         return math.inf if answer is None else answer.cost
 
     def branch(
-        self, limit: float, node_limit: int, *, relaxed: bool, last: bool
+        self, limit: float, node_limit: int, *, relaxed: bool, last: bool, up_to: float = -math.inf
     ) -> tuple[Answer | None, float, bool]:
         """Best answer, a bound, and whether the tree was finished.
 
@@ -237,7 +241,7 @@ class _Settings:
                 self.heap = None
                 return None, math.inf, True
             self.least = self.heap[0][0] if self.heap else math.inf
-        level = min(limit, self.least + _STEPS[self.step] * self.tables.options.costs.piece)
+        level = min(limit, max(up_to, self.least + _STEPS[self.step] * self.tables.options.costs.piece))
         found, low, done = self._tree(level, self.nodes + node_limit, relaxed=relaxed)
         if not done and found is None and last and self.heap:
             found = self._dive(*self.heap[0][2:], limit)
@@ -388,44 +392,37 @@ class _Settings:
     def _made_of(self, choice: Choice, limit: float) -> tuple[Answer | None, float]:
         """The cheapest pieces for the thicknesses of a choice with what they cost, or None and a bound.
 
-        Every way to make a pack that costs little more than the cheapest is laid out, then some more.
+        Every way to make a pack that costs little more than the cheapest is laid out.
         """
         under = self.under(NO_CAPS)
         base = choice.cost + (under.stack.cost if under else 0.0)
-        bound = base
-        for more in _MORE:
-            most = more * self.tables.options.costs.piece
-            gap = min(most, limit + TIE - base)
-            ways = [self._ways_down(under, choice.cells[0], gap)]
-            for seat, cell in enumerate(choice.cells[1:]):
-                key = seat, cell.inner, cell.steps, cell.row, more
-                if key not in self.ways:
-                    self.ways[key] = self._ways(seat, cell, most)
-                ways.append([way for way in self.ways[key] if way.dearer <= gap])
-            if _too_few([self._tapers(some) for some in ways]):
-                if base + gap > limit:
-                    return None, math.inf
-                bound = base + gap
-                continue
-            if math.prod(len(some) for some in ways) > _WAYS:
-                return None, bound
-            best: list[Answer] = []
-            products = ((sum(way.dearer for way in some), some) for some in itertools.product(*ways))
-            for dearer, some in sorted(products, key=lambda item: item[0]):
-                if dearer > gap or (best and base + dearer > best[0].cost + TIE):
-                    break
-                used = tuple(way.used for way in some)
-                if serves(self.tables, used):
-                    cells = tuple(way.cell for way in some)
-                    held = replace(choice, cost=choice.cost + dearer - some[0].dearer, cells=cells)
-                    best.append(Answer(held, used, base + dearer))
-            if best:
-                answer = min(best, key=_tie_key)
-                return answer, answer.cost
-            if base + gap > limit:
-                return None, math.inf
-            bound = base + gap
-        return None, bound
+        most = _MORE * self.tables.options.costs.piece
+        gap = min(most, limit + TIE - base)
+        dearer = math.inf if base + gap > limit else base + gap
+        ways = [self._ways_down(under, choice.cells[0], gap)]
+        for seat, cell in enumerate(choice.cells[1:]):
+            key = seat, cell.inner, cell.steps, cell.row
+            if key not in self.ways:
+                self.ways[key] = self._ways(seat, cell, most)
+            ways.append([way for way in self.ways[key] if way.dearer <= gap])
+        if _too_few([self._tapers(some) for some in ways]):
+            return None, dearer
+        if math.prod(len(some) for some in ways) > _WAYS:
+            return None, base
+        best: list[Answer] = []
+        products = ((sum(way.dearer for way in some), some) for some in itertools.product(*ways))
+        for more, some in sorted(products, key=lambda item: item[0]):
+            if more > gap or (best and base + more > best[0].cost + TIE):
+                break
+            used = tuple(way.used for way in some)
+            if serves(self.tables, used):
+                cells = tuple(way.cell for way in some)
+                held = replace(choice, cost=choice.cost + more - some[0].dearer, cells=cells)
+                best.append(Answer(held, used, base + more))
+        if not best:
+            return None, dearer
+        answer = min(best, key=_tie_key)
+        return answer, answer.cost
 
     def _ways_down(self, under: Used | None, cell: Cell, gap: float) -> list[_Way]:
         """Every way to make what stands under the seat that stays down."""
@@ -481,11 +478,14 @@ class _Settings:
             for seat in seats:
                 yield _changed(node.caps, (seat, none)), node.orders
         elif single:
-            # One seat has the one piece at most: whichever it is, none of the others.
+            # One seat has the one piece at most: one of those that want it and none of the others, or none of
+            # those: another may want it then.
             none = Caps(flats=((ways[0][1].flats[0][0], 0),))
-            for keeps, _ in ways:
+            want = [seat for seat, _ in ways]
+            for keeps in want:
                 others = [(seat, none) for seat in range(len(node.caps)) if seat != keeps]
                 yield _changed(node.caps, *others), node.orders
+            yield _changed(node.caps, *((seat, none) for seat in want)), node.orders
         elif pair is not None:
             yield from self._one_after_the_other(node, *pair)
         else:

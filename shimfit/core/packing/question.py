@@ -17,17 +17,19 @@ from typing import TYPE_CHECKING, NamedTuple
 from shimfit.core.foot import GapPlane, gap_plane
 from shimfit.core.objective import Scatter, usual_reads
 from shimfit.core.resting import (
+    Spring,
     Support,
     rest,
     rest_packs,
     rock_vector,
     scaled,
+    settle,
     shares_of_pull,
     supports_of,
     tilts_per_mm,
 )
 from shimfit.errors import EntryError, not_negative, positive
-from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Pack, Prescription, Resting, Seat
+from shimfit.model import CORNERS, EDGE_MIDDLES, Cost, Face, Lean, Pack, Prescription, Resting, Seat
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -35,7 +37,7 @@ if TYPE_CHECKING:
     from shimfit.core.objective import Reads
     from shimfit.core.packing.options import Options
     from shimfit.core.packing.pieces import Row, Stack
-    from shimfit.model import Chance, Foot, LayoutName, Lean, Purpose, Reading, Status, Tolerance
+    from shimfit.model import Chance, Foot, LayoutName, Purpose, Reading, Status, Tolerance
 
 _SURE = 3.0
 """Standard deviations that a seat is never off by, as good as."""
@@ -320,40 +322,41 @@ class Question:
         """Share of the pull that each pack carries, in order, then each bare support."""
         return shares_of_pull(self.foot, self._supports(packs), self.preload_mm)
 
-    def chance_on(
-        self,
-        packs: Sequence[Pack],
-        resting: Resting,
-        options: Options,
-        *,
-        all_carry: bool = False,
-        in_full: bool = True,
-    ) -> tuple[float, Chance | None]:
-        """Chance that the objective counts (0 where the post rocks), and what the next reading will say.
+    def counted_on(
+        self, packs: Sequence[Pack], resting: Resting, options: Options, *, all_carry: bool = False
+    ) -> float:
+        """Chance that the objective counts, through the supports that carry at rest; 0 where the post rocks.
 
-        Through the supports that carry at rest. Where the instrument can't decide, the objective counts the
-        tolerance itself. all_carry: known of four corners, one of which may only just touch. in_full: else
-        only what the objective counts is worked out.
+        Where the instrument can't decide, the tolerance itself counts. all_carry: known of four corners, one
+        of which may only just touch.
         """
-        alone = (
-            None if resting.lean is None else self.seats_spread(packs, options.scatter, all_carry=all_carry)
-        )
-        if alone is None or resting.lean is None:
-            return 0.0, None
-        from shimfit.core.chance import Chances, next_reading
+        if resting.lean is None:
+            return 0.0
+        alone = self.seats_spread(packs, options.scatter, all_carry=all_carry)
+        if alone is None:
+            return 0.0
+        from shimfit.core.chance import Chances
 
         acceptance = self.acceptance(options.scatter)
-        rest_mm = resting.lean.top_mm(self.height_mm)
+        x, y = resting.lean.top_mm(self.height_mm)
         everything = tuple(a + b for a, b in zip(alone, acceptance.base_mm2, strict=True))
-        reach_mm = max(self.safe_mm, 1e-9, math.hypot(*rest_mm))
-        chances = Chances([everything], [acceptance.zone], reach_mm)
-        counted = float(chances.at(0, [rest_mm[0]], [rest_mm[1]])[0])
-        if not in_full:
-            return counted, None
-        sx, sy = (s * self.known.u_take_up for s in self.shift_mm)
+        chances = Chances([everything], [acceptance.zone], max(self.safe_mm, 1e-9, math.hypot(x, y)))
+        return float(chances.at(0, [x], [y])[0])
+
+    def chance_on(
+        self, packs: Sequence[Pack], resting: Resting, options: Options, *, all_carry: bool = False
+    ) -> Chance | None:
+        """What the next reading will say; None where the post rocks. all_carry: see `counted_on`."""
+        if resting.lean is None:
+            return None
         made = self.seats_spread(packs, options.scatter, all_carry=all_carry, as_made=True)
-        xx, xy, yy = made or alone
-        chance = next_reading(
+        if made is None:
+            return None
+        from shimfit.core.chance import next_reading
+
+        xx, xy, yy = made
+        sx, sy = (s * self.known.u_take_up for s in self.shift_mm)
+        return next_reading(
             self.rests_mm(packs, options.scatter, resting),
             (xx + sx * sx, xy + sx * sy, yy + sy * sy),
             max(self.safe_mm, 1e-9),
@@ -362,7 +365,6 @@ class Question:
             per_direction=self.tolerance.per_direction,
             round_min=options.costs.round,
         )
-        return counted, chance
 
     def seats_spread(
         self, packs: Sequence[Pack], scatter: Scatter, *, all_carry: bool = False, as_made: bool = False
@@ -393,27 +395,27 @@ class Question:
         carrying, seats_mm2 = self._carrying(packs, scatter, all_carry=True, as_made=True)
         if len(carrying) != len(CORNERS):
             return [(1.0, at_rest)]
+        rod_x, rod_y = self.foot.rod_at_mm
+        springs = [
+            Spring(one.x_mm - rod_x, one.y_mm - rod_y, one.error_mm, one.stiffness) for one in carrying
+        ]
         # The one way to be off that no plane follows: of unit length.
-        twist = [n / 2.0 for n in rock_vector([(one.x_mm, one.y_mm) for one in carrying])]
+        twist = [n / 2.0 for n in rock_vector([(one.x, one.y) for one in springs])]
         u = math.sqrt(sum(n * n * mm2 for n, mm2 in zip(twist, seats_mm2, strict=True)))
-        shares = shares_of_pull(self.foot, carrying, self.preload_mm)
-        pressed = zip(shares, carrying, twist, strict=True)
-        if all(4.0 * self.preload_mm * s / one.stiffness > _SURE * u * abs(n) for s, one, n in pressed):
+        shares, pull_mm = shares_of_pull(self.foot, carrying, self.preload_mm), 4.0 * self.preload_mm
+        pressed = zip(shares, springs, twist, strict=True)
+        if all(pull_mm * share / one.k > _SURE * u * abs(n) for share, one, n in pressed):
             return [(1.0, at_rest)]
         found = [(0.0, at_rest)]
         for off, weight in zip(*_hermite(), strict=True):
-            moved = [
-                replace(one, error_mm=one.error_mm + u * off * n)
-                for one, n in zip(carrying, twist, strict=True)
-            ]
-            tipped = rest(self.foot, moved, self.preload_mm)
-            for lean in tipped.limits or (tipped.lean, tipped.lean):
-                assert lean is not None
-                top = lean.top_mm(self.height_mm)
+            moved = [one._replace(e=one.e + u * off * n) for one, n in zip(springs, twist, strict=True)]
+            planes = settle(moved, pull_mm).planes
+            for _, along, across in planes:
+                top = Lean(-along, -across).top_mm(self.height_mm)
                 if math.dist(top, at_rest) < _SAME_REST_MM:
-                    found[0] = found[0][0] + weight / 2.0, at_rest
+                    found[0] = found[0][0] + weight / len(planes), at_rest
                 else:
-                    found.append((weight / 2.0, top))
+                    found.append((weight / len(planes), top))
         return found
 
     def _carrying(

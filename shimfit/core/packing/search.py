@@ -65,8 +65,10 @@ BARE = -1
 _DUST = 1e-9
 _SLACK = 1e-6
 """Windows are so much wider where it takes no more than a bound."""
-_STEPS = (0.12, 1.4, 4.0, 12.0, math.inf)
+_STEPS = (0.12, 1.4, 4.0, 8.0, math.inf)
 """How far above its bound the search looks, in pieces: first, and then where there is nothing."""
+_BRANCHED_STEPS = (4.0, math.inf)
+"""The same where somebody goes without what is short: there rarely is anything near the bound."""
 _AT_ONCE = 6.0
 """A limit no further above it, in pieces, is looked up to in one go where a screen shows an answer."""
 _ALL = 4096
@@ -272,17 +274,17 @@ class Pool:
         self.limit = limit
         self.found: dict[tuple[tuple[int, int, bool], ...], Choice] = {}
 
-    def worth_keeping(self, cost: Floats) -> Iterable[int]:
-        """Of new ones, those that can be among the kept, with all that tie."""
-        if len(cost) <= self.keep:
-            chosen = np.arange(len(cost))
-        else:
+    def worth_keeping(self, cost: Floats) -> Sequence[int]:
+        """Of new ones, those that can be among the kept, with all that tie; the cheapest first."""
+        most = self.limit
+        if cost.size > self.keep:
             last = cost.min() if self.keep == 1 else np.partition(cost, self.keep - 1)[self.keep - 1]
-            chosen = (cost <= last + TIE).nonzero()[0]
-        if chosen.size < 2:
-            return chosen.tolist()
-        order: Sequence[int] = chosen[cost[chosen].argsort(kind="stable")].tolist()
-        return order[: self.keep + 16]
+            most = min(most, float(last) + TIE)
+        chosen = (cost <= most).nonzero()[0]
+        if chosen.size > 1:
+            chosen = chosen[cost[chosen].argsort(kind="stable")][: self.keep + 16]
+        found: Sequence[int] = chosen.tolist()
+        return found
 
     def add(self, choice: Choice) -> None:
         """Take a choice in, if it counts."""
@@ -473,8 +475,9 @@ class Search:
             bounds.append((one[a] + two[b] + three[f] + self.rests.floors[c], combo.inner, c))
         bounds.sort()
         lists: dict[int, list[Span]] = {}
+        steps = _STEPS if least == -math.inf else _BRANCHED_STEPS
         least = max(least, bounds[0][0]) if bounds else math.inf
-        levels = [least + step * self.costs.piece for step in _STEPS]
+        levels = [least + step * self.costs.piece for step in steps]
         if self.task.likely_cost > least:
             near = limit < least + _AT_ONCE * self.costs.piece
             levels = [limit] if near else [self.task.likely_cost + self.costs.piece, *levels[2:]]
@@ -637,10 +640,8 @@ class Search:
         pool: Pool,
     ) -> None:
         """Hand those that count to the pool; picks: each seat's entries, rest: (along, across, rock)."""
-        fine = np.flatnonzero(cost <= pool.limit)
         down = Cell(0, -2 if self.task.seats[0].offers else BARE, False, 0.0, 0.0)
-        for k in pool.worth_keeping(cost[fine]):
-            j = int(fine[k])
+        for j in pool.worth_keeping(cost):
             cells = (one.cell(int(pick[j])) for one, pick in zip(seats, picks, strict=True))
             x, y, rock = (float(part[j]) for part in rest)
             pool.add(Choice(float(cost[j]), (down, *cells), (x, y), rock))

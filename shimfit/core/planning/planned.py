@@ -75,7 +75,7 @@ def _chance(post: PlanPost, packs: tuple[Pack, ...], options: Options) -> Chance
     )
     four = not post.foot.round and all(pack.seat.is_corner for pack in packs)
     resting = question.rests_on(packs)
-    return question.chance_on(packs, resting, options, all_carry=four)[1]
+    return question.chance_on(packs, resting, options, all_carry=four)
 
 
 def resting_on(post: PlanPost, packs: Sequence[Pack], options: Options) -> Resting:
