@@ -482,6 +482,8 @@ class Pack:
     purpose: Purpose = "lift"
     inside_mm: float | None = None
     """How far in from the face its flats are pushed; None where it has none, or nobody said."""
+    enters: Face | None = None
+    """Face that it goes in from; None: nobody said, as older programs did not."""
 
     @property
     def reach_mm(self) -> float:

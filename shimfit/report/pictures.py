@@ -18,6 +18,7 @@ from shimfit.quantities import shown
 from shimfit.report import words
 from shimfit.report.page import FINE, Align, Box, Sheet, ascent, leading
 from shimfit.report.statistics import zero_histories
+from shimfit.text.phrases import entering_face
 
 if TYPE_CHECKING:
     from shimfit.report.record import RunRecord
@@ -187,7 +188,7 @@ def post_plan(sheet: Sheet, box: Box, record: RunRecord, example: PostRecord | N
     half_x, half_y = foot.along_mm / 2 * per_mm, foot.across_mm / 2 * per_mm
     draw_foot(sheet, (cx, cy), foot, per_mm)
     for pack in example.packs_in_place if example else ():
-        draw_pack(sheet, (cx, cy), foot, per_mm, pack)
+        draw_pack(sheet, (cx, cy), foot, per_mm, pack, face=entering_face(pack, lean))
         # Its thickness outside the foot: beside a corner, between foot and the face's name at an edge middle.
         along, across = pack.seat.sign_along, pack.seat.sign_across
         x, y = cx, cy - across * half_y + (-0.8 if across > 0 else 2.4)
@@ -340,14 +341,19 @@ def draw_foot(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: flo
         sheet.circle(cx + x * per_mm, cy - y * per_mm, foot.rod_hole_mm / 2 * per_mm, wide=0.25, fill=1.0)
 
 
-def draw_pack(sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float, pack: Pack) -> None:
-    """A pack at its seat, as far in as it goes: black when it lifts, white when it only fills."""
+def draw_pack(
+    sheet: Sheet, centre: tuple[float, float], foot: Foot, per_mm: float, pack: Pack, *, face: Face
+) -> None:
+    """A pack at its seat, from a face as far in as it goes: black when it lifts, white when it only fills.
+
+    As wide as on the screen: a third of the side from its corner on, or the middle half.
+    """
     x, y = foot.seat_at_mm(pack.seat)
     px, py = centre[0] + x * per_mm, centre[1] - y * per_mm
-    usual = 0.17 * min(foot.along_mm, foot.across_mm)
-    side, long = (pack.inside_mm or usual) * per_mm, 2.6 * usual * per_mm
     along, across = pack.seat.sign_along, pack.seat.sign_across
-    wide, tall = side if along else long, side if across else long
+    deep = (pack.reach_mm or 0.17 * min(foot.along_mm, foot.across_mm)) * per_mm
+    share = per_mm / (3.0 if along and across else 2.0)
+    wide, tall = (deep, foot.across_mm * share) if face.is_along else (foot.along_mm * share, deep)
     box = Box(px - (1 + along) * wide / 2, py - (1 - across) * tall / 2, wide, tall)
     sheet.rect(box, wide=0.3, fill=0.0 if pack.purpose == "lift" else 1.0)
 

@@ -20,7 +20,7 @@ from shimfit.quantities import shown
 from shimfit.report import pictures, words
 from shimfit.report.page import FINE, HEAD, Box, Paper, Sheet
 from shimfit.report.tables import TICK, Section, SheetFacts, columns
-from shimfit.text.phrases import in_order, piece_name, seat_name, sentence
+from shimfit.text.phrases import entering_face, in_order, piece_name, seat_name, sentence
 from shimfit.text.plan_phrases import remainder
 
 _STRIP_TALL = 11.0
@@ -126,7 +126,7 @@ class _CutSheet(_Sheet):
         unit = "mm" if self.units == "mm" else "inches"  # `in` would be read as a preposition
         self.say(
             f"Packs: {len(self.packs)}, for {shown.counted(served, 'post')}{without}. "
-            f"{sawing if sawn else 'Nothing to saw.'} All lengths in {unit}."
+            f"{sawing if sawn else 'No wedges to saw.'} All lengths in {unit}."
         )
         unsolved = [str(name) for name in plan.get("unsolved", ())]
         if unsolved:
@@ -313,7 +313,9 @@ class _CutSheet(_Sheet):
         cx, cy = box.right - _LABEL_FOOT / 2 - 3.5, box.y + _LABEL_FOOT / 2 + 3.5
         per_mm = _LABEL_FOOT / max(foot.along_mm, foot.across_mm)
         pictures.draw_foot(sheet, (cx, cy), foot, per_mm)
-        pictures.draw_pack(sheet, (cx, cy), foot, per_mm, pack)
+        answer = None if of_run is None else of_run.answer
+        face = entering_face(pack, None if answer is None else answer.lean)
+        pictures.draw_pack(sheet, (cx, cy), foot, per_mm, pack, face=face)
         x, y = foot.seat_at_mm(pack.seat)
         sheet.arrow(cx, cy, cx + x * per_mm * 0.55, cy - y * per_mm * 0.55, wide=0.7, head=2.4)
         room, left, y = box.width - _LABEL_FOOT - 8.0, box.x + 3.0, box.y + 2.0
@@ -326,8 +328,9 @@ class _CutSheet(_Sheet):
             size = max(FINE, min(most, most * room / wide))
             y = sheet.write(left, y, text, size, room + 0.01, bold=True)
         pieces = " + ".join(map(self._piece, pack.pieces)) or "no pieces planned"
-        if pack.inside_mm is not None:
-            pieces += f", {shown.inside(pack.inside_mm, self.units)} in"
+        if pack.inside_mm is not None or pack.seat.is_corner:
+            far = "" if pack.inside_mm is None else f"{shown.inside(pack.inside_mm, self.units)} "
+            pieces += f", {far}in from {self.faces[face]}"
         purpose = "lifts" if pack.purpose == "lift" else "only fills: push in until it touches"
         y = max(y + 0.6, box.y + _LABEL_FOOT + 5.5)
         sheet.write(left, y, f"{purpose}; {pieces}", FINE, box.width - 6.0)

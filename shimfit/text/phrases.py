@@ -173,6 +173,7 @@ class Words:
     def pack_line(self, number: int, pack: Pack, change: Change | None, lean: Lean | None) -> PackLine:
         """One pack of an answer. lean: how the post leans, which says from which side it goes in."""
         first_taper = next((piece for piece in pack.pieces if piece.is_marked), None)
+        under = self.under(pack.seat, entering_face(pack, lean))
         mark = first_taper.mark_mm if first_taper else None
         if mark is not None:
             figure, rest = shown.figure(mark, self.units, self.graduation)
@@ -189,7 +190,7 @@ class Words:
             unit=self.beside(rest, "mark" if mark is not None else "thick"),
             changed=self.change(change) if change else "",
             step=self.step(pack, change),
-            under=self.under(pack.seat, lean) + ("" if pack.purpose == "lift" else " (filler)"),
+            under=under + ("" if pack.purpose == "lift" else " (filler)"),
             mark_mm=mark,
         )
 
@@ -220,9 +221,9 @@ class Words:
         """How far in its flats go, to be said behind the last of them: `, 20 mm in`."""
         return "" if pack.inside_mm is None else f"{sign}{shown.inside(pack.inside_mm, self.units)} in"
 
-    def under(self, seat: Seat, lean: Lean | None) -> str:
+    def under(self, seat: Seat, face: Face) -> str:
         """`under NEXT-OUT, from next`: the seat, and the side that its pack goes in from."""
-        return f"under {seat_name(seat, self.names).upper()}, from {self.names[entering_face(seat, lean)]}"
+        return f"under {seat_name(seat, self.names).upper()}, from {self.names[face]}"
 
     def pieces(self, pack: Pack) -> str:
         """What the pack is made of: `T1 push to 29.5 mm + F2 flat 0.5 mm, 20 mm in`."""
@@ -290,8 +291,13 @@ class Words:
         return [(face, mm) for face, mm in reported if abs(mm) >= LEAST_SHOWN_MM]
 
 
-def entering_face(seat: Seat, lean: Lean | None) -> Face:
-    """Face that a pack goes in from: its own at an edge middle; at a corner the low one, the steeper of two.
+def entering_face(pack: Pack, lean: Lean | None) -> Face:
+    """Face that a pack goes in from: what is left of a lean may be low on another side than the lean was."""
+    return pack.enters or low_face(pack.seat, lean)
+
+
+def low_face(seat: Seat, lean: Lean | None) -> Face:
+    """The face of an edge middle; of a corner's two the low one, the steeper.
 
     On a tie along the run, as in the command line's contract. Without a lean, along the run.
     """
@@ -383,7 +389,7 @@ def _packs(record: PostRecord, words: Words) -> tuple[PackLine, ...]:
             unit="",
             changed=words.change(change),
             step="take the pack out",
-            under=words.under(seat, lean),
+            under=words.under(seat, low_face(seat, lean)),
         )
         for index, (seat, change) in enumerate(changes.items(), start=1)
         if change.to_mm == 0

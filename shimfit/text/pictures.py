@@ -88,7 +88,7 @@ def foot_plan(
     }
     framed = set(product(range(left + 1, right - 1), range(top + 1, bottom - 1)))
     for number, pack in enumerate(packs, start=1):
-        face = entering_face(pack.seat, lean if packed_at is None else packed_at)
+        face = entering_face(pack, lean if packed_at is None else packed_at)
         if face.is_along:
             stretch, cells_per_mm = _stretch(top, rows, -pack.seat.sign_across), columns_per_mm
         else:

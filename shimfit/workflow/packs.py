@@ -142,15 +142,16 @@ def parse_packs(
             raise EntryError(f"{seat} is given twice", at=0)
         pieces = tuple(_piece(part, lots, units) for part in made_of.split("+"))
         made_mm = sum(piece.thickness_mm for piece in pieces)
-        (x, y), need_mm, inside_mm = foot.seat_at_mm(seat), 0.0, None
+        (x, y), need_mm, inside_mm, enters = foot.seat_at_mm(seat), 0.0, None, None
         if lean is not None:
             plane = gap_plane(foot, lean)
             need_mm, place = plane.at_seat_mm(seat), place_of(plane, seat, Options())
+            enters = None if place is None else place.enters
             if place is not None and all(piece.is_whole for piece in pieces):
                 inner, inside_mm = place.slope > 0.0, place.inside_mm
                 (x, y), need_mm = place.at_mm(inner), place.need_mm(inner)
         at_mm = x - foot.rod_at_mm[0], y - foot.rod_at_mm[1]
-        packs[seat] = Pack(seat, need_mm, made_mm, at_mm, pieces, inside_mm=inside_mm)
+        packs[seat] = Pack(seat, need_mm, made_mm, at_mm, pieces, inside_mm=inside_mm, enters=enters)
     return tuple(packs.values())
 
 

@@ -90,6 +90,16 @@ def test_an_inch_entry_is_answered_with_a_box_in_inches(shimfit) -> None:
     assert ran.json["post"]["foot_along_mm"] == pytest.approx(88.9)
 
 
+def test_packs_that_are_changed_say_the_face_that_their_bearing_is_reckoned_from(shimfit, tmp_path) -> None:
+    """Of a corner's two faces: what is left of the lean may be lower on the other one."""
+    flats = "".join(f"F{mm},flat,6,{mm}\n" for mm in (0.3, 0.5, 0.8, 1.5))
+    (tmp_path / "box.csv").write_text(f"lot,form,count,thickness_mm\n{flats}")
+    on = ("--now", "prev-out=0.5mm,next-out=2mm", "--stock", str(tmp_path / "box.csv"), "--json")
+    answer = shimfit("solve", "3mm n 3mm o", "--height", "1000mm", "--foot", "140x140mm", *on).json
+    (pack,) = (pack for pack in answer["packs"] if pack["seat"] == "next-out")
+    assert (pack["bears_at_mm"], pack["enters"]) == ([70.0, 50.0], "out")
+
+
 def test_a_box_that_cannot_do_it_says_which_seat_and_what_is_missing(shimfit, tmp_path) -> None:
     box = tmp_path / "thin.csv"
     box.write_text("lot,form,count,thickness_mm\nF1,flat,2,0.1\n")

@@ -5,10 +5,11 @@ from itertools import pairwise
 
 import pytest
 
-from shimfit.model import Foot, Lean, Pack, Seat
+from shimfit.model import Face, Foot, Lean, Pack, Piece, Seat
 from shimfit.report import pictures
 from shimfit.report.page import Box, Sheet
 from shimfit.report.record import LogStamp, run_record
+from shimfit.text.phrases import low_face
 
 FOOT = Foot(90.0, 90.0)
 
@@ -46,7 +47,8 @@ def sheet():
 @pytest.mark.parametrize("seat", list(Seat))
 @pytest.mark.parametrize("purpose", ["lift", "fill"])
 def test_a_pack_is_drawn_at_its_seat_inside_the_foot(sheet, seat, purpose):
-    pictures.draw_pack(sheet, (50.0, 60.0), FOOT, 0.2, Pack(seat, 1.0, 1.0, (0.0, 0.0), (), purpose))
+    pack = Pack(seat, 1.0, 1.0, (0.0, 0.0), (), purpose)
+    pictures.draw_pack(sheet, (50.0, 60.0), FOOT, 0.2, pack, face=low_face(seat, None))
     ((box, fill),) = sheet.rects
     x, y = box.x + box.width / 2, box.y + box.height / 2
     assert (x > 50) - (x < 50) == seat.sign_along
@@ -56,6 +58,16 @@ def test_a_pack_is_drawn_at_its_seat_inside_the_foot(sheet, seat, purpose):
     assert box.y >= 60 - 9 - 1e-9
     assert box.bottom <= 60 + 9 + 1e-9
     assert fill == (0.0 if purpose == "lift" else 1.0)
+
+
+@pytest.mark.parametrize("face", [Face.NEXT, Face.OUT])
+def test_a_taper_is_drawn_from_its_face_as_far_in_as_its_mark_goes(sheet, face):
+    taper = Piece("T1", "taper", 1.8, mark_mm=40.0, trim_tip_mm=12.0)
+    pack = Pack(Seat.NEXT_OUT, 1.0, 1.0, (0.0, 0.0), (taper,), enters=face)
+    pictures.draw_pack(sheet, (50.0, 60.0), FOOT, 0.2, pack, face=face)
+    ((box, _),) = sheet.rects
+    size = box.width, box.height
+    assert size == pytest.approx((28 * 0.2, 30 * 0.2) if face is Face.NEXT else (30 * 0.2, 28 * 0.2))
 
 
 def example(boardwalk, lean, seat):
@@ -72,7 +84,6 @@ def example(boardwalk, lean, seat):
         (Lean(-0.01, 0.0), Seat.PREV),
         (Lean(0.0, 0.01), Seat.OUT),
         (Lean(0.0, -0.01), Seat.HOUSE),
-        (Lean(0.01, 0.01), Seat.NEXT_OUT),
     ],
 )
 def test_arrow_of_the_top_points_at_the_pack(sheet, boardwalk, lean, seat):

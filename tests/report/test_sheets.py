@@ -119,7 +119,7 @@ def test_every_pack_has_a_label_with_post_seat_and_thickness():
     for post in range(1, 13):
         assert f"Post {post} next-out 1.49 mm lifts" in labels
         assert f"Post {post} prev-out 0.40 mm only fills" in labels
-    assert "T1 no. 1 to mark 29.5 + F2 0.49" in labels
+    assert "T1 no. 1 to mark 29.5 + F2 0.49, in from next" in labels, "a corner has two faces to push in from"
     assert "S2 wedge 1.00–2.60" in labels
 
 
@@ -183,7 +183,7 @@ def test_tapers_are_listed_by_piece_and_mark_with_what_is_trimmed():
 def test_a_plan_without_wedges_says_that_nothing_is_sawn():
     plan = plan_of(1)
     plan["cuts"] = []
-    assert "Nothing to saw." in text_of(cut_sheet_pdf(plan, FACTS))
+    assert "No wedges to saw." in text_of(cut_sheet_pdf(plan, FACTS))
 
 
 def test_answers_that_were_not_planned_together_are_alternatives_and_no_cut_sheet():

@@ -12,11 +12,11 @@ from hypothesis import strategies as st
 from shimfit.model import Face, Foot, Lean, Pack, PostState, Seat
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked
 from shimfit.text.glyphs import ASCII, ROLES, UNICODE
+from shimfit.text.phrases import entering_face, low_face
 from shimfit.text.pictures import (
     SPANS,
     PostInRun,
     elevation,
-    entering_face,
     foot_plan,
     run_as_it_stands,
     run_in_plan,
@@ -57,7 +57,7 @@ def test_a_pack_is_drawn_on_its_own_side(seat: Seat, size: tuple[int, int]) -> N
     where = cells(drawn, "lift") + cells(drawn, "number")
     frame = [x for x, y in cells(drawn, "frame")], [y for x, y in cells(drawn, "frame")]
     left, right, top, bottom = min(frame[0]), max(frame[0]), min(frame[1]), max(frame[1])
-    face = entering_face(seat, lean)
+    face = low_face(seat, lean)
     assert where
     for x, y in where:
         assert {
@@ -75,7 +75,7 @@ def test_what_lies_under_the_foot_is_drawn_as_far_in_as_it_goes(seat: Seat, insi
     flats = replace(pack(seat), inside_mm=inside_mm)
     size = {"width": 120, "height": 50}
     drawn = foot_plan(FOOT, [flats], lean, 1000, names=NAMES, glyphs=UNICODE, **size)
-    face = entering_face(seat, lean)
+    face = low_face(seat, lean)
     axis = 0 if face.is_along else 1
     frame = [at[axis] for at in cells(drawn, "frame")]
     low, high = min(frame), max(frame)
@@ -87,11 +87,13 @@ def test_what_lies_under_the_foot_is_drawn_as_far_in_as_it_goes(seat: Seat, insi
 
 def test_a_corner_pack_goes_in_from_the_steeper_low_face() -> None:
     # commands.md: "at a corner from the low face, the steeper of the two (along the run on a tie)"
-    assert entering_face(Seat.NEXT_OUT, Lean(0.01, 0.005)) is Face.NEXT
-    assert entering_face(Seat.NEXT_OUT, Lean(0.005, 0.01)) is Face.OUT
-    assert entering_face(Seat.NEXT_OUT, Lean(0.01, 0.01)) is Face.NEXT
-    assert entering_face(Seat.PREV_OUT, Lean(0.01, 0.005)) is Face.OUT, "prev is the high side"
-    assert entering_face(Seat.NEXT_HOUSE, Lean(0.005, 0.01)) is Face.NEXT, "house is the high side"
+    assert low_face(Seat.NEXT_OUT, Lean(0.01, 0.005)) is Face.NEXT
+    assert low_face(Seat.NEXT_OUT, Lean(0.005, 0.01)) is Face.OUT
+    assert low_face(Seat.NEXT_OUT, Lean(0.01, 0.01)) is Face.NEXT
+    assert low_face(Seat.PREV_OUT, Lean(0.01, 0.005)) is Face.OUT, "prev is the high side"
+    assert low_face(Seat.NEXT_HOUSE, Lean(0.005, 0.01)) is Face.NEXT, "house is the high side"
+    pushed = replace(pack(Seat.NEXT_OUT), enters=Face.OUT)
+    assert entering_face(pushed, Lean(0.01, 0.005)) is Face.OUT, "it stays so, whatever is left of the lean"
 
 
 @pytest.mark.parametrize(

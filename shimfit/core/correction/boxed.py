@@ -242,7 +242,8 @@ def _bearing(asked: _Boxed, pack: Pack, place: Place, *, inner: bool) -> Pack | 
         made += -slope * place.inside_mm if inner else slope * moved
     if made <= 0.0:
         return None
-    return replace(pack, made_mm=clean(made), bears_at_mm=(at[0] - rod[0], at[1] - rod[1]))
+    bears_at_mm = at[0] - rod[0], at[1] - rod[1]
+    return replace(pack, made_mm=clean(made), bears_at_mm=bears_at_mm, enters=place.enters)
 
 
 def _pushed(asked: _Boxed, pack: Pack, want_mm: float, reach_mm: float) -> Iterator[Pack]:

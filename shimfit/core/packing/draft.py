@@ -316,6 +316,7 @@ def _pack(tables: Tables, build: Build, rod_at_mm: tuple[float, float], copy: in
         pieces=tuple(pieces),
         purpose=build.purpose,
         inside_mm=build.place.inside_mm if build.stack.flats else None,
+        enters=build.place.enters,
     )
 
 

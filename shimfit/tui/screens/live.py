@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from shimfit.model import Face
 from shimfit.quantities import shown
 from shimfit.text.canvas import Canvas
-from shimfit.text.phrases import PackLine, in_order
+from shimfit.text.phrases import PackLine, entering_face, in_order
 from shimfit.text.pictures import span_for, target
 
 if TYPE_CHECKING:
@@ -119,10 +119,12 @@ def live_packs(advice: Advice | None, record: PostRecord | None, words: Words | 
     if not record.packs_in_place:
         return ()  # prescribed: the marks to set are what is wanted in large, the rest is under the target
     pushes = [push for push in advice.pushes if push.lot is not None]
-    return tuple(_push_line(number, push, words) for number, push in enumerate(pushes, 1))
+    lean = record.before.lean if record.before is not None else None
+    faces = {pack.seat: entering_face(pack, lean) for pack in record.packs_in_place}
+    return tuple(_push_line(number, push, words, faces[push.seat]) for number, push in enumerate(pushes, 1))
 
 
-def _push_line(number: int, push: Push, words: Words) -> PackLine:
+def _push_line(number: int, push: Push, words: Words, face: Face) -> PackLine:
     push_mm = push.push_mm or 0.0
     figure, rest = shown.figure(push_mm, words.units, words.graduation)
     return PackLine(
@@ -136,7 +138,7 @@ def _push_line(number: int, push: Push, words: Words) -> PackLine:
         unit=words.beside(rest, "more"),
         changed="",
         step=f"{push.lot} {words.dot} push {words.length(push_mm)} more",
-        under=words.under(push.seat, None),
+        under=words.under(push.seat, face),
     )
 
 
