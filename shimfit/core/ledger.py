@@ -364,21 +364,28 @@ class Ledger:
     # ------------------------------------------------------------ for asking
 
     def lacking(self, packs: Iterable[Pack]) -> frozenset[str]:
-        """Lots of which these packs, yet to be made, want more than there is.
+        """Lots of which these packs, yet to be made, want more than there is, or one stretch twice.
 
         What was cut for a pack is in hand; what was taken out of the box is not. Lots that never were in it
         are left out.
         """
         flats: Counter[str] = Counter()
         lots = set()
+        stretches: dict[tuple[str, int], list[Cut]] = defaultdict(list)
         for pack in packs:
             for piece in pack.pieces:
                 kind = self._kind(piece.lot)
                 if piece.is_whole and kind is not None:
                     flats[piece.lot] += 1
                     lots |= {piece.lot} if flats[piece.lot] > kind.count else set()
-                elif piece.lot in self._names and not self._is_to_be_had(piece):
-                    lots.add(piece.lot)
+                elif piece.lot in self._names:
+                    cut = self._cut_of(piece)
+                    before = stretches[cut.lot, cut.copy]
+                    twice = [one.piece for one in before if cut.copy and _overlap(one, cut)]
+                    lots.update(twice)
+                    if twice or not self._is_to_be_had(piece):
+                        lots.add(piece.lot)
+                    before.append(cut)
         return frozenset(lots)
 
     def _is_to_be_had(self, piece: Piece) -> bool:
@@ -610,6 +617,11 @@ class Ledger:
             self.take_cuts(*cuts_between(kind, rests))
         for lot in left:
             self.put(lot)
+
+
+def _overlap(one: Cut, other: Cut) -> bool:
+    """Whether two cuts of one copy of a taper take some of the same wood."""
+    return steps(max(one.from_mm, other.from_mm)) < steps(min(one.to_mm, other.to_mm))
 
 
 def alike(one: Lot, other: Lot) -> bool:

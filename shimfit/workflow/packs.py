@@ -15,7 +15,7 @@ from dataclasses import asdict, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.cutting import moved_packs
+from shimfit.core.cutting import moved_packs, returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.takeup import (
@@ -293,10 +293,21 @@ def asks_again(site: Site, post: PostRecord) -> bool:
 
 
 def over_promised(site: Site) -> frozenset[str]:
-    """Lots of which the answers given here promise more than the box holds: some was taken out of it."""
-    log = site.journal.log
-    waiting = (post for _, post in site.every_post() if post.implied and post.asked and post.asked.log == log)
-    return site.box().stock.lacking([pack for post in waiting for pack in awaited_packs(post)])
+    """Lots of which the answers given here promise more than the box holds: some was taken out of it.
+
+    Also those that it does not know any more, as what was left of a cut that was taken back; but for what
+    comes out from under the post itself.
+    """
+    log, box = site.journal.log, site.box()
+    waiting = [post for _, post in site.every_post() if post.implied and post.asked and post.asked.log == log]
+    lots = (*box.lots, *box.used_up)
+    there, unknown = {lot.lot for lot in lots}, set[str]()
+    for post in waiting:
+        wanted = {piece.lot for pack in awaited_packs(post) for piece in pack.pieces}
+        if wanted - there:
+            came_out, _ = moved_packs(post.packs_in_place, post.implied or ())
+            unknown |= wanted - there - {lot.lot for lot in returned(came_out, lots, wanted)}
+    return box.stock.lacking([pack for post in waiting for pack in awaited_packs(post)]) | unknown
 
 
 def wants_any(post: PostRecord, lots: frozenset[str]) -> bool:

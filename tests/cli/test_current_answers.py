@@ -226,6 +226,23 @@ def test_a_taper_is_pushed_on_where_its_own_wood_goes_on(type_, tmp_path, others
     assert "twice" not in type_("stock", "list")[1]
 
 
+def test_once_a_cut_is_taken_back_no_answer_names_what_was_left_of_it(type_, tmp_path) -> None:
+    taper = "lot,form,count,length_mm,thin_mm,thick_mm,thickness_mm\nT1,taper,1,240,0.5,6,\nF1,flat,1,,,,1\n"
+    (tmp_path / "taper.csv").write_text(taper)
+    type_("stock", "import", str(tmp_path / "taper.csv"))
+    type_("settings", "foresight", "no")
+
+    def asked() -> list[dict[str, Any]]:
+        posts = type_("run", "show", "lake/walk", "--json")[1]["posts"]
+        return [piece for post in posts for pack in post["prescribed"] for piece in pack["pieces"]]
+
+    type_("read", "lake/walk/2", "0 14o")
+    type_("pack", "lake/walk/1", "out=T1@30mm")
+    assert "T1.1-32" in {piece["lot"] for piece in asked()}
+    type_("undo")
+    assert {piece["lot"] for piece in asked()} <= {"T1", "F1"}
+
+
 def test_of_a_taper_that_another_post_was_cut_from_the_page_says_what_the_sheet_says(type_, tmp_path) -> None:
     taper = "lot,form,count,length_mm,thin_mm,thick_mm,thickness_mm\nT1,taper,2,240,0.5,6,\n"
     (tmp_path / "taper.csv").write_text(taper)

@@ -276,6 +276,9 @@ def test_packs_lack_what_was_thrown_out_or_cut_for_others() -> None:
     thrown.out("T1", 1)
     assert thrown.lacking(packs[1:]) == {"T1"}, "copies leave the last first"
     assert thrown.lacking([pack_of(taper_piece(80.0, copy=1))]) == frozenset()
+    one = pack_of(taper_piece(80.0, copy=1))
+    assert thrown.lacking([one, pack_of(taper_piece(110.0, 82.5, copy=1))]) == frozenset()
+    assert thrown.lacking([one, pack_of(taper_piece(110.0, 79.0, copy=1))]) == {"T1"}, "both want 79 to 80 mm"
     cut.out("T1.2-82")
     assert cut.lacking([pack_of(taper_piece(190.0, 150.0, copy=2))]) == {"T1"}, "the rest of it is gone"
 
