@@ -340,7 +340,7 @@ class Ledger:
         begin_at = {(place.lot, place.copy, place.start): name for name, place in places}
         for key, copies in touched.items():
             kind = self._kinds[key]
-            for copy in sorted(set(copies)):
+            for copy in sorted(set(copies) & set(range(1, kind.made + 1))):
                 for start, end in kind.free(copy):
                     rest = Remainder(key, copy, start, end)
                     if rest in known or end - start < SHORTEST_KEPT_MM * STEPS_PER_MM:
@@ -481,7 +481,7 @@ class Ledger:
             return piece
         cut = self._cut_of(piece)
         kind = self._kinds[cut.lot]
-        if cut.copy not in kind.gone and (cut.copy or kind.count):
+        if cut.copy not in kind.gone and kind.count and cut.copy <= kind.made:
             return piece
         for name, rest in self._names.items():
             if not isinstance(rest, Remainder) or rest.lot != cut.lot or not self._is_there(rest):

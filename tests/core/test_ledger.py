@@ -279,6 +279,9 @@ def test_packs_lack_what_was_thrown_out_or_cut_for_others() -> None:
     one = pack_of(taper_piece(80.0, copy=1))
     assert thrown.lacking([one, pack_of(taper_piece(110.0, 82.5, copy=1))]) == frozenset()
     assert thrown.lacking([one, pack_of(taper_piece(110.0, 79.0, copy=1))]) == {"T1"}, "both want 79 to 80 mm"
+    thrown.out("T1")
+    assert thrown.as_it_lies([one]) == [replace(one, pieces=())]
+    assert [lot.lot for lot in thrown.without([one])] == ["F1"], "nothing is left of what is not there"
     cut.out("T1.2-82")
     assert cut.lacking([pack_of(taper_piece(190.0, 150.0, copy=2))]) == {"T1"}, "the rest of it is gone"
 
