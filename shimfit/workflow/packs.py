@@ -15,7 +15,7 @@ from dataclasses import asdict, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
-from shimfit.core.cutting import moved_packs, returned
+from shimfit.core.cutting import KERF_MM, moved_packs, returned
 from shimfit.core.foot import gap_plane
 from shimfit.core.objective import Minutes, Scatter
 from shimfit.core.takeup import (
@@ -187,7 +187,10 @@ def _piece(text: str, lots: Sequence[Lot], units: Units) -> Piece:
 
 
 def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
-    """What an open prescription still takes from the box; pieces that only change place are left out."""
+    """What an open prescription still takes from the box; pieces that only change place are left out.
+
+    Of a taper that is pushed on, the wood behind the cut at its mark: it still hangs on it.
+    """
     if not post.implied:
         return ()
     came_out, goes_in = moved_packs(post.packs_in_place, post.implied)
@@ -199,6 +202,16 @@ def awaited_packs(post: PostRecord) -> tuple[Pack, ...]:
         return there[piece.lot] < 0
 
     found = [replace(pack, pieces=tuple(filter(is_new, pack.pieces))) for pack in goes_in]
+    stood, kerf_mm = {pack.seat: pack for pack in post.packs_in_place}, post.making.kerf_mm
+    kerf_mm = KERF_MM if kerf_mm is None else kerf_mm
+    for pack in (pack for pack in post.implied if pack not in goes_in):
+        marks = {(one.lot, one.copy): (one.mark_mm or 0.0) + kerf_mm for one in stood[pack.seat].pieces}
+        pushed = (
+            replace(piece, trim_tip_mm=marks[piece.lot, piece.copy])
+            for piece in pack.pieces
+            if piece.is_marked and (piece.mark_mm or 0.0) > marks[piece.lot, piece.copy]
+        )
+        found.append(replace(pack, pieces=tuple(pushed)))
     return tuple(pack for pack in found if pack.pieces)
 
 
@@ -254,7 +267,10 @@ def as_told(site: Site, run: RunState) -> RunState:
         answer, packs = post.prescription, post.awaited
         if answer is None or not packs:
             return post
-        lie = tuple(replace(pack, pieces=tuple(map(called, pack.pieces))) for pack in packs)
+        _, goes_in = moved_packs(post.packs_in_place, packs)  # what is only pushed is under the post
+        lie = tuple(
+            replace(one, pieces=tuple(map(called, one.pieces))) if one in goes_in else one for one in packs
+        )
         return post if lie == packs else replace(post, prescription=replace(answer, packs=lie))
 
     return replace(run, posts=tuple(map(told, run.posts)))

@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import replace
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, cast
 
 import pytest
 
+from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
-from shimfit.model import Foot, Pack, Piece, Seat
+from shimfit.model import Foot, Lean, Lot, Pack, Piece, PostState, Prescription, Reading, Resting, Seat
+from shimfit.quantities.typed import parse_tolerance
 from shimfit.settings import Settings, minutes_of, parse_setting
+from shimfit.standing import Making, PostRecord, RunState
 from shimfit.tui import setting_up
-from shimfit.workflow.packs import asks_again, awaited_packs
+from shimfit.workflow.packs import as_told, asks_again, awaited_packs
 from shimfit.workflow.reading import (
     Asked,
     answer_now,
@@ -28,8 +32,6 @@ from shimfit.workflow.site import Place, Site
 if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
-
-    from shimfit.standing import PostRecord
 
 BOX = """lot,form,count,thickness_mm
 F1,flat,12,0.4
@@ -149,8 +151,36 @@ def test_of_a_lot_that_is_under_the_post_already_another_stretch_is_still_waited
     flat = Piece("F1", "flat", 0.5)
     under = packs(Seat.NEXT_OUT, Piece("T1", "taper", 1.0, mark_mm=20.0, copy=1), flat)
     anew = Piece("T1", "taper", 1.8, mark_mm=48.7, trim_tip_mm=22.5, copy=2)
-    post = SimpleNamespace(packs_in_place=under, implied=packs(Seat.NEXT_HOUSE, anew, flat))
+    post = SimpleNamespace(packs_in_place=under, implied=packs(Seat.NEXT_HOUSE, anew, flat), making=Making())
     assert awaited_packs(cast("PostRecord", post)) == packs(Seat.NEXT_HOUSE, anew)
+    on = replace(under[0].pieces[0], thickness_mm=1.9, mark_mm=50.0, trim_tip_mm=30.0)
+    post = SimpleNamespace(packs_in_place=under, implied=packs(Seat.NEXT_OUT, on, flat), making=Making())
+    behind = replace(on, trim_tip_mm=22.5)  # the mark was at 20, and the saw takes 2.5
+    assert awaited_packs(cast("PostRecord", post)) == packs(Seat.NEXT_OUT, behind), "it is pushed on"
+
+
+def test_a_taper_that_is_only_pushed_is_called_what_it_is_under_the_post_not_what_lies_in_the_box() -> None:
+    def of_taper(mark_mm: float, tip_mm: float = 0.0, copy: int | None = None) -> Pack:
+        piece = Piece("T1", "taper", 1.0, mark_mm=mark_mm, trim_tip_mm=tip_mm, copy=copy)
+        return Pack(Seat.NEXT_OUT, 1.0, 1.0, (0.0, 0.0), (piece,))
+
+    stock = Ledger([Lot("T1", "taper", 2, length_mm=200.0, thin_mm=0.5, thick_mm=6.0)])
+    stock.take([("1", of_taper(20.0, copy=1)), ("2", of_taper(20.0, copy=2))])
+    limit, foot, lean = parse_tolerance("1:500"), Foot(90.0, 90.0), Lean(0.005, 0.0)
+    on, read = (of_taper(50.0, 30.0),), Reading("5n 0", 0.005, 0.0, 1000.0)
+    answer = Prescription(foot, 1000.0, lean, limit, on, Resting(Lean(0.0, 0.0), 0.0, 1.0), True, "found")
+    post = PostRecord(
+        name="1", leg=1, station_mm=0.0, kind="line", foot=foot, height_mm=1000.0, tolerance=limit,
+        packs_in_place=(of_taper(20.0),), prescription=answer, prescription_is_current=True,
+        state=PostState.OUT, readings=(read,), reading=read,
+    )  # fmt: skip
+    run = RunState("lake", "walk", foot, 1000.0, limit, posts=(post,))
+    site = cast("Site", SimpleNamespace(box=lambda: SimpleNamespace(stock=stock)))
+    assert as_told(site, run).posts == (post,)
+    bare = replace(run, posts=(replace(post, packs_in_place=()),))
+    told = as_told(site, bare).posts[0].prescription
+    assert told is not None
+    assert told.packs[0].pieces[0].lot == "T1.1-22", "where it is cut anew, from what is left"
 
 
 def test_a_lot_is_taken_out_to_its_last_piece_and_no_further(site: Site) -> None:
