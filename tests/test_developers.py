@@ -56,7 +56,9 @@ def test_few_files_name_a_form_of_stock() -> None:
     )
     deciding = naming - {f"{one}.py" for one in others}
     assert deciding == {"model.py", "core/kit.py"}
-    assert f"    form {'|'.join(FORMS)} " in (ROOT / "shimfit/cli/commands.txt").read_text(encoding="utf-8")
+    assert f"    form {'|'.join(FORMS)} " in (ROOT / "shimfit/settings/commands.txt").read_text(
+        encoding="utf-8"
+    )
 
 
 @pytest.mark.parametrize("form", FORMS)

@@ -53,7 +53,7 @@ def test_no_file_names_a_place_to_fetch_packages_from() -> None:
     [
         ("import shimfit.model, shimfit.errors, shimfit.settings, shimfit.codec", set()),
         ("import shimfit.entry", set()),
-        ("import shimfit.cli; shimfit.cli.build_parser()", set()),
+        ("import shimfit.cli.parser; shimfit.cli.parser.parse(['job', 'list'])", set()),
         ("import shimfit.__main__, sys; sys.argv = ['shimfit', '--version']; shimfit.__main__.main()", set()),
         ("import shimfit.workflow.site", {"sqlite3"}),
         (SOLVES.format(""), set()),

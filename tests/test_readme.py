@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import io
 import re
 import shlex
@@ -11,8 +10,10 @@ from pathlib import Path
 
 import pytest
 
-from shimfit.cli import build_parser, main
+from shimfit.cli import main
 from shimfit.cli.io import Io
+from shimfit.cli.parser import commands, parse
+from shimfit.settings.commands import page
 from shimfit.text.topics import topics
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -22,15 +23,6 @@ EXAMPLES = re.findall(r"^\| [^|]+ \| `(shimfit [^`]+)` \|$", TEXT, re.MULTILINE)
 MOST_LINES = 160
 BEGUN_WITH = {"solve", "note", "demo", "help"}
 """Commands that the README shows and no topic."""
-
-
-def command_paths(parser: argparse.ArgumentParser, path: tuple[str, ...] = ()) -> list[tuple[str, ...]]:
-    below = [action for action in parser._actions if isinstance(action, argparse._SubParsersAction)]
-    if not below:
-        return [path]
-    return [
-        found for name, child in below[0].choices.items() for found in command_paths(child, (*path, name))
-    ]
 
 
 def test_every_example_does_what_it_shows(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -66,7 +58,6 @@ def test_it_is_short_and_its_two_commands_are_two() -> None:
 
 
 def test_every_line_to_type_in_a_topic_is_taken() -> None:
-    whole = build_parser()
     typed = [
         re.split(r"\s{3,}", line.strip())[0]
         for topic in topics()
@@ -75,8 +66,8 @@ def test_every_line_to_type_in_a_topic_is_taken() -> None:
     ]
     assert len(typed) > 60
     for line in typed:
-        whole.parse_args(shlex.split(line)[1:])
-    assert {path[0] for path in command_paths(whole)} - {line.split()[1] for line in typed} <= BEGUN_WITH
+        parse(shlex.split(line)[1:])
+    assert {*commands()} - {line.split()[1] for line in typed} <= BEGUN_WITH
 
 
 def test_topics_are_listed_and_name_no_other_command(
@@ -94,20 +85,19 @@ def test_topics_are_listed_and_name_no_other_command(
         )
     assert main(["help", "recrod"]) == 2
     assert "did you mean record?" in capsys.readouterr().err
-    known = {name for path in command_paths(build_parser()) for name in path[:1]}
     for word in re.findall(r"`shimfit ([a-z]+)", TEXT + "".join(topic.text for topic in topics())):
-        assert word in known, word
+        assert word in commands(), word
     for name in re.findall(r"`shimfit help (\w+)`", TEXT):
         assert name in {topic.name for topic in topics()}
 
 
 def test_every_command_says_what_it_does() -> None:
-    for path in command_paths(build_parser()):
+    for command in page().commands:
         out = io.StringIO()
         with redirect_stdout(out), pytest.raises(SystemExit) as left:
-            main([*path, "--help"])
+            main([*command.name.split(), "--help"])
         assert left.value.code == 0
-        assert len(out.getvalue()) > 80, path
+        assert len(out.getvalue()) > 80, command.name
 
 
 @pytest.mark.parametrize("name", re.findall(r"\]\((fixtures/pictures/[^)]+)\)", TEXT))

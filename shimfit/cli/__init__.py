@@ -1,13 +1,12 @@
 """The command line: arguments in, workflow called, exit code out. Data to stdout, talk to stderr.
 
-commands.txt declares every command and option, `parser` builds the parsers, and the other modules hold the
-functions that run, loaded when a command is named. What goes wrong is raised as a ShimfitError and said here,
-once, as a sentence on stderr and, under --json, as one object on stdout.
+settings/commands.txt declares every command and option, `parser` reads what was said, and the other modules
+hold the functions that run, loaded when a command is named. What goes wrong is raised as a ShimfitError and
+said here, once, as a sentence on stderr and, under --json, as one object on stdout.
 """
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import sys
 from collections.abc import Callable, Sequence
@@ -15,8 +14,8 @@ from dataclasses import replace
 from importlib import import_module
 from typing import Any
 
-from shimfit.cli.io import SCHEMA, Io
-from shimfit.cli.parser import build_parser
+from shimfit.cli.io import SCHEMA, Args, Io
+from shimfit.cli.parser import parse
 from shimfit.errors import Exit, FileError, ShimfitError, UsageError
 
 SERVES = {
@@ -31,28 +30,12 @@ SERVES = {
 when they are needed; where somebody left one out, the rest works."""
 
 
-def _parsed(argv: Sequence[str]) -> argparse.Namespace:
-    """What was said, by a parser of the commands that it names: all take a fifth of a start.
-
-    A word may be a command's name by chance (a file called `run`): one parser more is built then. Where what
-    is built does not take the words, the whole command line judges them: its sentence names every command.
-    """
-    # argparse takes --hel for --help.
-    wants_all = any(word == "-h" or ("--help".startswith(word) and len(word) > 2) for word in argv)
-    try:
-        return build_parser(None if wants_all else argv).parse_args(argv)
-    except UsageError:
-        return build_parser().parse_args(argv)
-
-
 def carry_out(argv: Sequence[str], io: Io) -> int:
     """Run what was said; returns its exit code. What goes wrong is raised."""
-    args = _parsed(argv)
+    args = parse(argv)
     io, command = replace(io, as_json=args.json), args.command
-    if command is not None:
-        command.check(args)
     module, _, function = (command.run if command else "rest.run_terminal").split()[0].partition(".")
-    run: Callable[[argparse.Namespace, Io], int] = getattr(import_module(f"shimfit.cli.{module}"), function)
+    run: Callable[[Args, Io], int] = getattr(import_module(f"shimfit.cli.{module}"), function)
     try:
         return int(run(args, io))
     except ModuleNotFoundError as error:
@@ -106,4 +89,4 @@ def _tell(error: ShimfitError, io: Io, *, as_json: bool) -> int:
     return int(error.exit_code)
 
 
-__all__ = ["SCHEMA", "build_parser", "carry_out", "main"]
+__all__ = ["SCHEMA", "carry_out", "main"]

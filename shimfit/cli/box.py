@@ -5,11 +5,10 @@ Box and instruments are the person's, shared by all jobs.
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import asdict, replace
 from typing import Any
 
-from shimfit.cli.io import Io, answered_again, counted_wrong, open_site, units_of
+from shimfit.cli.io import Args, Io, answered_again, counted_wrong, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.stock import THICKEST_MM, lot_from_row, lots_from_csv, lots_to_csv
 from shimfit.errors import Exit, FileError, UsageError
@@ -20,7 +19,7 @@ from shimfit.quantities.typed import parse_height, to_slope
 from shimfit.settings import Units
 
 
-def run_import(args: argparse.Namespace, io: Io) -> int:
+def run_import(args: Args, io: Io) -> int:
     """Put the lots of a CSV file in the box: all of them or, when a line is wrong, none."""
     lots = lots_from_csv(*io.text_of(args.file))
     with open_site(args, io, makes=True) as site:
@@ -33,7 +32,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     return io.tell(words, {"lots": len(lots), "pieces": pieces, "answered": answered})
 
 
-def run_list(args: argparse.Namespace, io: Io) -> int:
+def run_list(args: Args, io: Io) -> int:
     """Show what is in the box."""
     from shimfit.text.plan_phrases import remainder
     from shimfit.workflow.plan import lot_json
@@ -54,14 +53,14 @@ def run_list(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def run_export(args: argparse.Namespace, io: Io) -> int:
+def run_export(args: Args, io: Io) -> int:
     """Write the box as CSV."""
     with open_site(args, io, read_only=True) as site:
         lots = site.box().lots
     return io.export(args, lots_to_csv(lots).encode(), STOCK_CSV, {"lots": len(lots)})
 
 
-def run_out(args: argparse.Namespace, io: Io) -> int:
+def run_out(args: Args, io: Io) -> int:
     """Take a lot, or some of it, out of the box."""
     if args.count is not None and args.count < 1:
         raise UsageError(f"{args.count} pieces can't be gone: say how many are, or none for the whole lot")
@@ -75,7 +74,7 @@ def run_out(args: argparse.Namespace, io: Io) -> int:
     return io.tell(words, data)
 
 
-def run_add(args: argparse.Namespace, io: Io) -> int:
+def run_add(args: Args, io: Io) -> int:
     """Put one lot in the box."""
     from shimfit.entry import parse_length
 
@@ -118,7 +117,7 @@ ROUGHEST = 0.05
 """Slope; what reads no closer than 50 mm in 1 m is no instrument (common practice, no source)."""
 
 
-def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
+def run_instrument_add(args: Args, io: Io) -> int:
     """Enter an instrument."""
     from shimfit.entry import parse_length
     from shimfit.entry.grammar import LONGEST_MM, SHORTEST_MM
@@ -156,7 +155,7 @@ def run_instrument_add(args: argparse.Namespace, io: Io) -> int:
     return io.tell(lines, {"instrument": args.name, "cautions": list(cautions)})
 
 
-def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
+def run_instrument_list(args: Args, io: Io) -> int:
     """List instruments."""
     from shimfit.core.instruments import stated_accuracy
     from shimfit.report.words import zero as zero_words
@@ -178,7 +177,7 @@ def run_instrument_list(args: argparse.Namespace, io: Io) -> int:
     return io.tell([*lines, *prompts], data)
 
 
-def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
+def run_instrument_dropped(args: Args, io: Io) -> int:
     """It was dropped or taken apart: its zero counts no more."""
     from shimfit.workflow.instruments import drop, named
 
@@ -188,7 +187,7 @@ def run_instrument_dropped(args: argparse.Namespace, io: Io) -> int:
     return io.tell(words, {"instrument": args.name, "zero": None})
 
 
-def run_instrument_check(args: argparse.Namespace, io: Io) -> int:
+def run_instrument_check(args: Args, io: Io) -> int:
     """Find an instrument's zero from two faces."""
     from shimfit.entry import EntrySettings, parse_reading
     from shimfit.report.words import zero as zero_words

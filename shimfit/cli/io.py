@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import field
-from typing import TYPE_CHECKING, Any, TextIO
+from types import SimpleNamespace
+from typing import TYPE_CHECKING, Any, TextIO, TypeAlias
 
 from shimfit import csvfile, settings
 from shimfit.errors import EntryError, Exit, FileError, UsageError, escaped, printable
@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from shimfit.workflow.site import Site
 
 SCHEMA = 1
+Args: TypeAlias = SimpleNamespace
+"""What was said: the value of each option by its name, and the command."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,9 +65,7 @@ class Io:
                 self.say(line)
         return Exit.DONE
 
-    def export(
-        self, args: argparse.Namespace, data: bytes, kind: Kind, facts: dict[str, Any], what: str = ""
-    ) -> int:
+    def export(self, args: Args, data: bytes, kind: Kind, facts: dict[str, Any], what: str = "") -> int:
         """Write the answer to `file`, and 0; facts: what JSON says of it; what: how it is talked of."""
         self.write(args.file, data, kind, args)
         if self.as_json and args.file != "-":
@@ -74,7 +74,7 @@ class Io:
             self.talk(f"{what} written to {'stdout' if args.file == '-' else args.file}")
         return Exit.DONE
 
-    def write_beside(self, args: argparse.Namespace, name: str, data: bytes, kind: Kind = PDF) -> None:
+    def write_beside(self, args: Args, name: str, data: bytes, kind: Kind = PDF) -> None:
         """Write the file of --pdf or --csv and say so; raises FileError."""
         self.write(name, data, kind, args)
         if name != "-":
@@ -98,7 +98,7 @@ class Io:
         called = "what was piped in" if name == "-" else name
         return csvfile.file_text(name, called=called, data=self.read(name)), called
 
-    def write(self, name: str, data: bytes, kind: Kind, args: argparse.Namespace) -> None:
+    def write(self, name: str, data: bytes, kind: Kind, args: Args) -> None:
         """Write a file whole or not at all, or to stdout for `-`; raises FileError.
 
         args: `force` (a file of another kind may go) and `db`, since nothing may land on the data file.
@@ -150,9 +150,7 @@ def on_signal(number: int, act: Callable[..., None]) -> Iterator[bool]:
 # ---------------------------------------------------------------- the data file
 
 
-def open_site(
-    args: argparse.Namespace, io: Io, *, read_only: bool = False, makes: bool = False, hold: bool = True
-) -> Site:
+def open_site(args: Args, io: Io, *, read_only: bool = False, makes: bool = False, hold: bool = True) -> Site:
     """The data file of --db, SHIMFIT_DB or the user's folder, kept from other writers until it is closed.
 
     makes: the command begins something, so a file that is not there is made; a mistyped name makes none.
@@ -178,7 +176,7 @@ def open_site(
 
 
 @contextmanager
-def open_run(args: argparse.Namespace, io: Io) -> Iterator[tuple[Site, RunState]]:
+def open_run(args: Args, io: Io) -> Iterator[tuple[Site, RunState]]:
     """The data file, only to be read, and the run that `path` names."""
     from shimfit.quantities.shown import refused_in
     from shimfit.workflow.site import parse_run
@@ -190,7 +188,7 @@ def open_run(args: argparse.Namespace, io: Io) -> Iterator[tuple[Site, RunState]
             yield site, state
 
 
-def one_to_stdout(args: argparse.Namespace, csv: Kind | None = None) -> None:
+def one_to_stdout(args: Args, csv: Kind | None = None) -> None:
     """Refuse, before the work, two answers that would go to stdout and files that can't be written over.
 
     csv: what kind of table --csv writes.
@@ -216,13 +214,13 @@ def sheet_facts(site: Site, state: RunState) -> SheetFacts:
     return SheetFacts(state, made, site.settings.graduation, site.box().lots)
 
 
-def check_output(args: argparse.Namespace, name: str | None, kind: Kind) -> None:
+def check_output(args: Args, name: str | None, kind: Kind) -> None:
     """Refuse a file that can't be written over before the work that ends in it; None is no file."""
     if name is not None:
         check(name, kind, keep=[settings.data_file(args.db)], force=args.force)
 
 
-def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
+def units_of(args: Args, io: Io) -> settings.Units:
     """What a bare number means: --units, SHIMFIT_UNITS, the stored setting of a data file, else mm."""
     given: settings.Units | None = getattr(args, "units", None)
     if given is not None:
@@ -233,7 +231,7 @@ def units_of(args: argparse.Namespace, io: Io) -> settings.Units:
     return settings.load({}).units
 
 
-def lengths_in(args: argparse.Namespace, units: settings.Units) -> Callable[..., float]:
+def lengths_in(args: Args, units: settings.Units) -> Callable[..., float]:
     """What reads an option's length in mm, by its dest, or a `part` of it.
 
     units: what a bare number is in, the run's as in its readings. EntryError names the option.

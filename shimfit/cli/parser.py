@@ -1,24 +1,23 @@
-"""The parsers of the command line, built from commands.txt: one page declares every option and command.
+"""The command line, read: what was said as values, or refused in a sentence; its help; completions.
 
-How a line of that page is read stands at its top. Of the page what is wanted is read, and parsers are built
-of it: a start that names a command pays for that one.
+What there is stands in settings/commands.txt. Options may stand anywhere behind the command, and be cut short
+as long as one alone begins so; what begins with - and is a number, or has a blank in it, is a word.
 """
 
 from __future__ import annotations
 
-import argparse
 import re
+import shutil
+import sys
 import textwrap
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
-from functools import cache, partial
+from collections.abc import Iterator, Mapping, Sequence
 from itertools import chain, groupby
-from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from shimfit import __version__
+from shimfit.cli.io import Args
 from shimfit.errors import UsageError
-from shimfit.values import dataclass
+from shimfit.settings.commands import Command, Option, did_you_mean, page
 
 DESCRIPTION = "Plumb guard posts from the packs in your box: read, pack, tighten, read, hand over."
 EPILOG = """\
@@ -30,122 +29,12 @@ Without a command the terminal program opens at the last run, or offers the samp
   shimfit record porch/front --csv -
 
 """
-KINDS = {"int": int, "number": float}
-_LIMITS = re.compile(r"(>?)([-\d.e]+)\.\.([-\d.e]*)")
-NARGS: Mapping[str, Any] = {"?": "?", "*": "*", "2": 2}
-
-
-# ---------------------------------------------------------------- the page
-
-
-@dataclass(frozen=True, slots=True)
-class Option:
-    """One option, or one word in its place, as argparse takes it."""
-
-    name: str
-    how: Mapping[str, Any]
-    once: str = ""
-    """An earlier name: still understood, no longer listed."""
-    group: str = ""
-    """Heading in the command's help; empty: among the others."""
-
-    @property
-    def dest(self) -> str:
-        """What argparse calls it."""
-        return self.name.lstrip("-").replace("-", "_")
-
-    def is_given(self, said: argparse.Namespace) -> bool:
-        """True where it was said, and is not what it would be without."""
-        value = getattr(said, self.dest)
-        return not (value is None or value is False or value == [] or value == self.how.get("default"))
-
-    def add_to(self, parser: argparse._ActionsContainer, **how: Any) -> None:
-        """Declare it on a parser; how: what a parser has otherwise."""
-        parser.add_argument(self.name, **{**self.how, **how})
-        if self.once:
-            kept = {key: self.how[key] for key in ("type", "action") if key in self.how}
-            kept |= {"help": argparse.SUPPRESS, "default": argparse.SUPPRESS}
-            parser.add_argument(self.once, dest=self.dest, **kept)
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """Which of a command's options go together: `these` not beside any of `others`, or only beside one."""
-
-    only: bool
-    these: tuple[str, ...]
-    others: tuple[str, ...]
-    says: str
-    """`{}` in it: those of `these`, or of `others` where they are not to be there, that were given."""
-
-    def check(self, given: Iterable[str]) -> None:
-        """Raise UsageError when what was given breaks it."""
-        one, other = ([name for name in names if name in given] for names in (self.these, self.others))
-        if one and bool(other) != self.only:
-            names = (name if name.startswith("-") else name.upper() for name in other or one)
-            raise UsageError(self.says.format(", ".join(names)))
-
-
-@dataclass(frozen=True, slots=True)
-class Command:
-    """One command: `run new` is the command `new` of the family `run`."""
-
-    name: str
-    run: str
-    """`module.function` below shimfit.cli."""
-    says: str
-    takes: tuple[Option, ...] = ()
-    examples: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    rules: tuple[Rule, ...] = ()
-
-    def check(self, said: argparse.Namespace) -> None:
-        """Raise UsageError where options were said that do not go together."""
-        given = {one.name for one in self.takes if one.is_given(said)}
-        for rule in self.rules:
-            rule.check(given)
-
-    @property
-    def epilog(self) -> str:
-        """What stands below the options in its help: lines to type, then notes."""
-        heading = "example:" if len(self.examples) == 1 else "examples:"
-        shown = "\n".join([heading, *(f"  {line}" for line in self.examples)]) if self.examples else ""
-        return "\n\n".join(part for part in (shown, "\n".join((*self.notes, *self._lengths))) if part)
-
-    @property
-    def _lengths(self) -> Iterator[str]:
-        """How a length is typed, where the command takes one."""
-        forms = {one.name: str(one.how.get("metavar", "")) for one in self.takes}
-        every = " ".join(forms.values())
-        if re.search("LENGTH|THICKNESS", every):
-            of_run = "the run's unit" if "JOB/RUN" in every else "mm"
-            unit = "--units" if "--units" in forms else of_run
-            yield f"A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in {unit}."
-
-    @property
-    def usage(self) -> str:
-        """The words and the options that it can't do without; the others are listed below it."""
-        words = [one for one in self.takes if not one.name.startswith("-")]
-        needed = [f"{one.name} {one.how['metavar']}" for one in self.takes if one.how.get("required")]
-        return " ".join(["shimfit", self.name, *map(_word, words), *needed, "[options]"])
-
-
-@dataclass(frozen=True, slots=True)
-class Page:
-    """All of commands.txt."""
-
-    common: tuple[Option, ...]
-    first: tuple[Option, ...]
-    """Of the terminal program, which opens when no command is given."""
-    families: Mapping[str, str]
-    commands: tuple[Command, ...]
-
-
-@cache
-def page(words: Iterable[str] | None = None) -> Page:
-    """The page as it is packed with the program, of the commands whose first word is among some words."""
-    text = Path(__file__).with_name("commands.txt").read_text("utf-8")
-    return read_page(text, None if words is None else frozenset(words))
+_HELP = Option("--help", "show this and exit")
+_VERSION = Option("--version", "show program's version number and exit")
+_NEGATIVE = re.compile(r"-[\d./]")
+_WORDS = "words, in this order"
+MOST_BESIDE = 24
+"""Columns of a help's names at most, before what is said of them."""
 
 
 def commands() -> tuple[str, ...]:
@@ -153,318 +42,237 @@ def commands() -> tuple[str, ...]:
     return tuple(dict.fromkeys(command.name.split()[0] for command in page().commands))
 
 
-def read_page(text: str, wanted: Collection[str] | None = None) -> Page:
-    """The page in its parts; ValueError for a line that is none (our own mistake).
+# ---------------------------------------------------------------- what was said
 
-    wanted: first words of the commands that are read; None: all.
+
+def parse(argv: Sequence[str]) -> Args:
+    """What was said, each option under its name, with its command; UsageError where it can't be.
+
+    Where help or the version is asked for, it is printed and SystemExit raised.
     """
-    parts: dict[str, list[str]] = {}
-    for line in text.splitlines():
-        if line.startswith("== "):
-            parts[line[3:]] = []
-        elif line.strip() and not line.startswith("#"):
-            parts[[*parts][-1]].append(line)
-    shared = {one.name: one for line in parts["options"] for one in _options(line, {})}
-    families = dict(re.split(r"\s{2,}", line, maxsplit=1) for line in parts["families"])
-    commands: list[Command] = []
-    group, reads = "", False
-    for line in parts["commands"]:
-        if not line.startswith(" "):
-            reads = wanted is None or line.split(maxsplit=1)[0] in wanted
-        if not reads:
-            continue
-        if not line.startswith(" "):
-            name, run, summary = re.split(r"\s{2,}", line, maxsplit=2)
-            commands.append(Command(name, run, summary))
-            group = ""
-            continue
-        one, word = commands[-1], line.strip()
-        if word.startswith("eg "):
-            one = replace(one, examples=(*one.examples, word[3:]))
-        elif word.startswith("note "):
-            one = replace(one, notes=(*one.notes, word[5:]))
-        elif word.endswith(":"):
-            group = word[:-1]
-        elif word.startswith(("only ", "not ")):
-            one = replace(one, rules=(*one.rules, _rule(word)))
-        else:
-            taken = (replace(each, group=group) for each in _options(word, shared))
-            one = replace(one, takes=(*one.takes, *taken))
-        commands[-1] = one
-    common, first = (
-        tuple(each for line in parts[part] for each in _options(line, shared))
-        for part in ("every command", "no command")
-    )
-    return Page(common, first, families, tuple(commands))
+    top = page(frozenset())
+    # Whether to draw in ASCII alone is a setting, too: not said is not no.
+    usual = {one.dest: one.usual for one in (*top.common, *top.first)} | {"ascii": None, "command": None}
+    line = _Line(argv, usual)
+    name = line.next_word("shimfit", (*top.common, _VERSION, *top.first))
+    if name is None:
+        line.refuse_the_rest("shimfit", top.common)
+        return Args(**line.said)
+    whole = page(frozenset({name}))
+    if name in whole.families:
+        second = line.next_word(f"shimfit {name}", top.common)
+        known = [one.name.split()[1] for one in whole.commands]
+        if second is None:
+            _refuse(f"`shimfit {name}` needs one of {', '.join(known)}", f"shimfit {name}")
+        if second not in known:
+            _refuse(f"there is no command {second!r}{did_you_mean(second, known)}", f"shimfit {name}")
+        name = f"{name} {second}"
+    command = next((one for one in whole.commands if one.name == name), None)
+    if command is None:
+        _refuse(f"there is no command {name!r}{did_you_mean(name, commands())}", "shimfit")
+    line.said |= {one.dest: one.usual for one in command.takes} | {"command": command}
+    line.read_all(command, (*top.common, *command.takes))
+    given = {
+        one.name for one in command.takes if line.said[one.dest] not in (None, False, one.default, one.usual)
+    }
+    for rule in command.rules:
+        rule.check(given)
+    return Args(**line.said)
 
 
-def _word(one: Option) -> str:
-    form = str(one.how.get("metavar", one.name))
-    return {"?": f"[{form}]", "*": f"[{form} …]"}.get(one.how.get("nargs", ""), form)
+class _Line:
+    """A line that is being read, word by word."""
 
-
-def _options(line: str, shared: Mapping[str, Option]) -> Iterator[Option]:
-    """The options of a line: names of shared ones, or one with its help."""
-    spec, *texts = re.split(r"\s{2,}", line.strip(), maxsplit=1)
-    names = line.split()
-    if all(name in shared for name in names):
-        yield from (shared[name] for name in names)
-    elif not texts or texts[0].startswith("--"):
-        raise ValueError(f"commands.txt: {line!r} names no shared option and has no help")
-    elif spec in shared:
-        yield replace(shared[spec], how={**shared[spec].how, "help": _plain(texts[0])})
-    else:
-        yield _option(spec, texts[0])
-
-
-def _rule(line: str) -> Rule:
-    spec, says = re.split(r"\s{2,}", line, maxsplit=1)
-    word, *names = spec.split()
-    at = names.index("with")
-    return Rule(word == "only", tuple(names[:at]), tuple(names[at + 1 :]), says)
-
-
-@cache  # so that an option read twice is equal to itself
-def _within(kind: Callable[[str], float], limits: str) -> Callable[[str], float]:
-    """What reads a number and refuses one that is not within limits, as the page has them."""
-    over, least, most = _LIMITS.fullmatch(limits).groups()  # type: ignore[union-attr]
-    low, high = float(least), float(most or "inf")
-
-    def read(text: str) -> float:
-        value = kind(text)
-        if not (value > low if over else value >= low):
-            raise argparse.ArgumentTypeError(f"must be {'more than' if over else 'at least'} {low:g}")
-        if value > high:
-            raise argparse.ArgumentTypeError(f"must be at most {high:.15g}")
-        return value
-
-    read.__name__ = kind.__name__  # argparse says "invalid float value"
-    return read
-
-
-def _option(spec: str, text: str) -> Option:
-    name, *words = spec.split()
-    how: dict[str, Any] = {"help": _plain(text)}
-    once = ""
-    while words:
-        word = words.pop(0)
-        if word in KINDS:
-            how["type"] = KINDS[word]
-        elif _LIMITS.fullmatch(word):
-            how["type"] = _within(how["type"], word)
-        elif word in NARGS:
-            how["nargs"] = NARGS[word]
-        elif word == "!":
-            how["required"] = True
-        elif word == "…":
-            how |= {"action": "append", "default": []}
-        elif word == "=":
-            value = words.pop(0)
-            how["default"] = "" if value == "''" else how.get("type", str)(value)
-        elif word.startswith("("):
-            once = word[1:-1]
-        elif "|" in word and word.islower():
-            how |= {"choices": tuple(word.split("|")), "metavar": word}
-        else:
-            how["metavar"] = word
-    if how.get("nargs") == 2:
-        how["metavar"] = ("A", "B")
-    if name.startswith("--") and not words and not {"metavar", "choices"} & how.keys():
-        how["action"] = "store_true"
-    return Option(name, how, once)
-
-
-def _plain(text: str) -> str:
-    """Help as argparse takes it, which fills in what stands behind a percent sign."""
-    return text.replace("%", "%%")
-
-
-# ---------------------------------------------------------------- the parsers
-
-
-class Help(argparse.HelpFormatter):
-    """Sentences are wrapped to the width; an indented line is a command to type and is left whole."""
-
-    def _fill_text(self, text: str, width: int, indent: str) -> str:
-        """Wrap paragraph by paragraph; argparse has no public place for this."""
-        filled: list[str] = []
-        for is_sentence, group in groupby(text.splitlines(), lambda line: line[:2].strip() != ""):
-            lines = list(group)
-            filled += [super()._fill_text(" ".join(lines), width, indent)] if is_sentence else lines
-        return "\n".join(filled)
-
-    def _format_usage(self, usage: str | None, *given: Any) -> str:
-        """A usage of our own is broken as it is wide, between its words."""
-        if usage is None:
-            return super()._format_usage(usage, *given)
-        text = textwrap.fill(
-            usage, self._width, initial_indent="usage: ", subsequent_indent="  ", break_on_hyphens=False
-        )
-        return f"{text}\n\n"
-
-
-class Parser(argparse.ArgumentParser):
-    """argparse, but a wrong call is raised like every other error, so that --json gets its object too."""
-
-    def __init__(self, **given: Any) -> None:
-        """As argparse's; the help is laid out by `Help`."""
-        # Every argument that is declared is tried on a formatter: none asks the terminal for its width.
-        super().__init__(**{"formatter_class": partial(Help, width=80), **given})
-        self._positionals.title = "words, in this order"
-
-    def format_help(self) -> str:
-        """The help, as wide as the terminal."""
-        self.formatter_class = Help
-        return super().format_help()
-
-    def parse_known_args(self, args: Any = None, namespace: Any = None) -> Any:
-        """As argparse's; what was said is kept for the sentence that refuses it."""
-        self.said = [*(args or ()), ""]
-        return super().parse_known_args(args, namespace)
-
-    def parse_args(self, args: Any = None, namespace: Any = None) -> argparse.Namespace:  # type: ignore[override]
-        """As argparse's; what is too much is refused by the command that it was said to."""
-        said: argparse.Namespace
-        said, over = self.parse_known_args(args, namespace)
-        if over:
-            command: Command | None = said.command
-            prog = self.prog if command is None else f"{self.prog} {command.name}"
-            takes = (*page().common, *(() if command is None else command.takes))
-            _refuse(self._too_much(prog, over, {one.name for one in takes}), prog)
-        return said
-
-    def error(self, message: str) -> NoReturn:
-        """Raise UsageError with argparse's sentence put for people, and where to look for the right form."""
-        for form, sentence in _SENTENCES.items():
-            if found := re.match(form, message):
-                message = sentence(self, *found.groups())
-                break
-        _refuse(message, self.prog)
-
-    @property
-    def minus(self) -> str | None:
+    def __init__(self, argv: Sequence[str], said: dict[str, object]) -> None:
+        self.argv, self.said = argv, said
+        self._words = [*argv]
+        self._too_much: list[str] = []
+        minus = (word for word in argv if _NEGATIVE.match(word))
+        self._minus = next(minus, None)
         """What was said with a minus before its number, as no entry has it."""
-        return next((word for word in self.said if re.match(r"-[\d./]", word)), None)
 
-    def _too_much(self, prog: str, over: Sequence[str], known: Collection[str]) -> str:
-        if "entry" in known and self.minus:
-            return f"an entry has no sign, its letters say which way: not {self.minus}"
+    def next_word(self, prog: str, options: Sequence[Option]) -> str | None:
+        """Take the options before the next word, and that."""
+        return next(self._words_of(prog, options), None)
+
+    def read_all(self, command: Command, options: Sequence[Option]) -> None:
+        """Take all that is left, of a command."""
+        prog, places = f"shimfit {command.name}", [one for one in command.takes if one.is_word]
+        words = [*self._words_of(prog, [one for one in options if not one.is_word])]
+        for one in places:
+            if one.many == "*":
+                self.said[one.dest], words = words, []
+            elif words:
+                self._set(prog, one, words.pop(0))
+        needed = [
+            one.form if one.is_word else one.name
+            for one in command.takes
+            if one.is_needed and self.said[one.dest] is None
+        ]
+        if needed:
+            side = f" ({self._minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
+            side *= self._minus is not None and "ENTRY" in needed
+            _refuse(f"`{prog}` needs {' and '.join(', '.join(needed).rsplit(', ', 1))}{side}", prog)
+        self._too_much += words
+        self.refuse_the_rest(prog, options)
+
+    def refuse_the_rest(self, prog: str, options: Sequence[Option]) -> None:
+        """Refuse what nothing takes."""
+        over, known = self._too_much, [one.name for one in options]
         option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
-        if option is None:
-            return f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes"
-        return f"`{prog}` has no option {option}{_close(option, known)}"
+        if over and "entry" in known and self._minus:
+            _refuse(f"an entry has no sign, its letters say which way: not {self._minus}", prog)
+        if option is not None:
+            _refuse(f"`{prog}` has no option {option}{did_you_mean(option, known)}", prog)
+        if over:
+            _refuse(
+                f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes", prog
+            )
 
-    @property
-    def commands(self) -> list[str]:
-        """Its commands; argparse has no public way to them."""
-        return [name for one in self._actions if isinstance(one.choices, dict) for name in one.choices]
+    def _words_of(self, prog: str, options: Sequence[Option]) -> Iterator[str]:
+        """The words in their places, one after another; options between them are taken."""
+        named = {name: one for one in (*options, _HELP) for name in (one.name, one.once) if name}
+        named["-h"] = _HELP
+        while self._words:
+            word = self._words.pop(0)
+            if word == "--":
+                yield from self._words
+                self._words = []
+            elif (name := _option_in(word, named, prog)) is None:
+                yield word
+            elif name in named:
+                self._take(prog, name, word, named)
+            else:
+                self._too_much.append(word)
+
+    def _take(self, prog: str, name: str, word: str, named: Mapping[str, Option]) -> None:
+        """Take an option with what belongs to it."""
+        one, (_, equals, joined) = named[name], word.partition("=")
+        if one.is_flag and equals:
+            _refuse(f"{name} takes no value: not {joined!r}", prog)
+        if one in (_HELP, _VERSION):
+            print(help_of(prog) if one is _HELP else f"shimfit {__version__}")
+            sys.exit(0)
+        if one.is_flag:
+            self.said[one.dest] = True
+            return
+        many = 2 if one.many == "2" else 1
+        beside = self._words[:many]
+        values = [joined] if equals else [each for each in beside if not _option_in(each, named, prog)]
+        if len(values) < many:
+            value = beside[0] if beside and _NEGATIVE.match(beside[0]) else ""
+            how = f"; what begins with - is joined to it, like {name}={value}" if value else ""
+            _refuse(f"{name} wants two values" if many == 2 else f"{name} wants a value{how}", prog)
+        if not equals:
+            del self._words[:many]
+        if many == 2:
+            self.said[one.dest] = values
+        else:
+            self._set(prog, one, values[0], name)
+
+    def _set(self, prog: str, one: Option, text: str, called: str = "") -> None:
+        try:
+            value = one.value(text, called)
+        except UsageError as error:
+            _refuse(error.message, prog)
+        before = self.said[one.dest]
+        self.said[one.dest] = [*before, value] if isinstance(before, list) else value
+
+
+def _option_in(word: str, named: Mapping[str, Option], prog: str) -> str | None:
+    """The option that a word names, whole or cut short; the word itself where there is none; None: a word."""
+    name = word.partition("=")[0]
+    if not word.startswith("-") or word == "-":
+        return None
+    if name in named or name == "--":
+        return name
+    found = [one for one in named if one.startswith(name) and name.startswith("--")]
+    if len(found) > 1:
+        _refuse(f"{word} can be {', '.join(found)}: say which", prog)
+    is_word = re.fullmatch(r"-\d+|-\d*\.\d+", word) or " " in word
+    return found[0] if found else None if is_word else word
 
 
 def _refuse(message: str, prog: str) -> NoReturn:
     raise UsageError(f"{message}{'' if message.endswith('?') else ';'} see {prog} --help")
 
 
-def _close(word: str, known: Iterable[str]) -> str:
-    from difflib import get_close_matches
+# ---------------------------------------------------------------- help
 
-    close = get_close_matches(word, list(known), 1)
-    return f"; did you mean {close[0]}?" if close else ""
-
-
-def _choice(parser: Parser, of: str, word: str, choices: str) -> str:
-    if of in ("COMMAND", "WHAT"):
-        return f"there is no command {word!r}{_close(word, parser.commands)}"
-    known = re.findall(r"[\w-]+", choices)
-    what = f"{of} is" if of.startswith("-") else "say"
-    return f"{what} {', '.join(known[:-1])} or {known[-1]}, not {word!r}{_close(word, known)}"
+_Rows = Sequence[tuple[str, str]]
+"""What is typed, and what it does."""
 
 
-def _needed(parser: Parser, what: str) -> str:
-    if what == "WHAT":
-        return f"`{parser.prog}` needs one of {', '.join(parser.commands)}"
-    side = f" ({parser.minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
-    side *= parser.minus is not None and "ENTRY" in what
-    return f"`{parser.prog}` needs {' and '.join(what.rsplit(', ', 1))}{side}"
-
-
-def _no_value(parser: Parser, of: str) -> str:
-    value = parser.said[parser.said.index(of) + 1] if of in parser.said else ""
-    joined = f"; what begins with - is joined to it, like {of}={value}" if re.match(r"-[\d./]", value) else ""
-    return f"{of} wants a value{joined}"
-
-
-_SENTENCES: Mapping[str, Callable[..., str]] = {
-    r"argument (--\S+): (must be .*)": lambda _, of, what: f"{of} {what}",
-    r"argument (\S+): invalid choice: '?([^' ]*)'? ?\(choose from (.*)\)": _choice,
-    r"argument (\S+): invalid int value: (.*)": lambda _, of, word: f"{of} is a whole number, not {word}",
-    r"argument (\S+): invalid float value: (.*)": lambda _, of, word: f"{of} is a number, not {word}",
-    r"argument (\S+): expected one argument": _no_value,
-    r"argument (\S+): expected 2 arguments": lambda _, of: f"{of} wants two values",
-    r"argument (\S+): ignored explicit argument (.*)": lambda _, of, word: f"{of} takes no value: not {word}",
-    r"ambiguous option: (\S+) could match (.*)": lambda _, of, which: f"{of} can be {which}: say which",
-    r"the following arguments are required: (.*)": _needed,
-}
-"""What argparse says of a wrong call, and the same as a sentence."""
-
-
-def build_parser(words: Iterable[str] | None = None) -> Parser:
-    """Parser of the whole command line, or of the commands whose first word is among some words.
-
-    --json and --db are understood before or after the command: a default that is set twice would hide what
-    was given first, so the commands' own have none.
-    """
+def help_of(prog: str) -> str:
+    """The help of the program, of a family of commands or of one command, as wide as the terminal."""
+    name = prog.partition(" ")[2]
+    whole = page()
+    below = [one for one in whole.commands if f"{one.name} ".startswith(f"{name} ".lstrip())]
+    common = [(_typed(one), one.says) for one in whole.common]
+    if name and [one.name for one in below] == [name]:
+        return _help_of_command(below[0], common)
+    options = [("-h, --help", "show this help message and exit"), *common]
+    if name:
+        rows = [(f"  {one.name.partition(' ')[2]}", one.says) for one in below]
+        examples = "\n".join(["examples:", *(f"  {one.examples[0]}" for one in below)])
+        sections = [(_WORDS, [("WHAT", ""), *rows]), ("options", options)]
+        return _laid_out(f"{prog} WHAT [options]", whole.families[name], sections, examples)
     from shimfit.core.cautions import cautions_of
 
-    whole = page(None if words is None else frozenset(words))
-    caution = textwrap.fill(cautions_of("first start")[0], 110)
-    parser = Parser(prog="shimfit", description=DESCRIPTION, epilog=EPILOG + caution)
-    for one in whole.common:
-        one.add_to(parser)
-    parser.add_argument("--version", action="version", version=f"shimfit {__version__}")
-    for one in whole.first:
-        one.add_to(parser, **({"default": None} if one.name == "--ascii" else {}))
-    parser.set_defaults(command=None)
-    below = parser.add_subparsers(metavar="COMMAND", title="commands", parser_class=Parser, prog="shimfit")
-    families: dict[str, Any] = {}
-    for command in whole.commands:
-        first, _, second = command.name.partition(" ")
-        if not second:
-            _add(below, first, command, whole)
-            continue
-        if first not in families:
-            summary = whole.families[first]
-            of_it = [one for one in whole.commands if one.name.startswith(f"{first} ")]
-            shown = "\n".join(["examples:", *(f"  {one.examples[0]}" for one in of_it)])
-            family = below.add_parser(first, help=summary, description=_sentence(summary), epilog=shown)
-            for one in whole.common:
-                one.add_to(family, default=argparse.SUPPRESS)
-            families[first] = family.add_subparsers(metavar="WHAT", required=True)
-        _add(families[first], second, command, whole)
-    return parser
+    options += [(_typed(one), one.says) for one in (_VERSION, *whole.first)]
+    says = {one.name: one.says for one in whole.commands} | dict(whole.families)
+    rows = [(f"  {one}", says[one]) for one in commands()]
+    sections = [("options", options), ("commands", [("COMMAND", ""), *rows])]
+    epilog = EPILOG + textwrap.fill(cautions_of("first start")[0], 110)
+    return _laid_out("shimfit [COMMAND] [options]", DESCRIPTION.rstrip("."), sections, epilog)
 
 
-def _add(below: Any, name: str, command: Command, whole: Page) -> None:
-    parser = below.add_parser(
-        name,
-        help=_plain(command.says),
-        description=_sentence(command.says),
-        epilog=command.epilog,
-        usage=_plain(command.usage),
-        add_help=False,
-    )
-    for heading, options in groupby(command.takes, key=lambda one: one.group):
-        place = parser.add_argument_group(heading) if heading else parser
-        for one in options:
-            one.add_to(place)
-    every = parser.add_argument_group("as with every command")
-    for one in whole.common:
-        one.add_to(every, default=argparse.SUPPRESS)
-    every.add_argument("-h", "--help", action="help", help="show this and exit")
-    parser.set_defaults(command=command)
+def _help_of_command(one: Command, common: _Rows) -> str:
+    """What it takes, by its headings; lines to type, then notes, and how a length is typed."""
+    words = [each for each in one.takes if each.is_word]
+    forms = {"?": "[{}]", "*": "[{} …]"}
+    typed = [forms.get(each.many, "{}").format(each.form) for each in words]
+    typed += [f"{each.name} {each.form}" for each in one.takes if each.is_needed and not each.is_word]
+    sections: list[tuple[str, _Rows]] = [(_WORDS, [(each.form, each.says) for each in words])]
+    options = [each for each in one.takes if not each.is_word]
+    for heading, some in groupby(options, key=lambda each: each.group or "options"):
+        sections.append((heading, [(_typed(each), each.says) for each in some]))
+    sections.append(("as with every command", [*common, ("-h, --help", _HELP.says)]))
+    below = "\n".join([f"example{'s' * (len(one.examples) > 1)}:", *(f"  {line}" for line in one.examples)])
+    every = " ".join(each.form for each in one.takes)
+    if re.search("LENGTH|THICKNESS", every):
+        of_run = "the run's unit" if "JOB/RUN" in every else "mm"
+        unit = "--units" if any(each.name == "--units" for each in one.takes) else of_run
+        notes = *one.notes, f"A LENGTH is 9mm, 1.2m, 3/8, 3-1/2in or 4ft; a bare number is in {unit}."
+    else:
+        notes = one.notes
+    usage = " ".join(["shimfit", one.name, *typed, "[options]"])
+    return _laid_out(usage, one.says, sections, "\n\n".join(filter(None, (below, "\n".join(notes)))))
 
 
-def _sentence(text: str) -> str:
-    return f"{text[0].upper()}{text[1:]}."
+def _typed(one: Option) -> str:
+    return f"{one.name} {one.form}".rstrip()
+
+
+def _laid_out(usage: str, says: str, sections: Sequence[tuple[str, _Rows]], epilog: str) -> str:
+    """Sentences are wrapped to the width; an indented line is a command to type and is left whole."""
+    width = shutil.get_terminal_size().columns - 2
+    longest = max(len(name.lstrip()) for _, rows in sections for name, _ in rows)
+    beside = min(longest + 4, MOST_BESIDE, max(width - 20, 4))
+    lines = textwrap.wrap(f"usage: {usage}", width, subsequent_indent="  ", break_on_hyphens=False)
+    lines += ["", *textwrap.wrap(f"{says[0].upper()}{says[1:]}.", width)]
+    for heading, rows in sections:
+        lines += ["", f"{heading}:"] if rows else []
+        for name, text in rows:
+            first, *rest = textwrap.wrap(text, max(width - beside, 11)) or [""]
+            if len(name) > beside - 4:
+                first, rest = "", [first, *rest]
+            lines += [f"  {name:<{beside - 2}}{first}".rstrip(), *(" " * beside + row for row in rest if row)]
+    lines.append("")
+    for is_sentence, group in groupby(epilog.splitlines(), lambda line: line[:2].strip() != ""):
+        some = [*group]
+        lines += textwrap.wrap(" ".join(some), width) if is_sentence else some
+    return "\n".join(lines)
 
 
 # ---------------------------------------------------------------- completions
@@ -479,8 +287,8 @@ def completions(shell: str) -> str:
     for family in whole.families:
         table[family] = [one.name.split()[1] for one in whole.commands if one.name.startswith(f"{family} ")]
     for command in whole.commands:
-        options = [one.name for one in command.takes if one.name.startswith("-")]
-        placed = [one.how.get("choices", ()) for one in command.takes if not one.name.startswith("-")]
+        options = [one.name for one in command.takes if not one.is_word]
+        placed = [one.choices for one in command.takes if one.is_word]
         table[command.name] = [*chain(*placed), "--help", *common, *options]
     if shell == "fish":
         return "\n".join(["complete -c shimfit -e", *chain(*(_fish(*row) for row in table.items()))])

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import signal
 import sys
 import time
 from collections.abc import Callable, Iterator
+from types import SimpleNamespace as Args
 from typing import Any
 
 from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, units_of, words_of
@@ -25,13 +25,13 @@ UNREAD = (PostState.TO_READ, PostState.HALF_READ)
 # ---------------------------------------------------------------- solve
 
 
-def run_solve(args: argparse.Namespace, io: Io) -> int:
+def run_solve(args: Args, io: Io) -> int:
     """Answer for one post; 1 when the predicted rest is over tolerance or nothing can be done."""
     with shown.refused_in(units_of(args, io)) as units:
         return _solve(args, io, units)
 
 
-def _solve(args: argparse.Namespace, io: Io, units: Units) -> int:
+def _solve(args: Args, io: Io, units: Units) -> int:
     from shimfit.core import packing
     from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
 
@@ -146,7 +146,7 @@ def answer_lines(answer: Prescription, understood: str, settings: Settings, unit
 # ---------------------------------------------------------------- plan
 
 
-def run_plan(args: argparse.Namespace, io: Io) -> int:
+def run_plan(args: Args, io: Io) -> int:
     """Plan a run or a problem; 1 when a post can't be served or is predicted out of its tolerance."""
     if (args.path is None) == (args.problem is None):
         raise UsageError("name a run (JOB/RUN) or give --problem FILE, one of the two")
@@ -226,7 +226,7 @@ def _read_problem(name: str, io: Io) -> dict[str, Any]:
 # ---------------------------------------------------------------- cut
 
 
-def run_cut(args: argparse.Namespace, io: Io) -> int:
+def run_cut(args: Args, io: Io) -> int:
     """Print or write the cut sheet of the answers that a run's posts wait for."""
     one_to_stdout(args)
     from shimfit.workflow.plan import cut_list_of

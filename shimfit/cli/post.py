@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
@@ -11,7 +10,7 @@ from itertools import chain
 from pathlib import Path
 from typing import Any
 
-from shimfit.cli.io import Io, answered_again, counted_wrong, open_site
+from shimfit.cli.io import Args, Io, answered_again, counted_wrong, open_site
 from shimfit.cli.plan import answer_json, post_lines
 from shimfit.codec import to_json
 from shimfit.entry import EntrySettings, parse_reading
@@ -38,7 +37,7 @@ MOST_TORQUE_NM = 500.0
 """Above this it is asked about: rods of guard posts take a fraction of it (common practice, no source)."""
 
 
-def run_read(args: argparse.Namespace, io: Io) -> int:
+def run_read(args: Args, io: Io) -> int:
     """Log a reading; 1 when a verifying reading is over tolerance or no pack can do it."""
     if args.table is not None:
         return _read_table(args, io)
@@ -67,7 +66,7 @@ def run_read(args: argparse.Namespace, io: Io) -> int:
         return _report_reading(site, logged, args.entry, words, io)
 
 
-def _asked(args: argparse.Namespace, typed: EntrySettings) -> Asked:
+def _asked(args: Args, typed: EntrySettings) -> Asked:
     """What kind of reading it is, as its options say."""
     return Asked(
         bed=args.bed,
@@ -106,7 +105,7 @@ HELD_S = 60.0
 """How long `read --listen` waits: 4 s on a still post, 15 where the sensor remembers, and time to settle."""
 
 
-def _read_held(args: argparse.Namespace, io: Io) -> int:
+def _read_held(args: Args, io: Io) -> int:
     """Wait until the inclinometer holds a reading, and log it as the screen's Space does."""
     from shimfit.cli.sensor import sensor_line, watch_until
     from shimfit.workflow.sensor import inclinometer_of, is_over, opened, reading_of
@@ -128,7 +127,7 @@ def _read_held(args: argparse.Namespace, io: Io) -> int:
         return _report_reading(site, logged, last.taken.text, f"inclinometer, {last.taken.text}", io)
 
 
-def _read_table(args: argparse.Namespace, io: Io) -> int:
+def _read_table(args: Args, io: Io) -> int:
     """Log a table of readings, all of it or nothing."""
     from shimfit.workflow.tables import log_readings
 
@@ -150,7 +149,7 @@ def _is_over(logged: Logged) -> bool:
     return logged.post.decision == "out" or logged.post.is_stuck
 
 
-def run_pack(args: argparse.Namespace, io: Io) -> int:
+def run_pack(args: Args, io: Io) -> int:
     """Log what went in."""
 
     def packed(site: Site, place: Place) -> str:
@@ -171,7 +170,7 @@ def run_pack(args: argparse.Namespace, io: Io) -> int:
     return _at_post(args, io, packed)
 
 
-def run_tighten(args: argparse.Namespace, io: Io) -> int:
+def run_tighten(args: Args, io: Io) -> int:
     """Log that the nut was tightened."""
     torque_nm = None
     if args.torque is not None:
@@ -186,7 +185,7 @@ def run_tighten(args: argparse.Namespace, io: Io) -> int:
     return _at_post(args, io, tightened)
 
 
-def at_post(args: argparse.Namespace, io: Io) -> int:
+def at_post(args: Args, io: Io) -> int:
     """The step that the page of commands names behind this: a function of `workflow`."""
     room, _, function = args.command.run.split()[1].partition(".")
     step: Callable[..., str] = getattr(import_module(f"shimfit.workflow.{room}"), function)
@@ -194,20 +193,20 @@ def at_post(args: argparse.Namespace, io: Io) -> int:
     return _at_post(args, io, lambda site, place: step(site, place, *(getattr(args, one) for one in options)))
 
 
-def _at_post(args: argparse.Namespace, io: Io, step: Callable[[Site, Place], str]) -> int:
+def _at_post(args: Args, io: Io, step: Callable[[Site, Place], str]) -> int:
     with open_site(args, io) as site:
         place = parse_place(args.place)
         return _done(site, place, step(site, place), io)
 
 
-def run_photo(args: argparse.Namespace, io: Io) -> int:
+def run_photo(args: Args, io: Io) -> int:
     """Name a photo's file at a post."""
     if not Path(args.text).exists():
         io.talk(f"caution: there is no file {args.text} here; its name is kept all the same")
     return _at_post(args, io, lambda site, place: log_photo(site, place, args.text))
 
 
-def undo_or_redo(args: argparse.Namespace, io: Io) -> int:
+def undo_or_redo(args: Args, io: Io) -> int:
     """Take back the last step, or bring back what was taken back; said with how its post stands."""
     with open_site(args, io) as site:
         if args.job is not None:

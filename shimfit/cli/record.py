@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import json
 import shutil
 from collections.abc import Iterator, Sequence
@@ -11,7 +10,7 @@ from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, one_to_stdout, open_site
+from shimfit.cli.io import Args, Io, one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
 from shimfit.quantities import shown
@@ -26,7 +25,7 @@ if TYPE_CHECKING:
 VERIFY = "verify"
 
 
-def run_record(args: argparse.Namespace, io: Io) -> int:
+def run_record(args: Args, io: Io) -> int:
     """Print or write the record; 1 when a verified post is over its tolerance, 4 when the log was altered."""
     if args.path == VERIFY:
         return run_verify(args, io)
@@ -65,7 +64,7 @@ def run_record(args: argparse.Namespace, io: Io) -> int:
     return Exit.OVER if record.over else Exit.DONE
 
 
-def run_verify(args: argparse.Namespace, io: Io) -> int:
+def run_verify(args: Args, io: Io) -> int:
     """Work every hash out again and hold the log against a paper's; 4 when it is broken, cut or another."""
     from shimfit.store.merge import check_text
 
@@ -129,7 +128,7 @@ def _held_against(
     return {"answer": found.answer, "sealed_at": found.place, "job": found.job, **counts}, sentence
 
 
-def run_due(args: argparse.Namespace, io: Io) -> int:
+def run_due(args: Args, io: Io) -> int:
     """List the posts of a run that are to be tightened and read again, the longest overdue first."""
     from shimfit.report.due import due_json, due_lines, due_list
     from shimfit.report.record import record_of
@@ -161,7 +160,7 @@ def _moment(text: str | None) -> datetime:
     return when if when.tzinfo else when.astimezone()
 
 
-def run_export(args: argparse.Namespace, io: Io) -> int:
+def run_export(args: Args, io: Io) -> int:
     """Write the log, or one job of it."""
     from shimfit.store.merge import export_schema, export_text
 
@@ -174,7 +173,7 @@ def run_export(args: argparse.Namespace, io: Io) -> int:
     return io.export(args, text.encode(), EVENTS, {"events": count}, shown.counted(count, "event"))
 
 
-def run_import(args: argparse.Namespace, io: Io) -> int:
+def run_import(args: Args, io: Io) -> int:
     """Merge an export into the data file."""
     from shimfit.store.merge import import_text
 
@@ -185,7 +184,7 @@ def run_import(args: argparse.Namespace, io: Io) -> int:
     return io.tell(_imported_lines(done), asdict(done) | {"conflicts": conflicts})
 
 
-def run_salvage(args: argparse.Namespace, io: Io) -> int:
+def run_salvage(args: Args, io: Io) -> int:
     """Save what a damaged file still holds."""
     from shimfit.store.salvage import salvage
 

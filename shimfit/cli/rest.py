@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import io as io_room
 import os
 import shutil
@@ -13,12 +12,13 @@ from pathlib import Path
 
 from shimfit import settings
 from shimfit.cli import main
-from shimfit.cli.io import Io, answered_again, open_site
-from shimfit.cli.parser import Command, build_parser, commands, completions, page
+from shimfit.cli.io import Args, Io, answered_again, open_site
+from shimfit.cli.parser import commands, completions, parse
 from shimfit.errors import UsageError
+from shimfit.settings.commands import Runs
 
 
-def run_settings(args: argparse.Namespace, io: Io) -> int:
+def run_settings(args: Args, io: Io) -> int:
     """Show all settings, or one, or change one."""
     with open_site(args, io, read_only=args.value is None, makes=args.value is not None) as site:
         if args.value is not None:
@@ -35,7 +35,7 @@ def run_settings(args: argparse.Namespace, io: Io) -> int:
     return io.tell(lines, {"settings": values})
 
 
-def run_demo(args: argparse.Namespace, io: Io) -> int:
+def run_demo(args: Args, io: Io) -> int:
     """Write the sample jobs, or take them out again."""
     from shimfit.workflow.sample import remove_sample, write_sample
 
@@ -48,14 +48,14 @@ def run_demo(args: argparse.Namespace, io: Io) -> int:
     return io.tell(words)
 
 
-def run_serve(args: argparse.Namespace, io: Io) -> int:
+def run_serve(args: Args, io: Io) -> int:
     """Serve the terminal program to a browser."""
     from shimfit.tui.serve import serve
 
     return serve(settings.data_file(args.db), host=args.host, port=args.port, talk=io.talk)
 
 
-def run_numbers(args: argparse.Namespace, io: Io) -> int:
+def run_numbers(args: Args, io: Io) -> int:
     """Print the table of default numbers, or the rows with some words."""
     from shimfit.text.topics import about, number_lines, numbers_json
 
@@ -67,13 +67,13 @@ def run_numbers(args: argparse.Namespace, io: Io) -> int:
     return io.tell(number_lines(rows), numbers_json(rows))
 
 
-def run_completion(args: argparse.Namespace, io: Io) -> int:
+def run_completion(args: Args, io: Io) -> int:
     """Print the completion script of a shell."""
     script = completions(args.shell)
     return io.tell(script, {"shell": args.shell, "script": script})
 
 
-def run_help(args: argparse.Namespace, io: Io) -> int:
+def run_help(args: Args, io: Io) -> int:
     """List the topics, or print one; of a command that is no topic, its own help."""
     from shimfit.text.topics import topic_text, topics
 
@@ -83,7 +83,7 @@ def run_help(args: argparse.Namespace, io: Io) -> int:
         lines.append("`shimfit help TOPIC` says more; `shimfit COMMAND --help` has a command's options.")
         return io.tell(lines, {"topics": data})
     if args.topic not in {topic.name for topic in topics()} and args.topic in commands():
-        build_parser([args.topic]).parse_args([args.topic, "--help"])
+        parse([args.topic, "--help"])
     text = topic_text(args.topic, shutil.get_terminal_size((100, 24)).columns)
     return io.tell(text, {"topic": args.topic, "text": text})
 
@@ -95,7 +95,7 @@ COERCED = ("C.UTF-8", "C.utf8", "UTF-8")
 """What the interpreter sets LC_CTYPE to when the locale is C."""
 
 
-def run_terminal(args: argparse.Namespace, io: Io) -> int:
+def run_terminal(args: Args, io: Io) -> int:
     """Open at the last run, or offer the sample job."""
     if args.json:
         raise UsageError("--json goes with a command; see shimfit --help")
@@ -107,7 +107,7 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
         if args.plain or not full_screen():
             from shimfit.tui.plain import run_plain
 
-            return run_plain(site, ascii=ascii_only, commands=CommandLine(site.journal.path))
+            return run_plain(site, ascii=ascii_only, commands=command_line(site.journal.path))
         from shimfit.tui import run as run_screen
 
         return run_screen(
@@ -116,7 +116,7 @@ def run_terminal(args: argparse.Namespace, io: Io) -> int:
             ascii=ascii_only,
             # Open the sample, log one reading and quit; to try a new machine.
             rehearse=bool(os.environ.get("SHIMFIT_REHEARSE")),
-            commands=CommandLine(site.journal.path),
+            commands=command_line(site.journal.path),
         )
 
 
@@ -133,24 +133,17 @@ class _Relay(io_room.StringIO):
         return len(text)
 
 
-class CommandLine:
-    """The command line as the screen and plain mode use it: the same commands on the file that is open."""
+def command_line(file: Path) -> Runs:
+    """What runs a command of the screen, or of plain mode, on the file that is open."""
 
-    def __init__(self, file: Path) -> None:
-        self._file = file
-
-    @property
-    def listed(self) -> tuple[Command, ...]:
-        """All commands, as its page declares them."""
-        return page().commands
-
-    def run(self, words: Sequence[str], to: Callable[[str], None], stop: Callable[[], bool]) -> int:
-        """Run these words; all that it says goes to `to`. Returns the exit code."""
+    def run(words: Sequence[str], to: Callable[[str], None], stop: Callable[[], bool]) -> int:
         out = _Relay(to)
         try:
-            return main([*words, "--db", str(self._file)], Io(out, out, keyboard=False, stop=stop))
+            return main([*words, "--db", str(file)], Io(out, out, keyboard=False, stop=stop))
         except SystemExit as left:  # help was asked for
             return left.code if isinstance(left.code, int) else 0
+
+    return run
 
 
 def asks_for_ascii(environment: Mapping[str, str]) -> bool:

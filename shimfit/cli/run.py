@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import argparse
 import math
 from collections.abc import Iterator
 from dataclasses import asdict
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, answered_again, open_run, open_site, words_of
+from shimfit.cli.io import Args, Io, answered_again, open_run, open_site, words_of
 from shimfit.codec import to_json, tolerance_to_json
 from shimfit.errors import UsageError
 from shimfit.model import Face, Foot, Tolerance
@@ -29,7 +28,7 @@ OPTIONS = ("tolerance", "rule", "height", "level", "faces", "layout", "rod_at", 
 """Options of a run that `run set` changes."""
 
 
-def run_job_new(args: argparse.Namespace, io: Io) -> int:
+def run_job_new(args: Args, io: Io) -> int:
     """Begin a job."""
     with open_site(args, io, makes=True) as site:
         name = site.add_job(args.name, units=args.units)
@@ -37,7 +36,7 @@ def run_job_new(args: argparse.Namespace, io: Io) -> int:
         return io.tell(words, {"job": name})
 
 
-def run_job_list(args: argparse.Namespace, io: Io) -> int:
+def run_job_list(args: Args, io: Io) -> int:
     """List jobs and their runs."""
     with open_site(args, io, read_only=True) as site:
         jobs = [(job, [site.run(job.name, name) for name in job.runs]) for job in site.jobs()]
@@ -54,7 +53,7 @@ def run_job_list(args: argparse.Namespace, io: Io) -> int:
     return io.tell(said, {"jobs": rows})
 
 
-def run_set(args: argparse.Namespace, io: Io) -> int:
+def run_set(args: Args, io: Io) -> int:
     """Change options of a run; say, or show, what the records of a job or a run state beside readings."""
     from shimfit.workflow.layout import set_option
 
@@ -78,7 +77,7 @@ def run_set(args: argparse.Namespace, io: Io) -> int:
     return io.tell(said, {"job": job, "run": run, "facts": reported, "options": options})
 
 
-def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
+def run_job_takeup(args: Args, io: Io) -> int:
     """Say what packs give on a deck, by material; or forget it."""
     from shimfit.core.takeup import TakeUp
     from shimfit.workflow.packs import book_of, reset, scatter_of
@@ -102,7 +101,7 @@ def run_job_takeup(args: argparse.Namespace, io: Io) -> int:
 # ---------------------------------------------------------------- a run
 
 
-def run_new(args: argparse.Namespace, io: Io) -> int:
+def run_new(args: Args, io: Io) -> int:
     """Lay out a run."""
     from dataclasses import replace
 
@@ -161,7 +160,7 @@ def run_new(args: argparse.Namespace, io: Io) -> int:
         return io.tell(f"{args.path}: {len(run.posts)} posts laid out", run_json(run))
 
 
-def _marks(args: argparse.Namespace, units: Units) -> tuple[Mark, ...]:
+def _marks(args: Args, units: Units) -> tuple[Mark, ...]:
     from shimfit.core.layout import from_stations, lay_out
     from shimfit.entry import parse_length
 
@@ -195,7 +194,7 @@ def _names(text: str | None) -> dict[str, str] | None:
 # ---------------------------------------------------------------- where the posts stand
 
 
-def run_show(args: argparse.Namespace, io: Io) -> int:
+def run_show(args: Args, io: Io) -> int:
     """Show where every post of a run stands."""
     from shimfit.workflow.packs import as_told
 
@@ -230,7 +229,7 @@ def _run_lines(run: RunState, words: Words) -> Iterator[str]:
         yield reported
 
 
-def run_export(args: argparse.Namespace, io: Io) -> int:
+def run_export(args: Args, io: Io) -> int:
     """Write the posts of a run as CSV."""
     from shimfit.workflow.tables import posts_to_csv
 
@@ -295,7 +294,7 @@ def post_line(post: PostRecord, words: Words) -> str:
 # ---------------------------------------------------------------- one post of a run
 
 
-def run_insert(args: argparse.Namespace, io: Io) -> int:
+def run_insert(args: Args, io: Io) -> int:
     """Insert a post between two others."""
     from shimfit.workflow.layout import insert_post, station_words
 

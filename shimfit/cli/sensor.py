@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import contextlib
 import math
 import re
@@ -16,7 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, check_output, on_signal, open_site
+from shimfit.cli.io import Args, Io, check_output, on_signal, open_site
 from shimfit.errors import EntryError, Exit, FileError, UsageError
 from shimfit.outputs import CAPTURE, TRACE_CSV, Growing
 
@@ -46,7 +45,7 @@ def _refuse(*faults: tuple[bool, str]) -> None:
             raise UsageError(sentence)
 
 
-def run_listen(args: argparse.Namespace, io: Io) -> int:
+def run_listen(args: Args, io: Io) -> int:
     """Run `listen`; returns the exit code. Raises UsageError, FileError or InstrumentError."""
     check_output(args, args.capture, CAPTURE)
     check_output(args, args.trace, TRACE_CSV)
@@ -76,7 +75,7 @@ def run_listen(args: argparse.Namespace, io: Io) -> int:
     return code if came or code != Exit.DONE else Exit.DEVICE
 
 
-def _list_ports(args: argparse.Namespace, io: Io) -> int:
+def _list_ports(args: Args, io: Io) -> int:
     from shimfit.wire.link import ports
 
     found = ports()
@@ -86,7 +85,7 @@ def _list_ports(args: argparse.Namespace, io: Io) -> int:
     return io.tell(lines, {"ports": [asdict(port) for port in found]})
 
 
-def _options(args: argparse.Namespace, io: Io) -> ListenOptions:
+def _options(args: Args, io: Io) -> ListenOptions:
     """How to listen: what is typed wins over the device's file.
 
     Raises UsageError, EntryError (axes) or FileError (device file).
@@ -124,7 +123,7 @@ def _zero(text: str, most: int = 2) -> list[float]:
 class _Samples:
     """What is kept of every good sample: a CSV line (`--trace`), the record of a still sensor (`--still`)."""
 
-    def __init__(self, args: argparse.Namespace, start_s: float = 0.0) -> None:
+    def __init__(self, args: Args, start_s: float = 0.0) -> None:
         """Raises FileError when the file can't be written; no name, no trace."""
         self._start_s = start_s
         self.still: list[tuple[float, float, float]] | None = [] if args.still else None
@@ -153,7 +152,7 @@ Came = tuple["Snapshot", "Tally", "Sequence[str]", int]
 """What there was to see at the end, the counts, sentences for the user, and the exit code."""
 
 
-def _live(args: argparse.Namespace, io: Io, options: ListenOptions, samples: _Samples) -> Came:
+def _live(args: Args, io: Io, options: ListenOptions, samples: _Samples) -> Came:
     """Listen until it is over or stopped. Raises InstrumentError when the link can't be opened at all."""
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.sensor import is_over, opened
@@ -235,7 +234,7 @@ def _is_file(source: str) -> bool:
         return not _DEVICE_NAME.match(source) and bool(Path(source).suffix)
 
 
-def _replayed(args: argparse.Namespace, io: Io, options: ListenOptions, samples: _Samples) -> Came:
+def _replayed(args: Args, io: Io, options: ListenOptions, samples: _Samples) -> Came:
     """Through the same code as a live link, with the recorded times as the clock."""
     from shimfit.workflow.sensor import play
 
@@ -297,7 +296,7 @@ def _answer(seen: Snapshot, tally: Tally, messages: Sequence[str]) -> dict[str, 
 def _give(
     answer: dict[str, Any],
     still: list[tuple[float, float, float]] | None,
-    args: argparse.Namespace,
+    args: Args,
     io: Io,
 ) -> None:
     """Say the object: the reading to stdout, counts and messages to stderr. EntryError: a short record."""
@@ -351,7 +350,7 @@ def _give(
 # ---------------------------------------------------------------- two faces, and how it sits
 
 
-def _two_faces(args: argparse.Namespace, io: Io) -> int:
+def _two_faces(args: Args, io: Io) -> int:
     """Work out lean and zero; exit code 1 when a face has no reading or the faces don't fit together."""
     from shimfit.core.sensing.mounting import parse_axis_map, two_faces
     from shimfit.workflow.sensor import keep_zero, play
@@ -398,7 +397,7 @@ def _two_faces(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE if is_good else Exit.OVER
 
 
-def _teach(args: argparse.Namespace, io: Io) -> int:
+def _teach(args: Args, io: Io) -> int:
     """Ask for two tips of the top and give the map; an unclear tip is asked for again, three times in all.
 
     Raises InstrumentError where too few samples come, EntryError where no tip was clear.
@@ -447,7 +446,7 @@ def _teach(args: argparse.Namespace, io: Io) -> int:
 # ---------------------------------------------------------------- an inclinometer that is played
 
 
-def run_simulate(args: argparse.Namespace, io: Io) -> int:
+def run_simulate(args: Args, io: Io) -> int:
     """Run `simulate`; returns the exit code. Raises UsageError, EntryError or FileError."""
     seconds = math.inf if args.seconds is None else args.seconds
     into_capture = args.capture is not None
@@ -473,7 +472,7 @@ def run_simulate(args: argparse.Namespace, io: Io) -> int:
     return Exit.DONE
 
 
-def _stage(args: argparse.Namespace, io: Io) -> Stage:
+def _stage(args: Args, io: Io) -> Stage:
     from shimfit.model import Lean
     from shimfit.quantities.typed import parse_foot, parse_length
     from shimfit.wire.formats import parse_description
@@ -492,7 +491,7 @@ def _stage(args: argparse.Namespace, io: Io) -> Stage:
     return Stage(post, args.format, parse_script(args.do), seed=args.seed, description=described)
 
 
-def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
+def _into_capture(args: Args, stage: Stage, io: Io) -> int:
     from shimfit.wire.capture import CaptureWriter
     from shimfit.wire.simulate import record
 
@@ -509,7 +508,7 @@ def _into_capture(args: argparse.Namespace, stage: Stage, io: Io) -> int:
     return io.tell((), {"file": args.capture, "seconds": args.seconds})
 
 
-def _on_terminal(args: argparse.Namespace, stage: Stage, seconds: float, io: Io) -> int:
+def _on_terminal(args: Args, stage: Stage, seconds: float, io: Io) -> int:
     from shimfit.wire.simulate import Player
 
     player = Player(stage, args.rate, Path(args.link))

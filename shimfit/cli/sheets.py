@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
-from shimfit.cli.io import Io, lengths_in, one_to_stdout, open_run, sheet_facts
+from shimfit.cli.io import Args, Io, lengths_in, one_to_stdout, open_run, sheet_facts
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
@@ -30,7 +29,7 @@ LEAST_SAID_MM = 0.05
 """An aim below this counts as plumb, tops closer to a line than this as in line."""
 
 
-def run_rails(args: argparse.Namespace, io: Io) -> int:
+def run_rails(args: Args, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
     from shimfit import csvfile
     from shimfit.workflow import runs
@@ -60,7 +59,7 @@ def run_rails(args: argparse.Namespace, io: Io) -> int:
 
 
 def _print(
-    args: argparse.Namespace, io: Io, title: str, facts: SheetFacts, data: dict[str, Any], *,
+    args: Args, io: Io, title: str, facts: SheetFacts, data: dict[str, Any], *,
     lead: str, sections: Sequence[Section], cautions: Sequence[str],
 ) -> None:  # fmt: skip
     """A sheet on every front that was asked for: on paper, and in sentences or as JSON."""
@@ -199,7 +198,7 @@ def rails_sections(found: RunRails, faces: Mapping[Face, str], units: Units) -> 
     ]
 
 
-def run_lineup(args: argparse.Namespace, io: Io) -> int:
+def run_lineup(args: Args, io: Io) -> int:
     """Print the targets that bring the tops of each leg closest to a line."""
     from shimfit.workflow.runs import line_up_run
 
@@ -236,7 +235,7 @@ def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Uni
 # ---------------------------------------------------------------- before the day
 
 
-def run_kit(args: argparse.Namespace, io: Io) -> int:
+def run_kit(args: Args, io: Io) -> int:
     """Print what to cut or buy before the day."""
     from shimfit.core.stock import lots_from_csv
     from shimfit.text.plan_phrases import bought_words
@@ -265,7 +264,7 @@ _BUILD_UP = {
 """Length of the make-up -> the option that gives it."""
 
 
-def run_makeup(args: argparse.Namespace, io: Io) -> int:
+def run_makeup(args: Args, io: Io) -> int:
     """Print the make-up sheet and the shop list; 1 when a pressure is over the allowable."""
     from shimfit.core import makeup
 
@@ -299,9 +298,9 @@ def run_makeup(args: argparse.Namespace, io: Io) -> int:
     return Exit.OVER if over else Exit.DONE
 
 
-def _given(args: argparse.Namespace, made: BuildUp, beds: Mapping[str, float], units: Units) -> Section:
+def _given(args: Args, made: BuildUp, beds: Mapping[str, float], units: Units) -> Section:
     """What it was worked out from, in the words of the command's own page; beds: heights in mm."""
-    says = {one.dest: str(one.how["help"]).partition(", like ")[0] for one in args.command.takes}
+    says = {one.dest: one.says.partition(", like ")[0] for one in args.command.takes}
     given = [(says[option], getattr(made, field)) for field, option in _BUILD_UP.items()]
     given += [(f"the rod passes {name}", mm) for name, mm in made.below]
     given += [(f"height of the bed at post {name} above the datum", mm) for name, mm in beds.items()]

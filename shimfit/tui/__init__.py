@@ -13,7 +13,7 @@ import time
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from shimfit.tui.commands import Commands
+    from shimfit.settings.commands import Runs
     from shimfit.workflow.site import Site
 
 
@@ -70,13 +70,13 @@ def run(
     theme: str | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
     rehearse: bool = False,
-    commands: Commands | None = None,
+    commands: Runs | None = None,
 ) -> int:
     """Run the full-screen program until the person quits; returns the process's exit code.
 
     theme: `sun`, `dark` or `term`; None takes the one that was last chosen. ascii: no glyph beyond ASCII.
     rehearse: log one reading in the sample job and quit by itself (0 when it is on disk and answered, 1 when
-    not). commands: the command line. The inclinometer that is set up is listened to meanwhile.
+    not). commands: runs a command. The inclinometer that is set up is listened to meanwhile.
     """
     from shimfit.tui.background import painted
 

@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     from shimfit.settings import Settings
     from shimfit.settings.actions import Action
-    from shimfit.tui.commands import Commands
+    from shimfit.settings.commands import Runs
     from shimfit.wire.inclinometer import Inclinometer
     from shimfit.workflow.site import Place, Site
 
@@ -109,9 +109,9 @@ class ShimfitApp(App[None]):
         ascii: bool = False,  # noqa: A002 - named as the option that it comes from
         sensor: Inclinometer | None = None,
         rehearse: bool = False,
-        commands: Commands | None = None,
+        commands: Runs | None = None,
     ) -> None:
-        """commands: the command line, so that all that it can do can be done here; None: it can't."""
+        """commands: runs a command, so that all that a shell can do can be done here; None: it can't."""
         super().__init__()
         self._commands = commands
         settings = site.settings
@@ -671,9 +671,9 @@ class ShimfitApp(App[None]):
                 says = f"{key}: {action.says}" if key else action.says
                 yield SystemCommand(action.title, says, lambda name=action.name: self.do(name))
         if self._commands is not None:
-            from shimfit.tui.commands import ELSEWHERE
+            from shimfit.settings.commands import page
 
-            for one in self._commands.listed:
-                if one.name not in ELSEWHERE:
+            for one in page().commands:
+                if not one.elsewhere:
                     says = f"{one.name}: {one.says}"
                     yield SystemCommand(says, f"shimfit {one.name}", lambda name=one.name: self.command(name))

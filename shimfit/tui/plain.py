@@ -20,14 +20,13 @@ from shimfit.errors import Exit, ShimfitError
 from shimfit.settings.actions import ACTIONS
 from shimfit.text.glyphs import ASCII, glyphs_for
 from shimfit.text.pictures import foot_plan
-from shimfit.tui.commands import ELSEWHERE
 from shimfit.tui.handover import export, suggested_name
 from shimfit.tui.sensing import Listening, hold, lasting_fault, look, sensor_of, take
 from shimfit.tui.session import Outcome, Session, refused
 from shimfit.tui.setting_up import add_run, check_answer, lot_hint, run_steps
 
 if TYPE_CHECKING:
-    from shimfit.tui.commands import Commands
+    from shimfit.settings.commands import Runs
     from shimfit.workflow.site import Site
 
 PLAN_SIZE = (52, 13)
@@ -41,12 +40,12 @@ def run_plain(
     stdin: TextIO | None = None,
     stdout: TextIO | None = None,
     ascii: bool = False,  # noqa: A002 - named as the option that it comes from
-    commands: Commands | None = None,
+    commands: Runs | None = None,
 ) -> int:
     """Work on a data file line by line until `q` or the end of the input; returns the exit code.
 
-    The inclinometer that is set up is listened to meanwhile. commands: the command line, so that a line of it
-    can be typed here too.
+    The inclinometer that is set up is listened to meanwhile. commands: runs a command, so that a line of
+    the command line can be typed here too.
     """
     session = Session(site, glyphs_for(ascii_only=ascii), words_only=True)
     listening = Listening(site, sensor_of(site))
@@ -70,7 +69,7 @@ class _Conversation:
         stdin: TextIO,
         stdout: TextIO,
         listening: Listening,
-        commands: Commands | None,
+        commands: Runs | None,
     ) -> None:
         self.session, self.stdin, self.stdout = session, stdin, stdout
         self.listening, self.was_lost = listening, False
@@ -358,20 +357,20 @@ class _Conversation:
         self.session.go_run(run.job, run.name)
         return self._post()
 
-    def _run_command(self, commands: Commands, text: str) -> str:
+    def _run_command(self, run: Runs, text: str) -> str:
         """A line of the command line, on the file that is open."""
         try:
             words = shlex.split(text)
         except ValueError:
             return "refused: a quotation mark is not closed"
-        known = {one.name for one in commands.listed}
-        name = " ".join(words[:2]) if " ".join(words[:2]) in known else words[0] if words else "help"
-        if name in ELSEWHERE:
-            return f"refused: {name} is not for here: {ELSEWHERE[name]}"
+        from shimfit.settings.commands import page
+
+        if why := next((one.elsewhere for one in page().commands if [one.name] == words[:1]), ""):
+            return f"refused: {words[0]} is not for here: {why}"
         said: list[str] = []
-        if name == "listen" or "--listen" in words:
+        if words[:1] == ["listen"] or "--listen" in words:
             self.listening.lend()
-        commands.run(words or ["help"], said.append, bool)
+        run(words or ["help"], said.append, bool)
         if self.listening.is_lent:
             self.listening.anew()
         self.session.look_anew()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import argparse
 import importlib
 import inspect
 import re
@@ -11,25 +10,21 @@ from importlib.resources import files
 
 import pytest
 
-from shimfit.cli import build_parser, main
+from shimfit.cli import main
 from shimfit.cli.io import Io
-from shimfit.cli.parser import commands, page, read_page
+from shimfit.cli.parser import commands, parse
 from shimfit.errors import UsageError
+from shimfit.settings.commands import page, read_page
 
 NAMES = [*commands()]
-PAGE = files("shimfit.cli").joinpath("commands.txt").read_text("utf-8")
+PAGE = files("shimfit.settings").joinpath("commands.txt").read_text("utf-8")
 
 
-def commands_of(parser: argparse.ArgumentParser) -> list[str]:
-    """Names of a parser's commands, in the order of its help."""
-    choices = (action.choices for action in parser._actions if isinstance(action.choices, dict))
-    return [name for names in choices for name in names]
-
-
-def test_the_page_of_commands_is_what_the_parser_takes() -> None:
-    assert commands_of(build_parser()) == NAMES
+def test_of_the_page_only_the_named_command_is_read_and_it_is_the_same() -> None:
     for name in NAMES:
-        assert commands_of(build_parser([name, "1"])) == [name]
+        assert page(frozenset({name})).commands == tuple(
+            one for one in page().commands if one.name.split()[0] == name
+        )
 
 
 def test_every_command_has_a_function_that_runs_it() -> None:
@@ -57,7 +52,7 @@ def test_an_option_is_declared_once_or_says_something_of_its_own() -> None:
 @pytest.mark.parametrize("line", ["    --frob", "    --frob  --height"])
 def test_a_line_of_the_page_that_is_none_is_our_mistake(line: str) -> None:
     with pytest.raises(ValueError, match="frob"):
-        read_page(PAGE + line + "\n")
+        read_page(PAGE + line + "\n", None)
 
 
 def test_what_goes_together_is_about_what_the_command_takes_and_refuses_the_rest() -> None:
@@ -96,14 +91,19 @@ def test_limits_and_rules_of_the_page_hold_before_anything_is_opened(line: str, 
 
 
 @pytest.mark.parametrize(
-    "words",
-    [["solv"], ["--db", "run", "frob"], ["frob", "--json"], ["stock", "frob"], ["solve", "--frob"], []],
+    ("line", "said"),
+    [
+        ("read a/b/5 --bed 6n", {"place": "a/b/5", "entry": "6n", "bed": True}),
+        ("read --bed a/b/5 6n --json", {"place": "a/b/5", "entry": "6n", "bed": True, "json": True}),
+        ("--db x read a/b/5 6n", {"db": "x", "bed": False, "ascii": None}),
+        ("--asc read a/b/5 6n --db=x=y", {"db": "x=y", "ascii": True}),
+        ("stock add -- -3 flat", {"lot": "-3", "form": "flat"}),
+        ("listen --reversal a.cap b.cap --axes x", {"reversal": ["a.cap", "b.cap"], "axes": "x"}),
+    ],
 )
-def test_a_wrong_call_is_judged_by_the_whole_command_line(words: list[str], capsys) -> None:
-    with pytest.raises(UsageError) as whole:
-        build_parser().parse_args([*words, "--no-such-option"])
-    assert main([*words, "--no-such-option"], Io()) == 2
-    assert whole.value.message in capsys.readouterr().err
+def test_options_stand_anywhere_and_are_cut_short(line: str, said: dict[str, object]) -> None:
+    args = vars(parse(line.split()))
+    assert {name: args[name] for name in said} == said
 
 
 @pytest.mark.parametrize("words", [["--help"], ["-h"], ["--hel"], ["-h", "solve"], ["--db", "run", "--help"]])

@@ -2,50 +2,41 @@
 
 from __future__ import annotations
 
-import argparse
 import re
 import shlex
-from collections.abc import Iterator
 
 import pytest
 
-from shimfit.cli import build_parser
+from shimfit.cli.parser import help_of, parse
+from shimfit.settings.commands import Command, page
 
-PARSER = build_parser()
-
-
-def commands(parser: argparse.ArgumentParser) -> Iterator[argparse.ArgumentParser]:
-    """All commands below a parser, and theirs."""
-    for action in parser._actions:
-        if isinstance(action, argparse._SubParsersAction):
-            for command in action.choices.values():
-                yield command
-                yield from commands(command)
-
-
-ALL = list(commands(PARSER))
+PROGS = [
+    "shimfit",
+    *(f"shimfit {name}" for name in (*page().families, *(one.name for one in page().commands))),
+]
 TYPED = re.compile(r"^  (shimfit .*)$", re.MULTILINE)
-LINES = [line for one in [PARSER, *ALL] for line in TYPED.findall(one.epilog or "")]
+LINES = [line for one in PROGS for line in TYPED.findall(help_of(one))]
 
 
-@pytest.mark.parametrize("command", ALL, ids=lambda one: one.prog)
-def test_every_command_says_what_it_does_and_what_it_wants(command: argparse.ArgumentParser) -> None:
-    assert command.description
-    for action in command._actions:
-        assert action.help or isinstance(action, argparse._SubParsersAction) or action.choices, action.dest
+@pytest.mark.parametrize("command", page().commands, ids=lambda one: one.name)
+def test_every_command_says_what_it_does_and_what_it_wants(command: Command) -> None:
+    assert command.says
+    assert command.examples
+    assert all(one.says or one.choices for one in command.takes)
 
 
 @pytest.mark.parametrize("line", LINES)
 def test_lines_to_type_are_taken(line: str) -> None:
     typed = re.split(r"\s{3,}", line)[0]  # a remark may stand beside it
-    assert PARSER.parse_args(shlex.split(typed)[1:]).command
+    assert parse(shlex.split(typed)[1:]).command
 
 
 def test_lines_to_type_are_left_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    wide = {one: TYPED.findall(help_of(one)) for one in PROGS}
     monkeypatch.setenv("COLUMNS", "40")
     assert len(LINES) > 30
-    for command in [PARSER, *ALL]:
-        reported = command.format_help()
-        assert all(line in reported for line in LINES if line in (command.epilog or ""))
+    for prog in PROGS:
+        reported = help_of(prog)
+        assert TYPED.findall(reported) == wide[prog]
         sentences = [line for line in reported.splitlines() if not line.startswith(("  ", "usage"))]
-        assert all(len(line) <= 40 for line in sentences), command.prog
+        assert all(len(line) <= 40 for line in sentences), prog

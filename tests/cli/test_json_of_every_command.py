@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from shimfit.cli.parser import page
+from shimfit.settings.commands import page
 
 MAKEUP = """makeup pier/east --top 1000mm --rail 80mm --rail-depth 90mm --hole 45mm --washer 40mm
 --washer-hole 13mm --washer-thick 3mm --nut 10mm --past 10mm --below joist=200mm --clamp 4000

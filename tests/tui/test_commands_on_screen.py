@@ -9,12 +9,12 @@ from datetime import timedelta
 
 import pytest
 
-from shimfit.cli.parser import build_parser, page
-from shimfit.cli.rest import CommandLine
+from shimfit.cli.parser import parse
+from shimfit.cli.rest import command_line
 from shimfit.errors import UsageError
 from shimfit.model import PostState
+from shimfit.settings.commands import page
 from shimfit.tui.app import ShimfitApp
-from shimfit.tui.commands import ELSEWHERE, Wanted
 from shimfit.tui.plain import run_plain
 from shimfit.tui.widgets import Rows
 
@@ -25,12 +25,12 @@ def app(make_site, monkeypatch, tmp_path) -> ShimfitApp:
         monkeypatch.delenv(name, raising=False)
     monkeypatch.chdir(tmp_path)
     site = make_site()
-    return ShimfitApp(site, commands=CommandLine(site.journal.path))
+    return ShimfitApp(site, commands=command_line(site.journal.path))
 
 
 def filled_in(command, words: list[str]) -> dict[str, str]:
     """What a user would put into the form to say these words."""
-    wanted = {one.option.name: one for one in map(Wanted, command.takes)}
+    wanted = {one.name: one for one in command.takes}
     places = [one for one in wanted.values() if one.is_word]
     values: dict[str, str] = {}
     words = [*words]
@@ -39,13 +39,15 @@ def filled_in(command, words: list[str]) -> dict[str, str]:
         one = wanted.get(name)
         if one is None or one.is_word:
             one, said = places[0], [name + equals + value]
-            places = places if one.is_many else places[1:]
+            places = places if one.many == "*" else places[1:]
         elif one.is_flag:
             said = ["yes"]
         else:
-            said = [value] if equals else [words.pop(0) for _ in range(one.option.how.get("nargs") or 1)]
+            said = [value] if equals else [words.pop(0) for _ in range(2 if one.many == "2" else 1)]
         known = [values[one.label]] if one.label in values else []
-        values[one.label] = " ".join(known + [shlex.quote(part) if one.is_many else part for part in said])
+        values[one.label] = " ".join(
+            known + [shlex.quote(part) if one.many in ("*", "2", "…") else part for part in said]
+        )
     return values
 
 
@@ -53,7 +55,7 @@ EXAMPLES = [
     (one, line.split("   ")[0].removesuffix(" --json"))  # what it does may stand behind it
     for one in page().commands
     for line in one.examples
-    if one.name not in ELSEWHERE
+    if not one.elsewhere
 ]
 
 
@@ -63,18 +65,17 @@ def test_a_filled_in_form_says_what_would_be_typed(command, line) -> None:
     typed = shlex.split(line)[1:]
     values = filled_in(command, typed[len(command.name.split()) :])
     said = command.name.split()
-    for one in sorted(map(Wanted, command.takes), key=lambda one: not one.is_word):
+    for one in sorted(command.takes, key=lambda one: not one.is_word):
         if one.label in values:
             assert one.fault(values[one.label]) == ""
             said += one.words(values[one.label])
-    assert build_parser(said).parse_args(said) == build_parser(typed).parse_args(typed)
+    assert parse(said) == parse(typed)
 
 
 def test_every_command_is_in_the_palette_or_said_to_be_elsewhere(app) -> None:
     titles = " / ".join(one.title for one in app.get_system_commands(None))
     for one in page().commands:
-        assert (f"{one.name}: {one.says}" in titles) != (one.name in ELSEWHERE)
-    assert {one.name for one in page().commands} >= set(ELSEWHERE)
+        assert (f"{one.name}: {one.says}" in titles) != bool(one.elsewhere)
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])
@@ -143,12 +144,10 @@ async def test_what_is_logged_by_a_command_is_on_the_screen_at_once(app, at_scre
 class Slow:
     """A command line whose one command works until it is told to stop."""
 
-    listed = page().commands
-
     def __init__(self) -> None:
         self.let_go = threading.Event()
 
-    def run(self, _words, said, stop) -> int:
+    def __call__(self, _words, said, stop) -> int:
         said("shimfit: caution: it may take a while\n")
         while not self.let_go.wait(0.01):
             said("  [#...] no plan yet\n  [##..] one plan\n")
@@ -190,7 +189,9 @@ def test_plain_mode_takes_a_line_of_the_command_line(make_site) -> None:
         'shimfit serve\nshimfit note "x\nshimfit nonsense\nq\n'
     )
     out = io.StringIO()
-    assert run_plain(site, stdin=io.StringIO(typed), stdout=out, commands=CommandLine(site.journal.path)) == 0
+    assert (
+        run_plain(site, stdin=io.StringIO(typed), stdout=out, commands=command_line(site.journal.path)) == 0
+    )
     said = out.getvalue()
     for text in (
         "F1: 14 left",
@@ -205,13 +206,13 @@ def test_plain_mode_takes_a_line_of_the_command_line(make_site) -> None:
 
 
 def test_what_is_no_value_is_told_before_it_is_said() -> None:
-    wanted = {one.label: one for command in page().commands for one in map(Wanted, command.takes)}
+    wanted = {one.label: one for command in page().commands for one in command.takes}
     assert "can't begin with -" in wanted["place"].fault("--help")
     assert wanted["file"].fault("-") == ""
     assert "not closed" in wanted["packs"].fault('"next-out')
     assert wanted["height"].words("-3") == ["--height=-3"]
     with pytest.raises(UsageError):
-        build_parser().parse_args(["due", "--help=no"])
+        parse(["due", "--help=no"])
 
 
 async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_each_moved(
@@ -219,7 +220,7 @@ async def test_the_re_tighten_walk_goes_from_post_to_due_post_and_says_how_far_e
 ) -> None:
     """A week later: two posts of three stood plumb, one at the limit was never handed over."""
     site = make_site()
-    hand = await at_screen(80, 24, app=ShimfitApp(site, commands=CommandLine(site.journal.path)))
+    hand = await at_screen(80, 24, app=ShimfitApp(site, commands=command_line(site.journal.path)))
     for post, text in (("2", ".4n0"), ("3", "9n5o"), ("5", "0 0.2o")):
         for _ in "read", "tighten, read again":
             assert hand.session.enter(text, post=post).done

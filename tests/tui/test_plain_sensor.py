@@ -8,7 +8,7 @@ import time
 
 import pytest
 
-from shimfit.cli.rest import CommandLine
+from shimfit.cli.rest import command_line
 from shimfit.core.sensing.mounting import Zero
 from shimfit.tui import sensing
 from shimfit.tui.plain import run_plain
@@ -90,7 +90,7 @@ def test_a_command_that_listens_itself_has_the_port_alone(make_site, simulated_p
     said = io.StringIO()
     typist = Typist("shimfit listen /dev/post", "shimfit read heron/jetty/2 --listen sensor", "", "q")
     assert (
-        run_plain(site, stdin=typist, stdout=said, ascii=True, commands=CommandLine(site.journal.path)) == 0
+        run_plain(site, stdin=typist, stdout=said, ascii=True, commands=command_line(site.journal.path)) == 0
     )
     assert "TAKEN: " in said.getvalue()
     assert "heron/jetty/2: inclinometer, " in said.getvalue()

@@ -6,9 +6,9 @@ import shlex
 from functools import partial
 from typing import TYPE_CHECKING
 
+from shimfit.settings.commands import page
 from shimfit.text.phrases import clipped, hanging
 from shimfit.tui.background import Running
-from shimfit.tui.commands import BEGINS, ENDED, Wanted
 from shimfit.tui.screens.page import Entry, FormPage, Question, after
 from shimfit.tui.session import Outcome, refused
 from shimfit.tui.widgets import Tap
@@ -16,8 +16,19 @@ from shimfit.tui.widgets import Tap
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence
 
-    from shimfit.tui.commands import Command, Commands
+    from shimfit.settings.commands import Command, Option, Runs
     from shimfit.tui.session import Session
+
+
+BEGINS = ("job new", "run new")
+"""Commands that name something new: what is open is no answer there."""
+ENDED = {
+    0: "done",
+    1: "done; something is out of tolerance or can't be served",
+    2: "refused",
+    3: "the instrument",
+    4: "a file",
+}
 
 
 class CommandScreen(FormPage):
@@ -26,12 +37,12 @@ class CommandScreen(FormPage):
     NAME = "command"
     KEYS = (("⏎ do or change", "open"), ("Esc back", "leave"), ("^P all", "palette"))
 
-    _commands: Commands
+    _run: Runs
     _command: Command
 
     def __init__(self, session: Session) -> None:
         super().__init__(session)
-        self._wanted: tuple[Wanted, ...] = ()
+        self._wanted: tuple[Option, ...] = ()
         self._values: dict[str, str] = {}
         self._text: list[str] | None = None
         """What the command said; None while it is being filled in."""
@@ -42,7 +53,7 @@ class CommandScreen(FormPage):
 
     def begin(
         self,
-        commands: Commands,
+        run: Runs,
         name: str,
         given: Mapping[str, str] | None = None,
         *,
@@ -57,9 +68,9 @@ class CommandScreen(FormPage):
         if self._work is not None:
             self.say(Outcome(f"{self._command.name} still runs: Esc stops it", done=False))
             return
-        self._commands, self._command = commands, next(one for one in commands.listed if one.name == name)
-        self._wanted = tuple(Wanted(option) for option in self._command.takes)
-        known = {one.label: one.known(name, self.session) for one in self._wanted}
+        self._run, self._command = run, next(one for one in page().commands if one.name == name)
+        self._wanted = self._command.takes
+        known = {one.label: self._known(one) for one in self._wanted}
         self._values = {label: value for label, value in known.items() if value} | dict(given or {})
         self._text, self.question, self.outcome = None, None, None
         self.show()
@@ -79,15 +90,26 @@ class CommandScreen(FormPage):
         does = clipped(f"do it: shimfit {shlex.join(self._words())}", width, more)
         yield Entry(does, "Enter does it", self._start, "strong")
         for one in self._wanted:
-            value, default = self._values.get(one.label, ""), one.option.how.get("default")
+            value, default = self._values.get(one.label, ""), one.default
             otherwise = "needed" if one.is_needed else f"({default})" if default else ""
             row = clipped(f"  {one.label:<13} {value or otherwise}", width, more)
-            yield Entry(row, one.says, partial(self._change, one), "strong" if value else "")
+            yield Entry(row, one.asks, partial(self._change, one), "strong" if value else "")
 
     # ------------------------------------------------------------ filling in
 
+    def _known(self, one: Option) -> str:
+        """What is open answers it: the run, the post, the job."""
+        place = self.session.place
+        if one.form == "URL|CAPTURE":
+            return self.session.settings.sensor
+        if place is None or self._command.name in BEGINS:
+            return ""
+        if one.form.startswith("JOB/RUN"):
+            return str(place) if one.form == "JOB/RUN/POST" else place.run_path
+        return place.job if one.is_word and (one.label == "job" or one.says == "the job") else ""
+
     @property
-    def _missing(self) -> Wanted | None:
+    def _missing(self) -> Option | None:
         """What nothing runs without, and is not given yet."""
         return next((one for one in self._wanted if one.is_needed and not self._values.get(one.label)), None)
 
@@ -97,7 +119,7 @@ class CommandScreen(FormPage):
         elif self.question is not None:
             self.stop_asking()
 
-    def _ask_for(self, one: Wanted, then: Callable[[], None]) -> None:
+    def _ask_for(self, one: Option, then: Callable[[], None]) -> None:
         def answer(text: str) -> Outcome:
             fault = one.fault(text)
             if fault:
@@ -110,11 +132,11 @@ class CommandScreen(FormPage):
         start, place = self._values.get(one.label, ""), self.session.place
         if not start and one.label == "path" and self._command.name in BEGINS and place is not None:
             start = f"{place.job}/"
-        self.ask(Question(one.label, one.says, answer, start))
+        self.ask(Question(one.label, one.asks, answer, start))
 
-    def _change(self, one: Wanted) -> None:
+    def _change(self, one: Option) -> None:
         """Another value: a choice goes to the next, a flag turns over, else the line asks."""
-        choices = ["", "yes"] if one.is_flag else ["", *one.option.how.get("choices", ())]
+        choices = ["", "yes"] if one.is_flag else ["", *one.choices]
         if len(choices) == 1:
             self._ask_for(one, self.stop_asking)
             return
@@ -135,12 +157,12 @@ class CommandScreen(FormPage):
         if self._missing is not None:
             self._ask_for_needed()
             return
-        words, commands = self._words(), self._commands
+        words, run = self._words(), self._run
         self._settings_before = self.session.settings
         if words[0] == "listen" or self._values.get("listen"):
             self.program.lend_sensor()
         self._text, self._ended, self.outcome = [], "", None
-        running = Running(lambda said, stop: commands.run(words, said, stop))
+        running = Running(lambda said, stop: run(words, said, stop))
         self.work(running, lambda: self._over(running))
 
     def show_work(self, running: Running) -> None:
