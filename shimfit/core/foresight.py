@@ -90,15 +90,12 @@ def with_foresight(  # noqa: PLR0917 - it takes the quantities it takes
     def planned(posts: Sequence[PlanPost], box: Sequence[Lot]) -> Plan:
         return plan(posts, box, options, solver, effort=Effort(quick=True, swaps=False, why=False))
 
-    def in_all(one: Planned) -> float:
-        """Minutes of this post and of those to come."""
-        return one.cost + planned(others, box_after(lots, one.packs, options).lots()).objective
-
     together = planned([post, *others], lots)
     mine = next((one for one in together.planned if one.post.name == post.name), alone)
     if mine.packs == alone.packs:
         return alone
-    return min(alone, mine, key=in_all)
+    later = planned(others, box_after(lots, alone.packs, options).lots())
+    return mine if together.objective < alone.cost + later.objective else alone
 
 
 def without_foresight(post: PlanPost, lots: Sequence[Lot], options: Options) -> Planned | None:
