@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Callable
 from dataclasses import replace
 from importlib import import_module
@@ -97,7 +98,9 @@ def _report_reading(site: Site, logged: Logged, entry: str, words: str, io: Io) 
         data["reading"] = to_json(logged.reading)
         data["answer"] = post.answer and answer_json(post.answer, entry, words)
     lines = post_lines(run, post, site.settings)
-    io.tell(chain((f"{place}: {words}", logged.message), lines), data)
+    to_buy = post.next_step == "no pack" and not post.packs_in_place
+    plan = f"shimfit plan {shlex.quote(f'{place.job}/{place.run}')} says what to buy or to cut"
+    io.tell(chain((f"{place}: {words}", logged.message), lines, [plan] * to_buy), data)
     return Exit.OVER if _is_over(logged) else Exit.DONE
 
 

@@ -286,7 +286,7 @@ _NUMBER: Final = r"\d+(?:\.\d+)?(?:e[+-]?\d+)?"
 _IN_MM: Final = re.compile(
     rf"(?P<small>±|\b(?:back by|decide|moved|only) )?(?<![\w.])"
     rf"(?P<numbers>{_NUMBER}(?: ?(?:to|and|or|x|of|-|–|,) ?{_NUMBER})*) "
-    r"(?P<unit>mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])(?P<after> (?:inside|beyond|off|over)\b)?"
+    r"(?P<unit>mm/m|mm²|N/mm²|MPa|mm)(?![\w²/])(?P<after> (?:inside|beyond|off|over)\b| in(?=[,);.]|$))?"
 )
 _IN_INCHES: Final = {row["mm"][2]: (row["inch"][0] / row["mm"][0], row["inch"][2]) for row in _UNITS.values()}
 _IN_INCHES["N/mm²"] = _IN_INCHES["MPa"]
@@ -305,7 +305,7 @@ def sentence(text: str, units: Units) -> str:
 def _in_inches(match: re.Match[str]) -> str:
     before, after = match["small"] or "", match["after"] or ""
     if match["unit"] == "mm":
-        say = small if before or after else sized
+        say = inside if after == " in" else small if before or after else sized
         return before + re.sub(_NUMBER, lambda one: say(float(one[0]), "inch"), match["numbers"]) + after
     factor, own = _IN_INCHES[match["unit"]]
     numbers = re.sub(_NUMBER, lambda one: f"{float(one[0]) * factor:.3g}", match["numbers"])

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from functools import partial
+from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 from shimfit.core.layout import lay_out
@@ -150,9 +151,11 @@ def _new_run(site: Site, answers: Mapping[str, str]) -> dict[str, Any]:
 
 def preview_words(site: Site, answers: Mapping[str, str]) -> str:
     """What would be laid out: `8 posts, 1.2 m apart at most, corner at post 5`; EntryError or UsageError."""
-    new, marks = _new_run(site, answers), preview_marks(site, answers)
+    _new_run(site, answers)
+    marks, units = preview_marks(site, answers), units_of(site, answers)
+    apart_mm = max(after.station_mm - before.station_mm for before, after in pairwise(marks))
     corners = [mark.name for mark in marks if mark.kind == "corner"]
-    posts = f"{len(marks)} posts, {shown.tape(new['every'], units_of(site, answers))} apart at most"
+    posts = f"{len(marks)} posts, {shown.tape(apart_mm, units)} apart at most"
     at = "corner at post" if len(corners) == 1 else "corners at posts"
     return f"{posts}, {at} {', '.join(corners)}" if corners else posts
 

@@ -485,7 +485,7 @@ def _message(reading: Reading, post: PostRecord, faces: Mapping[Face, str]) -> s
         said = f"logged, {post.state}"
     if post.next_step == "turn level" and post.why:
         said = f"{said}: {post.why}"
-    return "; ".join((said, *post.said_of_readings))
+    return "; ".join((said.rstrip(".") if post.said_of_readings else said, *post.said_of_readings))
 
 
 # ---------------------------------------------------------------- what happens at a post besides

@@ -294,6 +294,13 @@ def test_shown_fractions_are_the_nearest_and_read_back(sixty_fourths, denominato
         assert back > inches  # the stated tie rule
 
 
+def test_how_far_in_a_flat_goes_is_said_by_eye_in_a_sentence_too():
+    """Beside a length in the same sentence, and a gauge, neither of which is a depth."""
+    said = "it wants 3.18 mm (1.59 mm for a flat, 20 mm in); 3 mm in 1 m"
+    assert shown.sentence(said, "inch") == 'it wants 1/8" (1/16" for a flat, 3/4" in); 0.118" in 1 m'
+    assert shown.sentence(said, "mm") == said
+
+
 @pytest.mark.parametrize("bad", [math.nan, math.inf, -math.inf])
 def test_what_is_no_number_is_never_shown(bad):
     for show in (shown.decimals, shown.inches, shown.on_tape):

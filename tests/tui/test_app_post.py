@@ -288,7 +288,7 @@ async def test_what_the_box_holds_is_what_the_post_is_answered_with(app_on, at_s
     await hand.press("f3", "a")
     await hand.enter("F1 flat 0.5 x20, F2 flat 0.9 x20 PVC", sees="made of, like PVC")
     await hand.enter("PVC", sees="20 F2")
-    await hand.press("escape", sees=("▲ pack", "NEXT-OUT"))
+    await hand.press("escape", "escape", sees=("▲ pack", "NEXT-OUT"))
     assert app.session.record.answer.packs
     await hand.press("f3", "o", "enter", "o", "enter", sees="0 left")
     await hand.press("escape", sees="No pack from this box")

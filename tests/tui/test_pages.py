@@ -118,7 +118,6 @@ async def test_the_box_loses_and_gains_lots_and_takes_it_back(at_screen, tmp_pat
     await hand.press("enter")
     await hand.enter("S9 strip 600 40 12 x2", sees="made of, like PVC")
     await hand.enter("", sees=("in the box: 2 S9", "600 x 40 x 12 mm"))
-    await hand.press("a")
     await hand.enter("S9 strip 600", sees="3 to give, not")
     await hand.press("escape", "i")
     await hand.enter(str(bad), sees="line 2")
@@ -271,9 +270,11 @@ async def test_several_lots_go_in_at_once_and_are_named(at_screen) -> None:
     await hand.sees("taper 1/32 5/16 8 x2")  # a step back, and nothing typed is lost
     await hand.press("enter")
     await hand.enter("cedar", sees=("in the box: 4 F5, 2 T3", "cedar: rots or creeps", "8 lots"))
+    await hand.enter("1/16 1/16 1/8 x3 PVC")  # the next is asked for; thicknesses alone: named and counted
+    await hand.sees("in the box: 2 F6, 3 F7", "10 lots", "lot›")
+    await hand.press("enter")  # nothing more
     await hand.press("a")
-    await hand.enter("1/16 1/16 1/8 x3 PVC")  # thicknesses alone: named and counted
-    await hand.sees("in the box: 2 F6, 3 F7", "10 lots")
+    await hand.sees("thicknesses: 1/16 x4")
 
 
 @pytest.mark.parametrize("size", [(40, 20), (80, 24)])

@@ -214,7 +214,7 @@ def _thickness(asked: Asked, task: Task, kind: type[Search]) -> str:
 def _how_near(asked: Asked, near: _Near) -> str:
     seat, wants = near.seat, f"{near.seat.bare_need_mm:.2f} mm"
     if near.inner and near.seat.place is not None and asked.options.bearing_point == "auto":
-        wants += f" ({near.wants_mm:.2f} mm where flatter pieces bear, {near.seat.place.inside_mm:.0f} mm in)"
+        wants += f" ({near.wants_mm:.2f} mm for a flat, {near.seat.place.inside_mm:.0f} mm in)"
     is_thickest = near.made_mm < near.wants_mm and near.made_mm >= near.thickest_mm - _DUST_MM
     what = "the thickest stack" if is_thickest else "the nearest"
     return f"{seat.seat} wants {wants}, {what} that the box makes there is {near.made_mm:.2f} mm."

@@ -524,24 +524,34 @@ class StockScreen(ListPage):
 
         self.ask(Question(f"{lot.lot} gone", hint, answer, does="take out"))
 
-    def stock_add(self, text: str = "") -> None:
-        """Ask for a lot, or several; what they are made of is asked for where nothing was said of it."""
+    def stock_add(self, text: str = "", *, next_lot: bool = False) -> None:
+        """Ask for a lot, or several, and for the next; what they are made of where nothing was said of it.
 
-        def add(text: str) -> Outcome:
+        Whoever counts a box has several: it is asked until Esc, or Enter on the empty line.
+        """
+
+        def put(material: str = "") -> Outcome:
+            outcome = outcome_of(lambda: self.session.add_lots(text, material.strip()))
+            if outcome.done:
+                self.stock_add(next_lot=True)
+                self.tell(outcome)
+            return outcome
+
+        def add(typed: str) -> Outcome:
+            nonlocal text
+            if next_lot and not typed.strip():
+                return Outcome("")
+            text = typed
             try:
                 unsaid = [lot.lot for lot in self.session.lots_from(text) if not lot.material]
             except ShimfitError as error:
                 return refused(error)
-            put = partial(self.session.add_lots, text)
             if not unsaid:
-                return outcome_of(put)
+                return put()
             hint = f"what {', '.join(unsaid)} {'is' if len(unsaid) == 1 else 'are'} made of, like PVC? "
             hint += "It must not rot or creep. Enter: not said"
-
-            def made_of(material: str) -> Outcome:
-                return outcome_of(lambda: put(material.strip()))
-
-            self.ask(Question("material", hint, made_of, back=lambda: self.stock_add(text), does="add"))
+            back = partial(self.stock_add, text, next_lot=next_lot)
+            self.ask(Question("material", hint, put, back=back, does="add"))
             return Outcome("")
 
         self.ask(Question("lot", lot_hint(self.session.settings.units), add, text, does="add"))

@@ -372,6 +372,8 @@ class PostScreen(Page):
                 return self.session.keys.spell("^P: Turn the level takes both readings")
             case PostState.TOO_CLOSE:
                 return "type the next lean"
+            case PostState.OUT if not snapshot.packs and not snapshot.record.packs_in_place:
+                return self.session.keys.spell("F6, p: what to buy; F3 fills the box")
             case PostState.OUT if not snapshot.packs:
                 return self.session.keys.spell("F3 fills the box; or type the next lean")
             case _:
