@@ -66,6 +66,10 @@ ENRICH_STEPS = ((60, 0.6), (300, 1.5))
 """(patterns a post, cost above its cheapest that is looked at, in pieces)."""
 DIVES = 6
 """Of one linear program."""
+POSTS_ANEW, IDLE_TRIES = 8, 10
+"""Posts that are chosen for anew beside the others; such tries, one after another, that found nothing."""
+WIDE_GAP = 2e-3
+"""Gap from which that is tried."""
 CLOSER_LOOKS = 3
 """Choices of saw settings that more patterns are looked for in."""
 MOST_PATTERNS = 6_000
@@ -156,7 +160,8 @@ class _Choosing:
         self.solver, self.patience, self.long = solver, patience, long
         self.enough = enough_gap(len(self.posts), long=long)
         # Where stretches begin behind cuts, or by themselves, there are many ways of each pattern.
-        self.steps = ENRICH_STEPS[: 1 if tables.options.share_cuts and len(posts) > FEW else None]
+        self.some_anew = tables.options.share_cuts and len(posts) > FEW
+        self.steps = ENRICH_STEPS[: 1 if self.some_anew else None]
         self.set_up = self.tables.options.costs.saw_set_up
         stands = self.tables.options.saw.stands_at_deg
         self.free = frozenset() if stands is None else frozenset([stands])
@@ -233,14 +238,17 @@ class _Choosing:
         self.prices = self.rounds.master.prices(root.price)
         begun = self._as_before(root) if chosen is None else chosen.patterns
         self.rounds.at_an_end = self.patience.part(SHARE_FOR_ROUNDS).at_an_end
-        if in_parts := root.in_parts and not self.long:
+        if not (self.long or self.patience.quick):
             dived = self._dived(root, self._as_begun(begun))
-            chosen = self._choose(root, dived.patterns, quick=True)
+            # The same is chosen from next, unless it is open which saw settings to pay for.
+            use = any(self.rounds.master.patterns[k].needs - self.free for k in np.flatnonzero(root.x > 1e-9))
+            first = use or root.in_parts
+            chosen = self._choose(root, dived.patterns, quick=root.in_parts) if first else dived
         sure = self._sure(root) if self.long and chosen is None else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
         if len(sure) > MOSTLY * len(self.posts):
             chosen = self._choose(root, begun, sure=sure)
-        if chosen is None or not (self.stopped or self._enough(chosen) or in_parts):
+        if chosen is None or (self.long and not self.stopped and not self._enough(chosen)):
             begun = begun if chosen is None else chosen.patterns
             chosen = self._choose(root, begun, gap=FIRST_GAP if self.long else 0.0)
         if chosen is not None and not self.stopped and not self.patience.quick:
@@ -277,9 +285,7 @@ class _Choosing:
         What lies between a plan and its bound is the sum of what patterns cost above their posts' cheapest at
         the prices, and of stock that is left over: the posts of the largest of them are chosen for anew.
         """
-        master = self.rounds.master
-        priced = master.priced(master.grown(settled.price)).tolist()
-        cost = {pattern.key: price for pattern, price in zip(master.patterns, priced, strict=True)}
+        master, cost = self.rounds.master, self._cost_by_key(settled)
         wanted = set[int]()
         for post in {pattern.post for pattern in master.patterns} - set(self.unchanged):
             theirs = sorted(
@@ -296,6 +302,12 @@ class _Choosing:
 
         kept = sorted((one for one in begun if one.post in self.unchanged), key=over)
         return tuple(kept[: math.floor(share * len(self.posts))])
+
+    def _cost_by_key(self, settled: Settled) -> dict[tuple[object, ...], float]:
+        """What the patterns cost at the prices."""
+        master = self.rounds.master
+        priced = master.priced(master.grown(settled.price)).tolist()
+        return {pattern.key: price for pattern, price in zip(master.patterns, priced, strict=True)}
 
     def _enough(self, chosen: Chosen) -> bool:
         return chosen.objective - self.bound <= self.enough * chosen.objective
@@ -423,9 +435,11 @@ class _Choosing:
             ):
                 break
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
-            other = self._choose(node.settled, chosen.patterns, most=offer)
-            if other is not None and other.objective < chosen.objective:
-                chosen = other
+            if keep and self.some_anew:
+                chosen = self._bettered(node, chosen)
+            else:
+                other = self._choose(node.settled, chosen.patterns, most=offer)
+                chosen = min(filter(None, (chosen, other)), key=lambda one: one.objective)
             every = None
             if not self.long:
                 within = self.rounds.within(node.settled, chosen.objective - self._to_pay(node))
@@ -458,9 +472,9 @@ class _Choosing:
             patterns = list({one.key: one for one in (*every, *start)}.values())
         else:
             patterns = worth_offering(master, settled, most, start)
+        patterns = [one for one in patterns if one.post not in done]
         if self.tables.options.share_cuts:
             patterns = list({one.key: one for some in patterns for one in turned(self.tables, some)}.values())
-        patterns = [one for one in patterns if one.post not in done]
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
@@ -493,6 +507,31 @@ class _Choosing:
         if chosen is not None and short:
             chosen = self._without_strips(chosen, short)
         self.stopped = self.stopped or ((chosen is None or not chosen.proven) and self.patience.at_an_end())
+        return chosen
+
+    def _bettered(self, node: _Node, chosen: Chosen) -> Chosen:
+        """Some posts at a time chosen for anew beside the others, from all patterns that are known.
+
+        Oftener those that cost much above their cheapest at the prices. Where stretches share cuts the
+        program of a run takes ten times as long: stopped early, it leaves posts out.
+        """
+        settled, unsolved = node.settled, self.tables.options.costs.unsolved
+        cost, draw, idle = self._cost_by_key(settled), np.random.default_rng(0), 0
+        while idle < IDLE_TRIES and chosen.objective - node.bound > WIDE_GAP * chosen.objective:
+            if self.patience.at_an_end():
+                self.stopped = True
+                break
+            over = np.full(len(self.posts), unsolved)
+            for one in chosen.patterns:
+                above = cost.get(one.key, one.cost) - settled.least[one.post]
+                over[one.post] = min(max(0.0, above), unsolved)
+            over += over.mean() / 10.0
+            anew = draw.choice(over.size, min(over.size, POSTS_ANEW), replace=False, p=over / over.sum())
+            sure = [one for one in chosen.patterns if one.post not in anew]
+            other = self._choose(settled, chosen.patterns, most=ENRICH_MOST, sure=sure)
+            idle += 1
+            if other is not None and other.objective < chosen.objective - PROVEN:
+                chosen, idle = other, 0
         return chosen
 
     def _as_begun(self, start: Sequence[Pattern]) -> Chosen:

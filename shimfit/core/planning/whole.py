@@ -343,6 +343,10 @@ class _Room:
             self.stretches[one.rank].append((one.start, one.end))
 
     def holds(self, pattern: Pattern) -> bool:
+        """Whether it fits, and every stretch that begins behind a cut then has one of its own."""
+        return self.fits(pattern) and not _broken((*self.taken, pattern))
+
+    def fits(self, pattern: Pattern) -> bool:
         """Whether its post has none yet, nothing is sawn for it, and no lot then gives more than it has."""
         if pattern.post in self.served or pattern.uses.lengths:
             return False
@@ -353,7 +357,7 @@ class _Room:
             every = [*self.stretches[rank], *own]
             if any(sum(a <= start < b for a, b in every) > self.lots[rank].count for start, _ in every):
                 return False
-        return not _broken((*self.taken, pattern))
+        return True
 
 
 def greedy(
@@ -380,16 +384,20 @@ def dive(master: Master, settled: Settled, leaving: float) -> list[Pattern]:
     master.leave_out(*settled.out)
     open_ = list(range(len(master.patterns)))
     while True:
-        out = [k for k in open_ if not room.holds(master.patterns[k])]
+        out = {k for k in open_ if not room.fits(master.patterns[k])}
         gone += [k for k in out if k not in taken]
-        open_ = [k for k in open_ if k not in set(out)]
+        open_ = [k for k in open_ if k not in out]
         master.take(taken, gone, leaving)
         x = master.solve()[1]
         sure = sorted((k for k in open_ if x[k] > NOTHING), key=lambda k: -x[k])
-        for k in sure:
-            if (k == sure[0] or x[k] >= 1.0 - NOTHING) and room.holds(master.patterns[k]):
-                room.take(master.patterns[k])
-                taken.append(k)
         if not sure:
             master.free()
             return room.taken
+        before = len(taken)
+        for k in sure:
+            if (len(taken) == before or x[k] >= 1.0 - NOTHING) and room.holds(master.patterns[k]):
+                room.take(master.patterns[k])
+                taken.append(k)
+        if len(taken) == before:  # each waits for another's cut
+            gone.append(sure[0])
+            open_.remove(sure[0])
