@@ -242,7 +242,7 @@ class _Choosing:
             dived = self._dived(root, self._as_begun(begun))
             # The same is chosen from next, unless it is open which saw settings to pay for.
             use = any(self.rounds.master.patterns[k].needs - self.free for k in np.flatnonzero(root.x > 1e-9))
-            first = use or root.in_parts
+            first = use or root.in_parts or self.stopped
             chosen = self._choose(root, dived.patterns, quick=root.in_parts) if first else dived
         sure = self._sure(root) if self.long and chosen is None else ()
         # Where few posts are sure, so is little: what is left may not fit beside them.
@@ -437,9 +437,9 @@ class _Choosing:
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
             if keep and self.some_anew:
                 chosen = self._bettered(node, chosen)
-            else:
-                other = self._choose(node.settled, chosen.patterns, most=offer)
-                chosen = min(filter(None, (chosen, other)), key=lambda one: one.objective)
+            other = self._choose(node.settled, chosen.patterns, most=offer)
+            if other is not None and other.objective < chosen.objective:
+                chosen = other
             every = None
             if not self.long:
                 within = self.rounds.within(node.settled, chosen.objective - self._to_pay(node))
