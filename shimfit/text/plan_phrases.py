@@ -74,13 +74,15 @@ def gap_words(answer: Json) -> str:
     but = left_out and f"but for {left_out}"
     if answer["gap"] >= 1.0:
         return f"{stopped}A plan; how much a better one could save isn't known."
+    gap: float = answer["gap_served" if "gap_served" in answer else "gap"]
+    better = "one that serves as many posts" if answer.get("unsolved") else "a better one"
     if more := answer.get("more_to_serve"):
-        better = f"could serve {'one more post' if more == 1 else f'{more} more posts'}"
-    elif answer["gap"] < AS_GOOD:
+        better = f"a better one could serve {'one more post' if more == 1 else f'{more} more posts'}"
+    elif gap < AS_GOOD:
         return f"{stopped}As good as any way to share out this box, {but or 'near enough'}."
     else:
-        better = f"could save {shown.share(answer['gap'])} of the work"
-    return f"{stopped}A good plan; {but and f'{but}, '}a better one {better} at most."
+        better += f" could save {shown.share(gap)} of the work"
+    return f"{stopped}A good plan; {but and f'{but}, '}{better} at most."
 
 
 NOT_PLANNED = (

@@ -479,6 +479,8 @@ MOST_TO_BUY_FOR = 40
 def answer_json(done: Plan, stock: Ledger, options: Options, chances: Chances) -> Json:
     """The contract's answer (without the schema number): posts, cuts, what is left over, and the gap."""
     packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
+    out, price, missing = len(done.unsolved), options.costs.unsolved, done.objective - done.bound
+    served = done.objective - out * price
     return {
         "status": _status(done),
         "bound": done.bound,
@@ -490,9 +492,9 @@ def answer_json(done: Plan, stock: Ledger, options: Options, chances: Chances) -
         "stopped": done.stopped,
         "unsolved": [one.post.name for one in done.unsolved],
         # A post that is not served costs more than any packs: so many of them the bound leaves room for.
-        "more_to_serve": min(
-            len(done.unsolved), int((done.objective - done.bound) / options.costs.unsolved + 1e-9)
-        ),
+        "more_to_serve": min(out, int(missing / price + 1e-9)),
+        # Of what the posts served cost: beside the price of those that are not it would look like little.
+        "gap_served": min(1.0, missing / served) if served > 0 else done.gap,
         "why": {one.post.name: one.why for one in done.unsolved},
         "posts": [
             {

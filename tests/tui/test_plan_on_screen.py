@@ -242,6 +242,10 @@ def test_the_bar_and_the_gap_in_words() -> None:
     assert "As good as any way" in gap_words(proven | {"gap": 0.0025, "status": "found"})
     left_out = proven | {"gap": 0.2, "status": "found", "more_to_serve": 1}
     assert gap_words(left_out) == "A good plan; a better one could serve one more post at most."
+    no_more = left_out | {"gap": 0.004, "gap_served": 0.024, "more_to_serve": 0, "unsolved": ["2"]}
+    assert gap_words(no_more) == (
+        "A good plan; one that serves as many posts could save 2 % of the work at most."
+    )
     found = proven | {"status": "found"}
     assert gap_words(found).endswith("share out this box, near enough.")
     apart = found | {"bound_without": ["shared cuts", "rims"]}

@@ -68,6 +68,8 @@ DIVES = 6
 """Of one linear program."""
 POSTS_ANEW, IDLE_TRIES = 8, 10
 """Posts that are chosen for anew beside the others; such tries, one after another, that found nothing."""
+MOST_TURNED = 600
+"""Ways to begin the stretches of the patterns offered beyond which it is not chosen from all at once."""
 WIDE_GAP = 2e-3
 """Gap from which that is tried."""
 CLOSER_LOOKS = 3
@@ -422,6 +424,8 @@ class _Choosing:
         From every pattern that matters as soon as these are few: then also what no plan of the node is below,
         else None.
         """
+        offered = worth_offering(self.rounds.master, node.settled, PATTERNS_A_POST, chosen.patterns)
+        wide = self.some_anew and sum(2 ** len(one.uses.stretches) for one in offered) > MOST_TURNED
         for keep, pieces in ((0, 0.0), *self.steps):
             missing = chosen.objective - node.bound
             if missing <= self.enough * chosen.objective:
@@ -435,9 +439,9 @@ class _Choosing:
             ):
                 break
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
-            if keep and self.some_anew:
+            if self.some_anew and (keep or wide):
                 chosen = self._bettered(node, chosen)
-            other = self._choose(node.settled, chosen.patterns, most=offer)
+            other = None if wide else self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
             every = None
