@@ -63,7 +63,7 @@ if TYPE_CHECKING:
     from shimfit.model import Pack, Prescription
     from shimfit.standing import PostRecord
 
-HISTORIES = int(os.environ.get("SHIMFIT_STANDING_HISTORIES", "120"))
+HISTORIES = int(os.environ.get("SHIMFIT_STANDING_HISTORIES", "80"))
 IN_ONE_TEST = 20
 BY_COMMAND = 50
 """Every so many histories the command line itself is typed too; what a command answers is checked in all."""

@@ -45,9 +45,9 @@ def test_a_problem_is_answered_as_one_json_object(tmp_path, capsys):
 
 
 def test_a_post_that_cannot_be_served_is_exit_1_and_said(tmp_path, capsys):
-    code, out, _ = run(tmp_path, capsys, problem(stock=[]))
+    code, out, _ = run(tmp_path, capsys, problem(1, stock=[]))
     assert code == 1
-    assert "2 not served" in out
+    assert "1 not served" in out
     assert "NOT SERVED" in out
 
 

@@ -124,13 +124,13 @@ def test_where_seats_want_the_same_piece_search_and_referee_agree(first: int) ->
     assert stood >= 1
 
 
-@pytest.mark.parametrize("weighs", [False, True])
 @pytest.mark.parametrize("block", range(6))
-def test_search_and_referee_agree(block: int, weighs: bool) -> None:
+def test_search_and_referee_agree(block: int) -> None:
+    """By minutes and by bare weights in turn."""
     compared = 0
     for number in range(10 * block, 10 * block + 10):
         *post, options = _post(random.Random(number))
-        found = _agreed((*post, in_weights(options) if weighs else options))
+        found = _agreed((*post, in_weights(options) if number % 2 else options))
         compared += found is not None
     assert compared >= 3
 

@@ -28,7 +28,7 @@ from shimfit.store.history import voided
 from shimfit.store.journal import Journal, Snapshot
 from shimfit.store.merge import export_text, import_text, line_of, what_was_seen
 
-HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "12"))
+HISTORIES = int(os.environ.get("SHIMFIT_HISTORIES", "8"))
 TRUE_TIME = datetime.fromisoformat("2026-05-04T08:00:00+02:00")
 WORK = {"reading", "packed", "tightened", "trimmed", "skipped", "post-moved", "post-removed"}
 OPTIONS = ({"height_mm": 900.0}, {"height_mm": 1000.0}, {"kerf_mm": 3.0}, {"kerf_mm": None}, {"rule": "2u"})

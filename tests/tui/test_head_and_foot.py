@@ -85,7 +85,7 @@ def test_head_and_foot_agree_over_random_histories(make_site, number, behind) ->
     if behind:
         session.answers_later = waiting.append
     last, cannot = "", 0
-    for step in range(STEPS):
+    for step in range(STEPS if number else STEPS // 2):  # nothing in the box: the reason is searched for long
         last = (session.enter("9n5o") if step == number == 0 else do(session, rng)).message
         agree(session, last)
         while waiting:

@@ -73,7 +73,7 @@ async def test_a_post_within_its_tolerance_waits_for_no_packs(at_screen) -> None
 
 async def test_what_can_not_be_served_is_named_with_the_reason(at_screen) -> None:
     hand = await at_screen(80, 24)
-    read_some(hand.session)  # while the box is full: only posts with an answer are planned
+    read_some(hand.session, TWO[:1])  # while the box is full: only posts with an answer are planned
     for lot in ("T1", "T2", "F3", "F4"):
         hand.session.site.out_of(lot)
     hand.session.site.out_of("F1", 18)
