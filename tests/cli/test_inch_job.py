@@ -46,7 +46,7 @@ JOB = (
     "lineup pier/porch --off 2=30",  # no line
     MAKEUP,
     MAKEUP.replace("--rail 4", "--rail 0").replace("--hole 1.25", "--hole 4"),
-    "kit pier/porch",
+    "kit pier/porch --posts 1",
     "pack pier/porch/1",
     "tighten pier/porch/1",
     "read pier/porch/1 '1/64n 0'",

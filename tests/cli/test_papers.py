@@ -95,8 +95,11 @@ def test_make_up_on_paper(lake, tmp_path):
 
 
 def test_kit_on_paper(lake, tmp_path):
-    file = tmp_path / "kit.pdf"
-    ran = lake("kit", "lake/walk", "--fall", "0.02", "--posts", "1", "--pdf", str(file))
+    file, shop = tmp_path / "kit.pdf", tmp_path / "shop.csv"
+    shop.write_text(
+        "lot,form,count,thickness_mm,length_mm,thin_mm,thick_mm\nA,flat,1,1\nT,taper,1,,200,0.8,8\n"
+    )
+    ran = lake("kit", "lake/walk", "--fall", "0.02", "--posts", "1", "--shop", str(shop), "--pdf", str(file))
     text = text_of(file)
     lines = re.findall(r"^ +(\d+) × (.+)$", ran.out, re.MULTILINE)
     assert lines
@@ -104,7 +107,7 @@ def test_kit_on_paper(lake, tmp_path):
         assert f"☐ {count} {what.replace(';', '')}" in text
     taper = next(what for _, what in lines if "taper" in what)
     count = next(int(count) for count, what in lines if what == taper)
-    assert f"0.8 to 8 mm over 200 mm; {count * (200 + 2.5):.0f}".rstrip("0") in taper, "each with its cut"
+    assert f"0.8 to 8 mm over 200 mm; {count * (200 + 2.5):g} mm" in taper, "each with its cut"
     assert "does not rot or creep" in text
 
 

@@ -235,7 +235,7 @@ def test_a_kit_that_falls_short_says_so_and_a_full_box_needs_none(tmp_path, caps
     capsys.readouterr()
 
     def said(*more):
-        assert main(["kit", "pier/west", "--fall", "0.01", *more], Io()) == 0
+        assert main(["kit", "pier/west", "--fall", "0.01", "--posts", "1", *more], Io()) == 0
         return capsys.readouterr().out
 
     assert "short of the 95 % aimed at" in said("--shop", str(shop))

@@ -15,7 +15,7 @@ from shimfit.errors import UsageError
 from shimfit.model import Foot, Lot
 from shimfit.text.plan_phrases import remainder
 from shimfit.workflow.plan import cut_list_of, log_plan, lot_json, plan_site_run
-from shimfit.workflow.reading import log_packs, log_reading
+from shimfit.workflow.reading import Asked, log_packs, log_reading
 from shimfit.workflow.site import Place, Site
 
 if TYPE_CHECKING:
@@ -78,10 +78,10 @@ def check_sheet(sheet: dict[str, Any], box: Sequence[Lot], kerf_mm: float = 2.5)
         assert cut["left_mm"] >= 250.0 - 1e-6
 
 
-def plan(site: Site, readings: Sequence[str]) -> dict[str, Any]:
-    """Read all and plan; what was planned."""
+def plan(site: Site, readings: Sequence[str], *, answered: bool = True) -> dict[str, Any]:
+    """Read all, each post answered by itself before the plan or not at all, and plan; what was planned."""
     for name, text in enumerate(readings, 1):
-        log_reading(site, at(str(name)), text, sure=True)
+        log_reading(site, at(str(name)), text, Asked(answer_later=not answered), sure=True)
     made = plan_site_run(site, "lake", "walk", seconds=4.0)
     log_plan(site, "lake", "walk", made)
     return made.answer
@@ -185,7 +185,7 @@ def test_box_and_sheet_agree_in_random_boxes(tmp_path: Path, number: int) -> Non
         ]
         order = list("1234")
         rng.shuffle(order)
-        walk(site, plan(site, readings), order)
+        walk(site, plan(site, readings, answered=False), order)
 
 
 def test_after_the_plan_was_packed_the_next_plan_starts_from_what_is_left(tmp_path: Path) -> None:
