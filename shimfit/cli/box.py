@@ -11,12 +11,14 @@ from typing import Any
 from shimfit.cli.io import Args, Io, answered_again, counted_wrong, open_site, units_of
 from shimfit.core.cautions import caution_of_material
 from shimfit.core.stock import THICKEST_MM, lot_from_row, lots_from_csv, lots_to_csv
+from shimfit.entry import EntrySettings, parse_reading
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.model import Instrument, Lot
 from shimfit.outputs import STOCK_CSV
 from shimfit.quantities import shown
-from shimfit.quantities.typed import parse_height, to_slope
+from shimfit.quantities.typed import parse_height, parse_length, to_slope
 from shimfit.settings import Units
+from shimfit.text.phrases import lot_size
 
 
 def run_import(args: Args, io: Io) -> int:
@@ -76,8 +78,6 @@ def run_out(args: Args, io: Io) -> int:
 
 def run_add(args: Args, io: Io) -> int:
     """Put one lot in the box."""
-    from shimfit.entry import parse_length
-
     units = units_of(args, io)
     row = {name: getattr(args, name) for name in ("lot", "form", "count", "material", "origin", "note")}
     for name in ("length", "width", "thickness", "thin", "thick"):
@@ -102,8 +102,6 @@ def run_add(args: Args, io: Io) -> int:
 
 
 def _lot_line(lot: Lot, units: Units) -> str:
-    from shimfit.text.phrases import lot_size
-
     kind = f"{lot.lot:<10} {lot.count:>4} x {lot.form:<6} {lot_size(lot, units):<34}"
     said = f"{lot.material} {lot.origin}".strip()
     return f"  {kind} {'; '.join(filter(None, (said, lot.note)))}".rstrip()
@@ -119,7 +117,6 @@ ROUGHEST = 0.05
 
 def run_instrument_add(args: Args, io: Io) -> int:
     """Enter an instrument."""
-    from shimfit.entry import parse_length
     from shimfit.entry.grammar import LONGEST_MM, SHORTEST_MM
     from shimfit.workflow.instruments import enter
 
@@ -189,7 +186,6 @@ def run_instrument_dropped(args: Args, io: Io) -> int:
 
 def run_instrument_check(args: Args, io: Io) -> int:
     """Find an instrument's zero from two faces."""
-    from shimfit.entry import EntrySettings, parse_reading
     from shimfit.report.words import zero as zero_words
     from shimfit.workflow.instruments import check
 

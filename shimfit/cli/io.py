@@ -236,7 +236,7 @@ def lengths_in(args: Args, units: settings.Units) -> Callable[..., float]:
 
     units: what a bare number is in, the run's as in its readings. EntryError names the option.
     """
-    from shimfit.entry import parse_length
+    from shimfit.quantities.typed import parse_length
 
     def read(option: str, part: str | None = None) -> float:
         try:

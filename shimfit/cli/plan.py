@@ -11,12 +11,24 @@ from types import SimpleNamespace as Args
 from typing import Any
 
 from shimfit.cli.io import Io, on_signal, one_to_stdout, open_run, open_site, sheet_facts, units_of, words_of
+from shimfit.codec import prescription_to_json
+from shimfit.core.foot import gap_plane
+from shimfit.core.stock import lots_from_csv
+from shimfit.entry import EntrySettings, parse_reading
 from shimfit.errors import EntryError, Exit, FileError, UsageError
 from shimfit.model import Foot, Lean, PostState, Prescription, Reading
 from shimfit.quantities import shown
-from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_height, parse_pairs, parse_tolerance
+from shimfit.quantities.typed import (
+    DEFAULT_TOLERANCE,
+    parse_foot,
+    parse_height,
+    parse_length,
+    parse_pairs,
+    parse_tolerance,
+)
 from shimfit.settings import Settings, Units, load, minutes_of
 from shimfit.standing import PostRecord, RunState
+from shimfit.text.phrases import post_view
 from shimfit.text.plan_phrases import gap_words, outcome_words, plan_lines, progress_bar, progress_words
 
 UNREAD = (PostState.TO_READ, PostState.HALF_READ)
@@ -33,7 +45,6 @@ def run_solve(args: Args, io: Io) -> int:
 
 def _solve(args: Args, io: Io, units: Units) -> int:
     from shimfit.core import packing
-    from shimfit.entry import EntrySettings, parse_foot, parse_length, parse_reading
 
     end = len(args.entry)
     parsed = parse_reading(args.entry, EntrySettings(units=units))
@@ -58,8 +69,6 @@ def _solve(args: Args, io: Io, units: Units) -> int:
         raise looks_like_a_slip(parsed.second_look)
     lots = None
     if args.stock is not None:
-        from shimfit.core.stock import lots_from_csv
-
         lots = lots_from_csv(*io.text_of(args.stock))
     slope_along, slope_across = parsed.slopes(height_mm)
     if slope_along is None or slope_across is None:
@@ -86,16 +95,12 @@ def _solve(args: Args, io: Io, units: Units) -> int:
 
 def answer_json(answer: Prescription, entry: str, understood: str) -> dict[str, Any]:
     """An answer with the gap plane of the lean that was read."""
-    from shimfit.codec import prescription_to_json
-    from shimfit.core.foot import gap_plane
-
     plane = gap_plane(answer.post, answer.lean)
     return prescription_to_json(answer, entry=entry, understood=understood, plane=plane)
 
 
 def post_lines(run: RunState, post: PostRecord, settings: Settings) -> Iterator[str]:
     """Everything that is to be said at a post, line by line; the plan shows packs on the low side."""
-    from shimfit.text.phrases import post_view
     from shimfit.text.pictures import foot_plan
 
     words = words_of(run, settings)

@@ -6,6 +6,7 @@ import json
 import shutil
 from collections.abc import Iterator, Sequence
 from dataclasses import asdict
+from datetime import datetime
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,11 +15,10 @@ from shimfit.cli.io import Args, Io, one_to_stdout, open_site
 from shimfit.errors import Exit, FileError, UsageError
 from shimfit.outputs import EVENTS, RECORD_CSV, SCHEMA_FILE
 from shimfit.quantities import shown
+from shimfit.store.events import Event, compare, head_on_paper
+from shimfit.workflow.site import parse_run
 
 if TYPE_CHECKING:
-    from datetime import datetime
-
-    from shimfit.store.events import Event
     from shimfit.store.merge import Imported
     from shimfit.store.salvage import Salvaged
 
@@ -36,8 +36,6 @@ def run_record(args: Args, io: Io) -> int:
     one_to_stdout(args, RECORD_CSV)
     from shimfit.report.record import record_csv, record_json, record_lines, record_of
     from shimfit.report.statistics import statistics, statistics_json, statistics_lines
-    from shimfit.store.events import head_on_paper
-    from shimfit.workflow.site import parse_run
 
     issues = args.issue or args.number is not None or args.why is not None
     with open_site(args, io, read_only=not issues) as site:
@@ -103,8 +101,6 @@ def _held_against(
     figure: str, events: Sequence[Event], name: str, *, whole: bool
 ) -> tuple[dict[str, Any], str]:
     """Which of the four answers it is, as JSON and in a sentence."""
-    from shimfit.store.events import compare, head_on_paper
-
     found = compare(events, head_on_paper(figure))
     whose = "the file" if found.job is None else f"job {found.job}"
     or_else = "" if found.paper else ", or this one was cut: give the count too (57:…) to tell the two apart"
@@ -132,7 +128,6 @@ def run_due(args: Args, io: Io) -> int:
     """List the posts of a run that are to be tightened and read again, the longest overdue first."""
     from shimfit.report.due import due_json, due_lines, due_list
     from shimfit.report.record import record_of
-    from shimfit.workflow.site import parse_run
 
     now = _moment(args.on)
     with open_site(args, io, read_only=args.due_days is None) as site:
@@ -147,8 +142,6 @@ def run_due(args: Args, io: Io) -> int:
 
 
 def _moment(text: str | None) -> datetime:
-    from datetime import datetime
-
     if text is None:
         return datetime.now().astimezone()
     try:

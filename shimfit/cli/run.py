@@ -4,18 +4,30 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from shlex import quote
 from typing import TYPE_CHECKING, Any
 
 from shimfit.cli.io import Args, Io, answered_again, open_run, open_site, words_of
 from shimfit.codec import to_json, tolerance_to_json
+from shimfit.core.foot import check_foot
+from shimfit.entry import EntrySettings
 from shimfit.errors import UsageError
 from shimfit.model import Face, Foot, Tolerance
 from shimfit.outputs import POSTS_CSV
 from shimfit.quantities import shown
 from shimfit.quantities.shown import refused_in
-from shimfit.quantities.typed import parse_height, parse_kerf, parse_leg, parse_rod_at, parse_spacing
+from shimfit.quantities.typed import (
+    DEFAULT_TOLERANCE,
+    parse_foot,
+    parse_height,
+    parse_kerf,
+    parse_leg,
+    parse_length,
+    parse_rod_at,
+    parse_spacing,
+    parse_tolerance,
+)
 from shimfit.settings import Units
 from shimfit.standing import FACTS, PostRecord, RunState, standing_json
 from shimfit.workflow.site import parse_run
@@ -103,12 +115,7 @@ def run_job_takeup(args: Args, io: Io) -> int:
 
 def run_new(args: Args, io: Io) -> int:
     """Lay out a run."""
-    from dataclasses import replace
-
-    from shimfit.core.foot import check_foot
     from shimfit.core.rails import openings, upright
-    from shimfit.entry import parse_foot, parse_length
-    from shimfit.quantities.typed import DEFAULT_TOLERANCE, parse_tolerance
     from shimfit.workflow.instruments import fitness
     from shimfit.workflow.layout import post_rows
     from shimfit.workflow.tables import posts_from_csv
@@ -162,7 +169,6 @@ def run_new(args: Args, io: Io) -> int:
 
 def _marks(args: Args, units: Units) -> tuple[Mark, ...]:
     from shimfit.core.layout import from_stations, lay_out
-    from shimfit.entry import parse_length
 
     def listed(text: str) -> list[float]:
         parts = [part for part in text.split(",") if part.strip()]
@@ -185,8 +191,6 @@ def _names(text: str | None) -> dict[str, str] | None:
     if len(names) != 4 or not all(names):
         raise UsageError("--names takes four: next,prev,out,house, for example --names=gate,pier,lake,path")
     named = dict(zip(("next", "prev", "out", "house"), names, strict=True))
-    from shimfit.entry import EntrySettings
-
     EntrySettings(faces=named)  # refuses names that can't be told apart
     return {face: name for face, name in named.items() if face != name}
 

@@ -7,8 +7,10 @@ from dataclasses import asdict
 from itertools import chain
 from typing import TYPE_CHECKING, Any
 
+from shimfit import csvfile
 from shimfit.cli.io import Args, Io, lengths_in, one_to_stdout, open_run, sheet_facts
 from shimfit.core.cautions import cautions_of
+from shimfit.core.stock import lots_from_csv
 from shimfit.errors import Exit, UsageError
 from shimfit.model import Face
 from shimfit.outputs import RAILS_CSV
@@ -31,7 +33,6 @@ LEAST_SAID_MM = 0.05
 
 def run_rails(args: Args, io: Io) -> int:
     """Print rail lengths; 1 when an opening is over its limit."""
-    from shimfit import csvfile
     from shimfit.workflow import runs
 
     one_to_stdout(args, RAILS_CSV)
@@ -237,7 +238,6 @@ def _lineup_lines(legs: Iterable[LegLine], names: Mapping[Face, str], units: Uni
 
 def run_kit(args: Args, io: Io) -> int:
     """Print what to cut or buy before the day."""
-    from shimfit.core.stock import lots_from_csv
     from shimfit.text.plan_phrases import bought_words
     from shimfit.workflow.runs import kit_for_run
 

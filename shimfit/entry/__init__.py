@@ -30,32 +30,17 @@ first screen waits for this room.
 
 from __future__ import annotations
 
-from shimfit.entry.result import (
-    Component,
-    EntrySettings,
-    Incomplete,
-    NotUnderstood,
-    ParseResult,
-    Refused,
-    Understood,
-)
+from shimfit.entry.result import EntrySettings, Incomplete, NotUnderstood, ParseResult, Refused, Understood
 from shimfit.errors import EntryError
-from shimfit.quantities.typed import Length, Units, parse_foot, parse_length, read_length
 
 __all__ = [
-    "Component",
     "EntrySettings",
     "Incomplete",
-    "Length",
     "ParseResult",
     "Refused",
     "Understood",
-    "Units",
     "parse_entry",
-    "parse_foot",
-    "parse_length",
     "parse_reading",
-    "read_length",
 ]
 
 _DEFAULT = EntrySettings()

@@ -6,7 +6,7 @@ not touched.
 
 The tables are built up in numbered steps. A step that was released is never edited: add the next one. A step
 and the note that it ran are one transaction, so a crash leaves the file as it was before the step or as it is
-after. `pending` only reads. Every released schema is kept as an SQL dump in fixtures/databases/, and a test
+after. Every released schema is kept as an SQL dump in fixtures/databases/, and a test
 brings each of them to today's.
 """
 
@@ -20,13 +20,13 @@ import sys
 import time
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, Self
+from typing import TYPE_CHECKING, Self
 
 from shimfit.errors import FileError
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator
     from tempfile import TemporaryDirectory
 
 
@@ -83,21 +83,10 @@ APPLICATION_ID = 0x73686D66
 """`shmf`: how SQLite's header says whose file it is."""
 
 
-class Migration(NamedTuple):
-    """One numbered step from a schema to the next."""
-
-    number: int
-    name: str
-    run: Callable[[sqlite3.Connection], object]
-
-
-def _001_event_log(db: sqlite3.Connection) -> None:
-    """Make the log, append-only by the database's own rules."""
-    db.execute("CREATE TABLE migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, time TEXT NOT NULL)")
-    db.execute("CREATE TABLE log (id TEXT PRIMARY KEY NOT NULL, begun TEXT NOT NULL)")
-    db.execute(
-        """
-        CREATE TABLE event (
+_EVENT_LOG = """
+    CREATE TABLE migration (number INTEGER PRIMARY KEY, name TEXT NOT NULL, time TEXT NOT NULL);
+    CREATE TABLE log (id TEXT PRIMARY KEY NOT NULL, begun TEXT NOT NULL);
+    CREATE TABLE event (
             seq    INTEGER PRIMARY KEY,
             id     TEXT NOT NULL UNIQUE,
             step   TEXT NOT NULL,
@@ -115,31 +104,27 @@ def _001_event_log(db: sqlite3.Connection) -> None:
             origin_seq  INTEGER,
             origin_prev TEXT,
             origin_hash TEXT
-        )
-        """
-    )
-    db.execute("CREATE INDEX event_scope ON event (job, run, stamp)")
-    db.execute("CREATE INDEX event_kind ON event (kind, job)")
-    db.execute("CREATE INDEX event_order ON event (job, stamp)")
-    for table, change in product(("event", "log"), ("UPDATE", "DELETE")):
-        db.execute(
-            f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} "
-            "BEGIN SELECT RAISE(ABORT, 'what is in the log stays as it is'); END"
-        )
-    # The link is checked here too, so INSERT OR REPLACE and a row out of order are refused even for a
-    # program that opens the file without recursive_triggers.
-    db.execute(
-        """
-        CREATE TRIGGER event_links BEFORE INSERT ON event
+        );
+    CREATE INDEX event_scope ON event (job, run, stamp);
+    CREATE INDEX event_kind ON event (kind, job);
+    CREATE INDEX event_order ON event (job, stamp);
+    -- The link is checked here too, so INSERT OR REPLACE and a row out of order are refused even for a
+    -- program that opens the file without recursive_triggers.
+    CREATE TRIGGER event_links BEFORE INSERT ON event
         WHEN NEW.seq IS NOT (SELECT coalesce(max(seq), 0) + 1 FROM event)
           OR NEW.prev IS NOT coalesce((SELECT hash FROM event ORDER BY seq DESC LIMIT 1), '')
           OR EXISTS (SELECT 1 FROM event WHERE id = NEW.id)
-        BEGIN SELECT RAISE(ABORT, 'the log only grows at its end'); END
-        """
-    )
-
-
-MIGRATIONS: tuple[Migration, ...] = (Migration(1, "event log", _001_event_log),)
+        BEGIN SELECT RAISE(ABORT, 'the log only grows at its end'); END;
+"""
+"""The log: it only grows."""
+_STAYS = "".join(
+    f"CREATE TRIGGER {table}_no_{change.lower()} BEFORE {change} ON {table} "
+    "BEGIN SELECT RAISE(ABORT, 'what is in the log stays as it is'); END;"
+    for table, change in product(("event", "log"), ("UPDATE", "DELETE"))
+)
+"""Nothing in it is changed: append-only by the database's own rules."""
+MIGRATIONS: tuple[tuple[str, str], ...] = (("event log", _EVENT_LOG + _STAYS),)
+"""Name and SQL of each step; its number is its place, from 1."""
 
 
 def schema_version(db: sqlite3.Connection) -> int:
@@ -148,27 +133,19 @@ def schema_version(db: sqlite3.Connection) -> int:
     return int(version)
 
 
-def pending(db: sqlite3.Connection, steps: Sequence[Migration] | None = None) -> tuple[Migration, ...]:
-    """Steps that this file has not seen; changes nothing."""
-    version = schema_version(db)
-    return tuple(step for step in (MIGRATIONS if steps is None else steps) if step.number > version)
-
-
-def migrate(db: sqlite3.Connection, now: str, steps: Sequence[Migration] | None = None) -> None:
-    """Run what is pending, in order, each in a transaction of its own with its note.
+def migrate(db: sqlite3.Connection, now: str) -> None:
+    """Run what this file has not seen, in order, each in a transaction of its own with its note.
 
     The connection must be in autocommit mode (isolation_level None). Raises sqlite3.Error when a step fails;
     the steps before it stay, the failed one leaves nothing.
     """
-    for step in pending(db, steps):
-        db.execute("BEGIN IMMEDIATE")
+    done = schema_version(db)
+    for number, (name, sql) in enumerate(MIGRATIONS[done:], done + 1):
         try:
-            step.run(db)
-            db.execute(
-                "INSERT INTO migration (number, name, time) VALUES (?, ?, ?)", (step.number, step.name, now)
-            )
+            db.executescript(f"BEGIN IMMEDIATE; {sql}")
+            db.execute("INSERT INTO migration (number, name, time) VALUES (?, ?, ?)", (number, name, now))
             db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
-            db.execute(f"PRAGMA user_version = {step.number:d}")
+            db.execute(f"PRAGMA user_version = {number:d}")
             db.execute("COMMIT")
         except BaseException:
             # The original error is what the reader needs; a full disk may already have rolled back.
@@ -377,7 +354,7 @@ def _look_before_touching(path: Path) -> None:
 def _refuse_foreign(path: Path, version: int, *, is_ours: bool) -> None:
     if not is_ours:
         raise FileError(f"{path} belongs to another program: name another file")
-    newest = MIGRATIONS[-1].number
+    newest = len(MIGRATIONS)
     if version > newest:
         raise FileError(
             f"{path} was written by a newer shimfit (schema {version}, this one knows {newest}): "
@@ -437,7 +414,7 @@ def _open_to_write(path: Path, now: str) -> Opened:
         # macOS: fsync alone may stop in the drive's cache.
         db.execute("PRAGMA fullfsync = ON")
         db.execute("PRAGMA checkpoint_fullfsync = ON")
-        if pending(db):
+        if schema_version(db) < len(MIGRATIONS):
             with turn:
                 migrate(db, now)
         if is_new and os.name == "posix":
@@ -474,7 +451,7 @@ def _open_to_read(path: Path) -> Opened:
         db = half_open.enter_context(contextlib.closing(_connect(uri)))
         db.execute("PRAGMA query_only = ON")
         _look_inside(db, path)
-        if pending(db):  # reading it, its tables would first have to be changed
+        if schema_version(db) < len(MIGRATIONS):  # reading it, its tables would first have to be changed
             raise FileError(
                 f"{path} is from an older shimfit and must be brought up to date: "
                 "open it once where it can be written"

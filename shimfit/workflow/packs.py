@@ -32,10 +32,10 @@ from shimfit.core.takeup import (
     material_shares,
 )
 from shimfit.core.uncertainty.budget import HAND_MM
-from shimfit.entry import parse_length
 from shimfit.errors import EntryError, UsageError
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Reading, Seat
 from shimfit.quantities import shown
+from shimfit.quantities.typed import parse_length
 from shimfit.settings import Settings, Units, degrees, minutes_of
 from shimfit.standing import Here, PostRecord, RunState, one_lean
 from shimfit.store.events import Draft

@@ -19,10 +19,16 @@ from shimfit import csvfile
 from shimfit.codec import to_json
 from shimfit.core.stock import lots_from_csv
 from shimfit.csvfile import Row
-from shimfit.entry import parse_foot, parse_length, parse_reading
+from shimfit.entry import parse_reading
 from shimfit.errors import EntryError, FileError, UsageError
 from shimfit.model import Reading, Tolerance
-from shimfit.quantities.typed import DEFAULT_TOLERANCE, decimal_number, parse_tolerance
+from shimfit.quantities.typed import (
+    DEFAULT_TOLERANCE,
+    decimal_number,
+    parse_foot,
+    parse_length,
+    parse_tolerance,
+)
 from shimfit.settings import Units
 from shimfit.standing import PostRecord, RunState, one_lean
 from shimfit.store.post import completed

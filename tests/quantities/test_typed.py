@@ -11,13 +11,14 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from shimfit.entry import parse_foot, parse_length
 from shimfit.errors import EntryError
 from shimfit.quantities.typed import (
     Fault,
     Length,
     Number,
     decimal_number,
+    parse_foot,
+    parse_length,
     read_length,
     scan_number,
     whole_number,

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from shimfit.entry import Component, Understood
-from shimfit.entry.result import length_text, number_text
+from shimfit.entry.result import Component, Understood, length_text, number_text
 
 UNITS = {"mm": "mm", "cm": "cm", "in": '"', "deg": "d", "mm/m": "mm/m", "cm/m": "cm/m", "in/ft": "in/ft"}
 """Each unit of a lean in the fewest keys."""
