@@ -70,7 +70,7 @@ class Highs:
             return _without_columns(program)
         ends = time.monotonic() + max(0.0, float(effort["seconds"]))
         gap, start, nodes = effort.get("relative_gap", 0.0), effort.get("start"), effort.get("nodes")
-        stop = effort.get("stop")
+        stop, below = effort.get("stop"), effort.get("below", math.inf)
 
         def at_an_end() -> bool:
             return time.monotonic() >= ends or (stop is not None and stop())
@@ -81,14 +81,11 @@ class Highs:
         relaxed = linear.solve()
         if relaxed is not None and start is not None and _holds(program, start):
             cost, bound = float(program.cost @ start), relaxed.objective
-            if cost - bound <= gap * abs(cost):
-                return IntegerAnswer("proven", start, cost, min(bound, cost))
+            if cost - bound <= gap * abs(cost) or bound >= below:
+                return IntegerAnswer("proven", start, cost, min(bound, cost, below))
             # A column that is dearer by more than the start lies above the bound is in no better answer.
-            some = (
-                (start > 0.0)
-                | ~program.whole
-                | (_reduced(program, relaxed) <= cost - bound + WHOLE * abs(cost))
-            )
+            room = min(cost, below) - bound + WHOLE * abs(cost)
+            some = (start > 0.0) | ~program.whole | (_reduced(program, relaxed) <= room)
             if some.sum() <= FEWER * some.size:
                 effort = {**effort, "start": start[some], "seconds": ends - time.monotonic()}
                 answer = self.integer(_among(program, some), **effort)
@@ -103,13 +100,16 @@ class Highs:
                 cost, bound = float(program.cost @ dived), relaxed.objective
                 if cost - bound <= gap * abs(cost):
                     return IntegerAnswer("proven", dived, cost, min(bound, cost))
-                start = dived
+                if below == math.inf or cost < below:
+                    start, below = dived, math.inf
         highs = _silent()
         # HiGHS stops 1e-4 short of the optimum unless set otherwise.
         highs.setOptionValue("mip_rel_gap", float(gap))
         highs.setOptionValue("mip_abs_gap", 1e-9)
         if nodes is not None:
             highs.setOptionValue("mip_max_nodes", nodes)
+        if below < math.inf:
+            highs.setOptionValue("objective_bound", below)
         _fill(highs, program)
         kind = np.where(program.whole, int(highspy.HighsVarType.kInteger), 0).astype(np.uint8)
         highs.changeColsIntegrality(kind.size, np.arange(kind.size, dtype=np.int32), kind)
@@ -119,7 +119,7 @@ class Highs:
             highs.setOptionValue("presolve", presolve)
             highs.setOptionValue("time_limit", max(0.0, ends - time.monotonic()))
             highs.clearSolver()
-            if start is not None:
+            if start is not None and below == math.inf:
                 solution = highspy.HighsSolution()
                 solution.col_value = start.tolist()
                 highs.setSolution(solution)
@@ -129,6 +129,10 @@ class Highs:
                 break
         else:
             answer = replace(answer, status="found", bound=-math.inf)
+        # Answers that are no cheaper may be told, though branches so dear were cut off.
+        if start is not None and below < math.inf and (answer.objective or math.inf) >= below:
+            cost, bound = float(program.cost @ start), min(answer.bound, below)
+            return IntegerAnswer("proven" if bound >= below else "found", start, cost, bound)
         return answer
 
 

@@ -300,6 +300,22 @@ def test_small_runs_agree_with_scipy_over_every_pattern(seed):
     assert done.bound <= theirs.fun + 1e-6
 
 
+def test_a_goal_that_no_plan_is_below_is_a_bound_and_one_that_some_are_finds_the_best():
+    """From the patterns that a plan so cheap may hold; the best plan is proven another way."""
+    given, lots, options = posts(4, 0), box(8, 0, 0, 0, most=4), InWeights(max_pieces=1)
+    best = plan(given, lots, options, Highs()).objective
+    patience = Patience(math.inf, time.monotonic)
+    work = choosing._Choosing(given, build_tables(lots, options), Highs(), patience, long=False, before=None)
+    root = work.rounds.first()
+    node = choosing._Node(root.bound, 0, root, root.allowed, root.out, root.allowed)
+    dear = work._as_begun(())
+    for goal in (best - 1e-3, best + 1e-3):
+        found, bound = work._from_every(node, dear, goal)
+        assert best - 1e-6 <= found.objective <= (dear.objective if goal < best else best + 1e-6)
+        assert bound == pytest.approx(min(goal, best))
+    assert work._from_every(node, dear, best + 1e-3, 1) is None
+
+
 @pytest.mark.parametrize("draw", [6, 11, 13])
 def test_rounds_close_where_most_is_cut_behind_other_cuts(draw):
     """Three posts, one taper: the program comes down to the bound (linear duality); apart by 95 % once."""

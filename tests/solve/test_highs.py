@@ -114,6 +114,12 @@ def test_programs_with_a_start_end_where_enumeration_does(seeds):
         answer = Highs().integer(stated, seconds=30, start=start)
         assert (answer.status, answer.objective) == ("proven", pytest.approx(best)), seed
         assert answer.bound <= best + 1e-6
+        # Where only what is cheaper is of use: the best, or the start where nothing is.
+        for below in (best + 0.01, best - 1.0):
+            some = Highs().integer(stated, seconds=30, start=start, below=below)
+            costs = best if below > best else stated.cost @ start
+            assert (some.status, some.objective) == ("proven", pytest.approx(costs)), seed
+            assert some.bound == pytest.approx(min(below, best)), seed
         # Within a gap a dive may answer before anything is branched.
         near = Highs().integer(stated, seconds=30, start=start, relative_gap=0.05)
         assert best - 1e-6 <= near.objective <= best / 0.95 + 1e-6

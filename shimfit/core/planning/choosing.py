@@ -76,6 +76,10 @@ CLOSER_LOOKS = 3
 """Choices of saw settings that more patterns are looked for in."""
 MOST_PATTERNS = 6_000
 """Patterns that may matter up to which it is chosen from all of them."""
+GOOD_GAP = 4.5e-3
+"""(plan - bound) ÷ plan of a short run up to which the bound is raised by all patterns of plans so cheap."""
+NEARER, MOST_NEAR = (1.0, 0.5, 0.25, 0.125), 6_000
+"""Parts of the way there, the first at which these are no more than that."""
 ENRICH_MOST = 12_000
 """Patterns in all, about: more are too many for the integer program."""
 SHARE_FOR_ROUNDS = 0.7
@@ -422,7 +426,8 @@ class _Choosing:
         """Choose among these settings; where the gap is wide, from more patterns about the best prices.
 
         From every pattern that matters as soon as these are few: then also what no plan of the node is below,
-        else None.
+        else None. Where the gap stays wide they are few that a plan below some cheaper goal may hold: either
+        one is found there, or the goal is a bound.
         """
         offered = worth_offering(self.rounds.master, node.settled, PATTERNS_A_POST, chosen.patterns)
         wide = self.some_anew and sum(2 ** len(one.uses.stretches) for one in offered) > MOST_TURNED
@@ -444,15 +449,33 @@ class _Choosing:
             other = None if wide else self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
-            every = None
-            if not self.long:
-                within = self.rounds.within(node.settled, chosen.objective - self._to_pay(node))
-                every = every_pattern(self.rounds.pricing, *within, MOST_PATTERNS)
-            if every is not None:
-                other = self._choose(node.settled, chosen.patterns, every=every)
-                assert other is not None, "the plan so far is an answer"
-                return min(other, chosen, key=lambda one: one.objective), min(other.bound, chosen.objective)
+            if not self.long and (done := self._from_every(node, chosen, chosen.objective)):
+                return done
+        good = chosen.objective * (1.0 - GOOD_GAP)
+        for part in NEARER if not self.long else ():
+            if self.patience.at_an_end() or node.bound >= good:
+                break
+            done = self._from_every(node, chosen, node.bound + part * (good - node.bound), MOST_NEAR)
+            if done is not None:
+                return done
         return chosen, None
+
+    def _from_every(
+        self, node: _Node, chosen: Chosen, goal: float, most: int = MOST_PATTERNS
+    ) -> tuple[Chosen, float] | None:
+        """The best from every pattern that a plan below `goal` may hold; what none of the node is below.
+
+        None where these patterns are more than `most`.
+        """
+        within = self.rounds.within(node.settled, goal - self._to_pay(node))
+        every = every_pattern(self.rounds.pricing, *within, most)
+        if every is None:
+            return None
+        below = goal if goal < chosen.objective else math.inf
+        other = self._choose(node.settled, chosen.patterns, every=every, below=below)
+        assert other is not None, "the plan so far is an answer"
+        best = min(other, chosen, key=lambda one: one.objective)
+        return best, min(other.bound, goal, chosen.objective)
 
     def _choose(
         self,
@@ -464,6 +487,7 @@ class _Choosing:
         *,
         quick: bool = False,
         gap: float = 0.0,
+        below: float = math.inf,
     ) -> Chosen | None:
         """The integer program; strips that its wedges do not fit on are taken as shorter, and again.
 
@@ -495,7 +519,7 @@ class _Choosing:
         for _ in range(STRIP_TRIES):
             between = [one for places in master.between.values() for one in places]
             offered = Offered(patterns, open_posts, sure, start, shares, settled.out[0], between)
-            other = choose(self.tables, offered, self.solver, patience, gap)
+            other = choose(self.tables, offered, self.solver, patience, gap, below=below)
             if other is None and not sure and not shares:
                 other = self._as_begun(start)
             if other is None:

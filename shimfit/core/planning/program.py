@@ -99,6 +99,8 @@ class Effort(TypedDict, total=False):
     """(best - bound) ÷ best at which it is good enough; 0 unless said."""
     start: Floats | None
     """A feasible answer to begin from."""
+    below: float
+    """Only cheaper answers are of use: where there are none the start is the answer, and this the bound."""
     nodes: int | None
     """The most of the tree that are looked at."""
     stop: Callable[[], bool] | None

@@ -17,6 +17,7 @@ setting count strips), its rows by example, x of patterns, u of posts left out, 
 
 from __future__ import annotations
 
+import math
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
@@ -256,9 +257,15 @@ class Box:
 
 
 def choose(
-    tables: Tables, offered: Offered, solver: Solver, patience: Patience, relative_gap: float = 0.0
+    tables: Tables,
+    offered: Offered,
+    solver: Solver,
+    patience: Patience,
+    gap: float = 0.0,
+    *,
+    below: float = math.inf,
 ) -> Chosen | None:
-    """The best set of the patterns offered; None when not even a start was found.
+    """The best set of the patterns offered, or the start where none costs `below`; None without a start.
 
     The patience's time and word to stop hold; who listens hears of the program itself.
     """
@@ -269,8 +276,9 @@ def choose(
         answer = solver.integer(
             made.built(),
             seconds=max(0.0, patience.seconds_left),
-            relative_gap=relative_gap,
+            relative_gap=gap,
             start=box.start(),
+            below=below,
             nodes=QUICK_NODES if patience.quick or between else None,
             stop=patience.at_an_end,
             progress=patience.progress,
