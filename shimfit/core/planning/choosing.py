@@ -453,7 +453,7 @@ class _Choosing:
                 return done
         good = chosen.objective * (1.0 - GOOD_GAP)
         for part in NEARER if not self.long else ():
-            if self.patience.at_an_end() or node.bound >= good:
+            if node.bound >= good:
                 break
             done = self._from_every(node, chosen, node.bound + part * (good - node.bound), MOST_NEAR)
             if done is not None:
@@ -465,8 +465,10 @@ class _Choosing:
     ) -> tuple[Chosen, float] | None:
         """The best from every pattern that a plan below `goal` may hold; what none of the node is below.
 
-        None where these patterns are more than `most`.
+        None where these patterns are more than `most`, and where there is no time left to look.
         """
+        if self.patience.at_an_end():
+            return None
         within = self.rounds.within(node.settled, goal - self._to_pay(node))
         every = every_pattern(self.rounds.pricing, *within, most)
         if every is None:
