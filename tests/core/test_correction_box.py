@@ -95,6 +95,19 @@ def test_a_taper_that_is_cut_flush_is_not_pushed():
     assert all(change.push_mm is None for change in answer.change)
 
 
+def test_after_the_flush_cut_a_taper_of_the_same_lot_is_cut_anew_and_no_push():
+    packs = [
+        replace(pack, pieces=tuple(replace(one, copy=copy) for one in pack.pieces))
+        for copy, pack in enumerate((taper_pack(seat, 20.0) for seat in (Seat.NEXT_HOUSE, Seat.NEXT_OUT)), 1)
+    ]
+    answer = correct(packs, Lean(0.0035, 0.0), (replace(TAPER, count=3),), trimmed=True)
+    assert answer.within
+    anew = [piece for pack in answer.packs if pack not in packs for piece in pack.pieces]
+    assert anew
+    assert not {1, 2} & {piece.copy for piece in anew}, "1 and 2 are under the post, cut flush"
+    assert all(change.push_mm is None for change in answer.change)
+
+
 @pytest.mark.parametrize("inside_mm", [20.0, 32.0, 26.5])
 def test_a_pack_that_stays_bears_as_far_in_as_it_was_pushed(inside_mm):
     """Older versions pushed all that is flatter than the gap 32 mm in; crushing may ask for more."""

@@ -33,6 +33,8 @@ _LEAST_PUSH_MM = 1.0
 """A shorter push can't be set to a mark (common practice, no source)."""
 _AROUND_MM = 0.1
 """How far round its want a pushed taper is offered, on the grid."""
+_ANEW = 10_000
+"""Copies that a change is cut from are counted from here on: the box's own numbers end before it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,7 +202,11 @@ def _as_it_was(asked: _Boxed, pack: Pack) -> Pack:
     same = old is not None and old.pieces == pack.pieces and old.bears_at_mm == pack.bears_at_mm
     if old is not None and same and abs(old.made_mm - pack.made_mm) <= asked.options.quantum_mm:
         return old
-    return pack
+    if not asked.standing.asked.trimmed or (old is not None and old.pieces == pack.pieces):
+        return pack
+    # No taper is pushed here: one that is called like the one under the post is cut anew, from another copy.
+    pieces = (one if one.copy is None else replace(one, copy=one.copy + _ANEW) for one in pack.pieces)
+    return replace(pack, pieces=tuple(pieces))
 
 
 # ------------------------------------------------------------------- which old packs may stay
