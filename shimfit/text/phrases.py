@@ -297,16 +297,15 @@ def entering_face(pack: Pack, lean: Lean | None) -> Face:
 
 
 def low_face(seat: Seat, lean: Lean | None) -> Face:
-    """The face of an edge middle; of a corner's two the low one, the steeper.
+    """The face of an edge middle; of a corner's two the lower one, as its packs are reckoned.
 
     On a tie along the run, as in the command line's contract. Without a lean, along the run.
     """
     along, across = face_of(seat.sign_along, True), face_of(seat.sign_across, False)
     if not seat.is_corner or lean is None:
         return along if seat.sign_along else across
-    # How low each side is; a high one counts for nothing.
     low_along, low_across = lean.slope_along * seat.sign_along, lean.slope_across * seat.sign_across
-    return across if low_across > max(low_along, 0.0) else along
+    return across if low_across > low_along else along
 
 
 def sentence(text: str, names: Mapping[Face, str], units: Units) -> str:

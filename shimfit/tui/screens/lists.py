@@ -6,6 +6,7 @@ A wide window has the list on the left; below it and beside it stands what belon
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, ClassVar
@@ -600,7 +601,10 @@ class RecordScreen(PostList):
         yield from _allowed(posts, words)
         rest = []
         for post in posts:
-            packs = words.short_packs(post.packs_in_place)
+            # They are in: no tip is to be cut off any more.
+            pieces = ([replace(one, trim_tip_mm=0.0) for one in pack.pieces] for pack in post.packs_in_place)
+            whole = zip(post.packs_in_place, pieces, strict=True)
+            packs = words.short_packs([replace(pack, pieces=tuple(some)) for pack, some in whole])
             rest.append("; ".join(part for part in (packs, *post.notes) if part))
         yield Column("under it, and notes", _texts(rest))
 
