@@ -22,7 +22,7 @@ from shimfit.model import Face, Foot, Lean, Pack, PostState, seat_by_signs
 from shimfit.quantities import shown
 from shimfit.text.canvas import ASPECT, Canvas
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import clipped, entering_face, fitting
+from shimfit.text.phrases import clipped, entering_face, fitting, in_order
 from shimfit.values import dataclass
 
 if TYPE_CHECKING:
@@ -50,7 +50,7 @@ def foot_plan(
     foot: Foot, packs: Sequence[Pack], lean: Lean | None, height_mm: float, *, packed_at: Lean | None = None,
     names: Mapping[Face, str], glyphs: Glyphs, width: int, height: int,
 ) -> Canvas:  # fmt: skip
-    """Draw the foot with its packs (numbered in the order given) and the lean of the top over height_mm.
+    """Draw the foot with its packs (numbered as they are listed) and the lean of the top over height_mm.
 
     lean None: not read yet, no arrow. packed_at: the lean that the packs went in at, where it is another;
     they stay drawn on the side that they went in from, and what lies under the foot as far in as it goes. The
@@ -87,7 +87,7 @@ def foot_plan(
         Face.HOUSE: (range(bottom, bottom + 1), range(bottom - 1, top - 1, -1)),
     }
     framed = set(product(range(left + 1, right - 1), range(top + 1, bottom - 1)))
-    for number, pack in enumerate(packs, start=1):
+    for number, pack in enumerate(in_order(packs), start=1):
         face = entering_face(pack, lean if packed_at is None else packed_at)
         if face.is_along:
             stretch, cells_per_mm = _stretch(top, rows, -pack.seat.sign_across), columns_per_mm

@@ -68,6 +68,23 @@ def test_a_pack_is_drawn_on_its_own_side(seat: Seat, size: tuple[int, int]) -> N
         }[face]
 
 
+def test_packs_bear_the_numbers_that_they_have_in_the_list() -> None:
+    """Whatever order an answer has them in: those that lift first, the thickest first, then the fillers."""
+    only, thin, thick = (
+        replace(pack(seat), purpose=purpose, made_mm=made_mm)
+        for seat, purpose, made_mm in zip(
+            (Seat.NEXT, Seat.OUT, Seat.PREV), ("fill", "lift", "lift"), (2.0, 0.5, 1.5), strict=True
+        )
+    )
+    size = {"width": 60, "height": 25}
+    drawn = foot_plan(FOOT, [only, thin, thick], None, 1000, names=NAMES, glyphs=UNICODE, **size)
+    row_of = {text: y for y, row in enumerate(drawn.text().splitlines()) for text in "123" if text in row}
+    numbered = [line for line in drawn.text().splitlines() if "1" in line or "3" in line]
+    assert row_of["2"] < min(row_of["1"], row_of["3"]), "the thin lift lies under the out edge"
+    assert len(numbered) == 1
+    assert numbered[0].index("1") < numbered[0].index("3"), "the thick lift under prev, the filler under next"
+
+
 @pytest.mark.parametrize("seat", [Seat.NEXT_OUT, Seat.PREV, Seat.HOUSE])
 @pytest.mark.parametrize("inside_mm", [20.0, 32.0])
 def test_what_lies_under_the_foot_is_drawn_as_far_in_as_it_goes(seat: Seat, inside_mm: float) -> None:

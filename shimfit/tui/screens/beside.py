@@ -131,7 +131,7 @@ def from_the_side(record: PostRecord, words: Words) -> Drawing | None:
 def packs_at(record: PostRecord, words: Words) -> Drawing | None:
     """The foot from above with the packs that go in, or that it stands on; None: no packs."""
     going_in = record.going_in
-    packs = in_order(going_in.packs if going_in is not None else record.packs_in_place)
+    packs = going_in.packs if going_in is not None else record.packs_in_place
     if not packs:
         return None
     read = record.reading if going_in is not None else record.before

@@ -12,7 +12,7 @@ from shimfit.quantities import shown
 from shimfit.settings.actions import USUAL_KEYS, KeyWords
 from shimfit.text.canvas import HEIGHT, STACKED_HEIGHT, Canvas, numerals, stacked, twice, written
 from shimfit.text.glyphs import ROLES
-from shimfit.text.phrases import broken, clipped, fitting, in_order, wrapped
+from shimfit.text.phrases import broken, clipped, fitting, wrapped
 from shimfit.text.pictures import foot_plan, strip
 from shimfit.values import dataclass
 
@@ -458,16 +458,16 @@ def plan(snapshot: Snapshot, width: int, height: int) -> Canvas:
 
 def _foot(snapshot: Snapshot, record: PostRecord, width: int, height: int) -> Canvas:
     assert snapshot.words is not None
-    packs = in_order(snapshot.prescription.packs) if snapshot.prescription and snapshot.packs else []
+    packs = snapshot.prescription.packs if snapshot.prescription and snapshot.packs else ()
     lean = record.reading.lean if record.reading else None
     packed_at: Lean | None = None
     if snapshot.live_answer is not None:
         lean = snapshot.live_answer.lean
     if snapshot.understood is not None:
         along, across = snapshot.understood.slopes(record.height_mm)
-        lean, packs = Lean(along or 0.0, across or 0.0), []
+        lean, packs = Lean(along or 0.0, across or 0.0), ()
     elif snapshot.prescription is None:
-        packs = in_order(record.packs_in_place)
+        packs = record.packs_in_place
         packed_at = record.before.lean if record.before is not None else None
     return foot_plan(
         record.foot,
