@@ -69,7 +69,7 @@ DIVES = 6
 POSTS_ANEW, IDLE_TRIES = 8, 10
 """Posts that are chosen for anew beside the others; such tries, one after another, that found nothing."""
 MOST_TURNED = 600
-"""Ways to begin the stretches of the patterns offered beyond which it is not chosen from all at once."""
+"""Ways to begin the stretches of the patterns offered beyond which it is chosen from all at once but once."""
 WIDE_GAP = 2e-3
 """Gap from which that is tried."""
 CLOSER_LOOKS = 3
@@ -446,7 +446,7 @@ class _Choosing:
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
             if self.some_anew and (keep or wide):
                 chosen = self._bettered(node, chosen)
-            other = None if wide else self._choose(node.settled, chosen.patterns, most=offer)
+            other = None if wide and keep else self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
             if not self.long and (done := self._from_every(node, chosen, chosen.objective)):
@@ -540,7 +540,7 @@ class _Choosing:
         return chosen
 
     def _bettered(self, node: _Node, chosen: Chosen) -> Chosen:
-        """Some posts at a time chosen for anew beside the others, from all patterns that are known.
+        """Some posts at a time chosen for anew beside the others, each from twice as many patterns as usual.
 
         Oftener those that cost much above their cheapest at the prices. Where stretches share cuts the
         program of a run takes ten times as long: stopped early, it leaves posts out.
@@ -558,7 +558,7 @@ class _Choosing:
             over += over.mean() / 10.0
             anew = draw.choice(over.size, min(over.size, POSTS_ANEW), replace=False, p=over / over.sum())
             sure = [one for one in chosen.patterns if one.post not in anew]
-            other = self._choose(settled, chosen.patterns, most=ENRICH_MOST, sure=sure)
+            other = self._choose(settled, chosen.patterns, most=2 * PATTERNS_A_POST, sure=sure)
             idle += 1
             if other is not None and other.objective < chosen.objective - PROVEN:
                 chosen, idle = other, 0
