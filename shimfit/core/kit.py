@@ -54,10 +54,11 @@ DRAWN_RUNS = 6
 TRIAL_RUNS, TRIAL_POSTS = 8, 168
 """It is tried on so many runs, or on as many as have so many posts: the share is theirs."""
 CLEAR = 0.5
-"""On half of them, where these leave out fewer or more posts than may be by more than such a share."""
+"""A kit is tried on half of them. It has to leave out fewer of their posts than may be by such a share, which
+others then hardly exceed; the box alone, where it is not so far from what is asked, is tried on all."""
 GROWTHS = 4
 LEFT_OUT = (2.0, 1.0, 0.0)
-"""Of the posts that may be left out, those that the drawn runs may: the first that still serves enough."""
+"""Of the posts that may be left out, those that the drawn runs may: the first that surely serves enough."""
 SCARCE = 0.5
 """Share of the kit for all posts that runs are then planned from."""
 PIECES_FIRST = 0.01
@@ -191,18 +192,17 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
     many = min(TRIAL_RUNS, math.ceil(TRIAL_POSTS / posts))
     trials = [drawn(DRAWN_RUNS + run) for run in range(many)]
 
-    def served(counts: Sequence[int]) -> float:
-        """Share of posts in quick plans of the trial runs; of half of these where that is clear."""
-        box, left = _with(lots, plenty, counts), 0
-        for run, trial in enumerate(trials, 1):
-            left += len(plan(trial, box, options, solver, effort=TRIED).unsolved)
-            may = (1.0 - share) * run * posts
-            if 2 * run >= many and abs(left - may) > CLEAR * may:
-                break
-        return 1.0 - left / (run * posts)
+    def served(counts: Sequence[int], runs: int) -> float:
+        """Share of posts in quick plans of so many trial runs."""
+        box = _with(lots, plenty, counts)
+        tried = (plan(trial, box, options, solver, effort=TRIED) for trial in trials[:runs])
+        return 1.0 - sum(len(one.unsolved) for one in tried) / (runs * posts)
 
+    half, clear = math.ceil(many / 2), CLEAR * (1.0 - share)
     nothing = [0] * len(plenty)
-    alone = served(nothing)
+    alone = served(nothing, half)
+    if abs(alone - share) < clear:
+        alone = served(nothing, many)
     if alone >= share:
         return Kit((), alone, alone, share)
     runs = _Runs(map(drawn, range(DRAWN_RUNS)), solver)
@@ -216,13 +216,13 @@ def kit_for(  # noqa: PLR0917 - it takes the quantities it takes
 
     def candidates() -> Iterator[list[int]]:
         for some in LEFT_OUT:
-            yield _cheapest(runs, tables, plenty, math.floor(some * (1.0 - share) * DRAWN_RUNS * posts))
+            yield _cheapest(runs, tables, plenty, math.floor(some * (1.0 - share) * DRAWN_RUNS * posts))[0]
         for _ in range(GROWTHS):
             yield [n + bool(n) for n in tried]
 
-    for tried in candidates():
-        now = served(tried)
-        if now >= share:
+    for step, tried in enumerate(candidates()):
+        now = served(tried, half)
+        if now >= share + (clear if step < len(LEFT_OUT) else 0.0):
             break
     # What serves nobody more is not bought.
     counts = tried if now > alone else nothing
@@ -260,7 +260,7 @@ class _Runs:
             return
         posts = [self.runs[run][post] for run, post in owner]
         rounds = Rounds(posts, tables, self.solver, most=QUICK_ROUNDS, share=float(len(self.runs)))
-        rounds.counted &= len(self.runs) == 1  # one post hardly wants the last piece of several boxes
+        rounds.counted = False  # one post hardly wants the last pieces of so large a box
         number = {one: k for k, one in enumerate(owner)}
         rounds.master.add(
             replace(way, post=number[run, way.post])
@@ -278,7 +278,7 @@ class _Runs:
         """From plenty of everything, and from less: what is scarce is put to better use."""
         box = build_tables([*lots, *plenty], options)
         self.look(box)
-        counts = [math.ceil(SCARCE * n) for n in _cheapest(self, box, plenty, 0)]
+        counts = [math.ceil(SCARCE * n) for n in _cheapest(self, box, plenty, 0)[0]]
         self.look(build_tables(_with(lots, plenty, counts), options))
 
 
@@ -287,8 +287,8 @@ def _cheapest(
     tables: Tables,
     plenty: Sequence[Lot],
     may_be_left: int,
-) -> list[int]:
-    """How many of each lot to buy for all drawn runs, of whose posts so many may be left out."""
+) -> tuple[list[int], int]:
+    """(how many of each lot to buy for all drawn runs, how many posts are left out): so many may be."""
     costs, made = tables.options.costs, Program()
     bought = [made.column(costs.piece + costs.bought(lot), lot.count) for lot in plenty]
     more = {tables.rank[lot.lot]: column for lot, column in zip(plenty, bought, strict=True)}
@@ -310,7 +310,7 @@ def _cheapest(
         made.built(), seconds=math.inf, relative_gap=NEAR_ENOUGH, start=start, nodes=NODES
     )
     assert answer.columns is not None, "leaving every post out is always an answer"
-    return [round(answer.columns[column]) for column in bought]
+    return [round(answer.columns[column]) for column in bought], round(answer.columns[left].sum())
 
 
 @dataclass(frozen=True, slots=True)
@@ -340,14 +340,19 @@ def to_buy(
     together = [post for post in posts if not post.feelers]
     run = _Runs([together], solver)
     run.look_twice(left, plenty, options)
-    counts = _cheapest(run, build_tables([*left, *plenty], options), plenty, 0)
-    box = [lot for lot in _with(left, plenty, counts) if lot.count]
-    done = plan(posts, box, options, solver, effort=Effort(quick=True, why=False))
-    if done.unsolved:
-        done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))
-        counts = _taken(done.planned, plenty)
+    counts, out = _cheapest(run, build_tables([*left, *plenty], options), plenty, 0)
+    served = posts
+    # In the program they have it in whole pieces, but for how wedges lie on strips, and on corners.
+    sure = options.layout in ("corners", "auto") and not any(lot.is_sawn for lot in left)
+    if out or run.with_a_way < len(posts) or not sure:
+        box = [lot for lot in _with(left, plenty, counts) if lot.count]
+        done = plan(posts, box, options, solver, effort=Effort(quick=True, why=False))
+        if done.unsolved:
+            done = plan(posts, [*left, *plenty], options, solver, effort=Effort(quick=True, why=False))
+            counts = _taken(done.planned, plenty)
+        served = [one.post for one in done.planned]
     lines = tuple(KitLine(lot, n) for lot, n in zip(some, counts, strict=True) if n)
-    return Missing(lines, tuple(one.post.name for one in done.planned))
+    return Missing(lines, tuple(post.name for post in served))
 
 
 def _with(lots: Sequence[Lot], plenty: Sequence[Lot], counts: Sequence[int]) -> list[Lot]:

@@ -21,6 +21,7 @@ from shimfit.core.kit import shop, to_buy
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes
 from shimfit.core.packing.options import Options, Saw
+from shimfit.core.planning.choosing import PROVEN
 from shimfit.core.planning.geometry import PlanPost
 from shimfit.core.planning.plan import Effort, Plan, Unsolved, cost_of, plan, set_ups_deg
 from shimfit.core.planning.planned import Planned, box_after
@@ -359,20 +360,21 @@ def _on_file(site: Site, state: RunState, posts: Sequence[PlanPost], kept: Seque
 def _beside(
     stands: Sequence[Planned], posts: Sequence[PlanPost], left: Sequence[Lot], options: Options, anew: Plan
 ) -> Plan | None:
-    """What stands, and the other posts planned from what is left; None where planning anew serves as many.
+    """What stands, and the other posts planned from what is left; None where planning anew is as good.
 
-    The others get what the list of what to buy was made with, where that was bought.
+    The others get what the list of what to buy was made with, where that was bought. Where all are served
+    anew, only few others are looked at: then it is hardly any work to be no dearer than what is on file.
     """
-    if not anew.unsolved:
+    if anew.status == "proven" or not (anew.unsolved or 2 * len(stands) >= len(posts)):
         return None
     names = {one.post.name for one in stands}
     rest = plan([post for post in posts if post.name not in names], left, options, solver(), effort=QUICK)
-    if len(rest.unsolved) >= len(anew.unsolved):
-        return None
     by_name = {one.post.name: one for one in (*stands, *rest.planned)}
     planned = tuple(by_name[post.name] for post in posts if post.name in by_name)
-    why = {one.post.name: one for one in anew.unsolved} | {one.post.name: one for one in rest.unsolved}
     objective = cost_of(planned, len(rest.unsolved), options)
+    if (len(rest.unsolved), objective) >= (len(anew.unsolved), anew.objective * (1.0 - PROVEN)):
+        return None
+    why = {one.post.name: one for one in anew.unsolved} | {one.post.name: one for one in rest.unsolved}
     return replace(
         anew,
         status="found",

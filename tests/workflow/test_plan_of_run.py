@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from shimfit.codec import read
+from shimfit.core.planning.plan import Effort, Plan, plan
 from shimfit.core.stock import lots_from_csv
 from shimfit.errors import UsageError
 from shimfit.model import Chance, Foot, Lot, Pack, PostState
@@ -228,3 +230,23 @@ def test_what_is_told_to_buy_serves_all_however_little_time_there_is_to_plan_aga
     assert log_plan(site, "lake", "walk", again) == 3
     once_more = plan_site_run(site, "lake", "walk", stop=lambda: True)
     assert once_more.answer["posts"] == again.answer["posts"]
+
+
+def test_a_plan_made_again_is_no_dearer_than_the_answers_on_file(
+    site: Site, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    fill(site, "lot,form,count,thickness_mm\nF1,flat,40,0.5\nF2,flat,40,0.8\nF3,flat,40,2\n")
+    for post, typed in (("1", "4mm n 6mm o"), ("2", "7mm p 3mm o")):
+        log_reading(site, at(post), typed)
+    first = plan_site_run(site, "lake", "walk")
+    log_plan(site, "lake", "walk", first)
+    assert first.answer["unsolved"] == []
+
+    def dearer(*given: Any, effort: Effort, **more: Any) -> Plan:
+        done = plan(*given, effort=effort, **more)
+        return done if effort.quick else replace(done, status="found", objective=done.objective + 5.0)
+
+    monkeypatch.setattr("shimfit.workflow.plan.plan", dearer)
+    again = plan_site_run(site, "lake", "walk")
+    assert again.answer["objective"] == pytest.approx(first.answer["objective"])
+    assert again.answer["posts"] == first.answer["posts"]
