@@ -635,11 +635,18 @@ def lot_row(lot: Lot, width: int, units: Units) -> str:
 
 
 def lot_size(lot: Lot, units: Units) -> str:
-    """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 177.8 mm`, `3/64" to 5/16" over 7"`."""
+    """What a lot measures: `2.38 mm thick`, `1.19 to 7.94 mm over 178 mm`, `3/64" to 5/16" over 7"`.
+
+    Lengths as a tape reads them: what is left of a taper is 91.62 mm long by reckoning only.
+    """
 
     def measured(dimension: re.Match[str]) -> str:
-        mm = getattr(lot, dimension[1])
-        return "?" if mm is None else shown.sized(mm, units, unit=not dimension[2])
+        mm, bare = getattr(lot, dimension[1]), bool(dimension[2])
+        if mm is None:
+            return "?"
+        if dimension[1] != "length_mm":
+            return shown.sized(mm, units, unit=not bare)
+        return shown.tape(mm, units).removesuffix(shown.trailing(units) if bare else "")
 
     return re.sub(r"(\w+_mm)(!?)", measured, FORMS[lot.form].size)
 

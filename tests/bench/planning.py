@@ -15,6 +15,8 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     kept     100,000 pairs at a time, not 40,000: 3 to 4 % less, 5 to 8 MB more
     kept     a run planned again: proofs put right for posts that changed, most of the choice stays (--again)
              middle .18 -> .09 of the first plan, worst .46 -> .18, gap .04 % both times
+    kept     of those at most 3 in 10 keep what they had, not 7 in 10 first, which is seldom good enough and
+             took as long as all anew in one draw of ten: worst 1.09 -> .16 of the first plan, the same gaps
     dropped  smoothing that adjusts itself (Pessoa et al. 2018): 5 to 10 % more searches in six draws
     dropped  pricing after each rounding of a dive, two discrepancies allowed: cost the same, the same,
              .02 % more (6); scarce 0: .014 % less for 4 s more (6.8)

@@ -102,6 +102,12 @@ def test_a_lot_is_called_as_the_box_calls_it_where_its_name_is_taken(shimfit: Ca
     assert "HDPE offcut; was under a post\n" in listed
 
 
+def test_a_taper_is_listed_as_a_tape_reads_it_and_kept_exactly(shimfit: Callable[..., Any]) -> None:
+    shimfit("stock", "add", "T1", "taper", "--length", "91.62mm", "--thin", "1.12mm", "--thick", "6mm")
+    assert "1.12 to 6 mm over 91.5 mm" in shimfit("stock list").out
+    assert shimfit("stock list --json").json["lots"][0]["length_mm"] == pytest.approx(91.62)
+
+
 @pytest.mark.parametrize("size", ["nan", "inf", "1e400", "1e-400", "-2", "0", "0x10"])
 def test_a_size_that_no_piece_has_is_refused_by_line_and_column(
     shimfit: Callable[..., Any], tmp_path: Path, size: str

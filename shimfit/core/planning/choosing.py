@@ -56,7 +56,7 @@ SURE = 0.99
 """Share of a pattern in the linear program from which a long run takes it as it is, at first."""
 MOSTLY = 2 / 3
 """Share of the posts that are sure from which they are taken as they are, at first."""
-STILL_GOOD = (0.7, 0.3, 0.0)
+STILL_GOOD = (0.3, 0.0)
 """Shares of the posts that keep what an earlier plan gave them: one after the other until that is enough."""
 WANTED = 4
 """Patterns of a post that is new, the cheapest, whose lots others are asked to give back."""
@@ -226,7 +226,7 @@ class _Choosing:
         assert settled is not None
         self.proofs, self.best, self.prices, self.gap = proofs, settled, before.prices, before.gap
         begun = self._as_before(settled)
-        gap = max(before.gap, LONG_CHOOSING_GAP if self.long else CHOOSING_GAP)
+        gap = self.enough if self.long else max(before.gap, CHOOSING_GAP)
         best: Chosen | None = None
         for share in STILL_GOOD:
             chosen = self._choose(settled, begun, sure=self._still_good(settled, begun, share), quick=True)
