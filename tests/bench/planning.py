@@ -45,8 +45,8 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
     dropped  the same with the goal at .35 %: 13 s of HiGHS where nothing is cut off, 5,000 patterns; in place
              of the first enrichment, with 2,000: tight 0 .03, 10 .01 % dearer
     dropped  rows between cuts only as they are broken: tight 0 4.2 -> 6.6 s, 27 10.1 -> 5.3, 40 1.5 -> 2.1
-    left     single posts searched once no round finds more: asked in none of 26 draws, but of 60 posts that
-             have a crowded box to themselves a few have no pattern without
+    left     single posts searched once no round finds more: asked in none of 26 draws, but of the tests'
+             40 posts with a small box each two at least have no pattern without
     left     what is sure of a long run beside the saw's trims. The linear program does not know these, so
              strips are full and all is chosen anew, branched. Scarce, flats at full depth, 3: 105 s, 232 MB
              -> 28 s, 133 MB; 4: 28.8 -> 8.7; of ten nine cheaper or the same, 9 .004 % dearer. With
