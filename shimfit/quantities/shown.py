@@ -155,7 +155,11 @@ def tape(mm: float, units: Units, graduation: int = 16) -> str:
 
 
 def inside(mm: float, units: Units) -> str:
-    """How far in a piece is pushed, by eye: whole millimetres, eighths of an inch: `20 mm`, `3/4"`."""
+    """How far in a piece is pushed: whole millimetres, eighths of an inch: `20 mm`, `3/4"`.
+
+    The nearest, more or less: set by eye, it is counted to scatter by more (`Scatter.place_mm`), and what is
+    kept free before the rod's hole is more than half an eighth.
+    """
     return f"{round(mm)} mm" if units == "mm" else f'{inches(mm, 8)}"'
 
 

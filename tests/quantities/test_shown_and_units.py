@@ -13,6 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from shimfit.core.objective import Scatter
+from shimfit.core.packing import Options
 from shimfit.entry import EntrySettings, parse_reading
 from shimfit.errors import EntryError, InternalError
 from shimfit.quantities import shown, typed
@@ -306,3 +308,13 @@ def test_what_is_no_number_is_never_shown(bad):
     for show in (shown.decimals, shown.inches, shown.on_tape):
         with pytest.raises(InternalError):
             show(bad)
+
+
+@pytest.mark.parametrize("units", ["mm", "in"])
+def test_how_far_in_is_said_no_coarser_than_it_is_counted_and_than_the_rod_is_kept_clear_of(units):
+    """Half an eighth of an inch is 1.5875 mm (25.4 mm to the inch)."""
+    for tenths in range(100, 400):
+        said = shown.inside(tenths / 10.0, units)
+        off_mm = abs(read_length(said).mm - Fraction(tenths, 10))
+        assert off_mm <= (Fraction(254, 160) if units == "in" else Fraction(1, 2))
+    assert Fraction(254, 160) < min(Options().clearance_mm, Scatter().place_mm)

@@ -136,10 +136,11 @@ def test_search_and_referee_agree(block: int) -> None:
 
 
 def test_the_one_piece_may_go_where_neither_of_two_that_want_it_stands() -> None:
-    """Two seats want the thin flat; the best answer gives it to the third, and those two get thicker ones."""
-    lots = [Lot("THIN", "flat", 1, thickness_mm=0.41), Lot("MORE", "flat", 3, thickness_mm=0.71)]
-    tolerance = Tolerance("1:300", "ratio", 1 / 300)
-    assert _agreed((Foot(140.0, 89.0), 1000.0, Lean(0.001, 0.004), tolerance, lots, Options())) == "proven"
+    """What is wanted by two seats goes to the third, or the box has no answer."""
+    made = ((1, 1.95), (1, 1.5), (1, 1.0), (2, 0.9))
+    lots = [Lot(f"F{i}", "flat", count, thickness_mm=mm) for i, (count, mm) in enumerate(made)]
+    asked = Foot(90.0, 90.0), 1000.0, Lean(0.004, 0.012), Tolerance("1:300", "ratio", 1 / 300)
+    assert _agreed((*asked, lots, Options(quantum_mm=GRID_MM))) == "proven"
 
 
 def test_referee_refuses_what_it_can_not_try() -> None:

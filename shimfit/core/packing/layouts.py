@@ -339,25 +339,12 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
         beside = costs.lift + costs.lift_per_mm * q * lifts + tables.g[flats - 1][lifts]
         some = np.flatnonzero(beside + packs_and_rest < limit)
         steps_up, beside = lifts[some], beside[some]
-        each = on_four.every.least_lifted(steps_up) if some.size else np.empty((0, 1))
-        least = (beside + each.min(axis=1, initial=math.inf)).tolist()
+        least = (beside + on_four.every.least_lifted(steps_up)).tolist() if some.size else []
         hopes += [(low, i, 0, low) for i, low in enumerate(least) if low < limit]
         heapq.heapify(hopes)
-        # Closer bounds pay where packs on the bed do, or once a lift was searched for nothing.
-        worth_closer, told_closer = not math.isinf(limit), False
         while hopes and left > 0 and (not asked.mode.relaxed or tried < _MOST_LIVE):
             _, i, nodes, low = heapq.heappop(hopes)
             if low >= limit:
-                continue
-            if worth_closer and not (nodes or told_closer):
-                told_closer = True
-                each = on_four.every.closer_lifted(steps_up, each, limit - beside)
-                closer = (beside + each.min(axis=1)).tolist()
-                hopes = [
-                    one if one[2] else (closer[one[1]], one[1], 0, closer[one[1]])
-                    for one in [*hopes, (low, i, 0, low)]
-                ]
-                heapq.heapify(hopes)
                 continue
             steps = int(steps_up[i]) if i >= 0 else 0
             tried += 1
@@ -371,8 +358,6 @@ def _on_packs(asked: Asked, limit: float) -> tuple[Draft | None, bool]:
                 # What has to be branched over waits for those that cost hardly more: one may be made at once.
                 more, later = (_FEW_NODES, _LATER * costs.piece) if stopped else (max(nodes, 1), 0.0)
                 heapq.heappush(hopes, (low + later, i, more, low))
-            else:
-                worth_closer |= best is None or best[2] != steps
         for bound, steps in sorted(hard):
             while bound < limit and left > 0:
                 bound = settle(steps, left)[0]  # noqa: PLW2901

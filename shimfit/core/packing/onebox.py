@@ -38,8 +38,9 @@ if TYPE_CHECKING:
 
     from shimfit.core.packing.question import Offer, Task
 
-NODE_LIMIT = 600
-"""Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens."""
+NODE_LIMIT = 2000
+"""Nodes after which the search stops proving; usual posts need 1, the worst seen in full boxes some tens, and
+where three seats want one taper of a box of four pieces a thousand, a millisecond each."""
 _DIVE_DEPTH = 60
 _CHOICES = (3, 12, 48)
 """Choices that are held and built one by one before it is branched over all of them."""
@@ -196,7 +197,7 @@ class _Settings:
 
     def __init__(self, search: Search, lift: int) -> None:
         self.search, self.tables, self.lift, self.nodes = search, search.tables, lift, 0
-        self.root = self._whole = _Node((NO_CAPS,) * len(search.task.seats), search.groups)
+        self.root = _Node((NO_CAPS,) * len(search.task.seats), search.groups)
         # Where seats rest in any contact a tree grown twice costs too much.
         self.step, self.least = 0 if search.in_contact else len(_STEPS) - 1, -math.inf
         """How far above its root's cost the tree is grown, and that cost."""
@@ -233,7 +234,7 @@ class _Settings:
         is none it is not finished: asked again, it is grown anew for dearer ones.
         """
         if self.heap is None:
-            self.heap, self.root = [], self._whole
+            self.heap = []
             self.seen.clear()
             self._wait(self.root, limit)
             if relaxed and not self.heap:
@@ -265,7 +266,7 @@ class _Settings:
             if not children:
                 heapq.heappush(heap, (low, ticket, node, answer))
                 return answer, low, True
-            if node is self.root is self._whole and self.search.in_contact:
+            if node is self.root and self.search.in_contact:
                 if not self.tried:
                     self.tried = True
                     known, bound = self._one_by_one(limit)
@@ -276,11 +277,6 @@ class _Settings:
                 if last - began == 1:
                     heapq.heappush(heap, (low, ticket, node, answer))
                     return known, low, False
-                # Not all of what was in reach still pays.
-                under = self.under(NO_CAPS)
-                room = limit - (under.stack.cost if under else 0.0)
-                node = self.root = node._replace(groups=self.search.narrowed(node.groups, room))
-                children = tuple(self._ways_round(answer, node))
             if self.nodes >= last or self.search.spent:
                 heapq.heappush(heap, (low, ticket, node, answer))
                 return known or self._dive(node, answer, limit), low, False

@@ -39,8 +39,6 @@ if TYPE_CHECKING:
     Ints = NDArray[np.int64]
 
 _DUST = 1e-9
-_LEVELS = 6
-"""Distances of a rest that the bound of a lift distinguishes."""
 
 Windows = tuple[tuple[float, float], tuple[float, float], tuple[float, float]]
 
@@ -254,29 +252,3 @@ class RestCosts:
             self._falling[c] = self.chances.axes(c), (-self.chances.profiles[:, c]).tolist()
         axes, (along, across) = self._falling[c]
         return Box(*axes, far * bisect_right(along, -chance), far * bisect_right(across, -chance))
-
-    def by_distance(self, some: Sequence[int]) -> tuple[Floats, Floats]:
-        """Of rests from near to far off, for C sets of bearing points: what they cost at least (C, L).
-
-        And the windows of their errors (C, L, 3, 2): near ones are cheap, but leave narrow windows.
-        """
-        combos, floors = [self.combos[c] for c in some], np.array(self.floors)[some, None]
-        windows = np.array([combo.windows for combo in combos])[:, None]
-        if self.task.lean_only or not self.costs.round:
-            return floors, windows
-        along, across = self.chances.profiles[:, some]
-        ends = along[:, np.linspace(0, along.shape[1] - 1, _LEVELS + 1).astype(int)[1:]]
-        prices = next_rounds(self.costs.round, ends) - _DUST
-        least = np.maximum.accumulate(np.hstack((floors, prices[:, :-1])), axis=1)
-        # As far along each axis as the chance is no less than at the level's end (see `box`).
-        far = self.task.allowed_mm * (1.0 + 1e-9) / PROFILE
-        u, v = ((one[:, None] >= ends[..., None]).sum(axis=2) * far for one in (along, across))
-        cos, sin = np.array([self.chances.axes(c) for c in some]).T[..., None]
-        by_x, by_y = np.array([combo.four.by_top for combo in combos]).transpose(2, 0, 1)
-        middle, by_rock = np.array([combo.four.by_rock for combo in combos]).transpose(2, 0, 1)[:, :, None]
-        off_u, off_v = np.abs((cos * by_x + sin * by_y, cos * by_y - sin * by_x))[:, :, None]
-        spread = by_rock + off_u * u[..., None] + off_v * v[..., None]
-        # The last, and where the chance is as good as none, reach to the limits.
-        spread[:, -1] = spread[ends <= LEAST_CHANCE] = math.inf
-        lo, hi = windows[..., 0], windows[..., 1]
-        return least, np.stack((np.maximum(lo, middle - spread), np.minimum(hi, middle + spread)), axis=-1)

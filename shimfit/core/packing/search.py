@@ -150,18 +150,9 @@ class Group:
         twin.forget()
         return twin
 
-    def within(self, steps: Sequence[int]) -> Group:
-        """A copy without the thicknesses below the least and beyond the greatest of these."""
-        twin = copy.copy(self)
-        first, last = (min(steps), max(steps)) if steps else (self.base, self.base - 1)
-        some = slice(first - self.base, last + 1 - self.base)
-        twin.base, twin.values = first, self.values[:, some]
-        twin.forget(None if self.least is None else self.least[some])
-        return twin
-
-    def forget(self, least: Floats | None = None) -> None:
-        """Values have changed: what follows is worked out anew. least: of each column, if known."""
-        self.least, self._listed = least, None
+    def forget(self) -> None:
+        """Values have changed: what follows is worked out anew."""
+        self.least, self._listed = None, None
 
     @property
     def _least(self) -> Floats:
@@ -396,41 +387,19 @@ class Search:
     # -------------------------------------------------------------- lifted
 
     def least_lifted(self, lifts: Ints) -> Floats:
-        """What any answer costs at least when the whole foot is lifted by so many steps more (N, C).
+        """What any answer costs at least when the whole foot is lifted by so many steps more (N,).
 
-        For each of the C sets of bearing points: the cheapest pack in each seat's window, all lifts at once,
-        and what any rest there costs. Without what lifting and the pack under the seat that stays down cost.
+        For the best set of bearing points: the cheapest pack in each seat's window, all lifts at once, and
+        what any rest there costs. Without what lifting and the pack under the seat that stays down cost.
         """
-        combos = range(len(self.rests.combos))
-        windows = np.array([combo.windows for combo in self.rests.combos]).reshape(-1, 1, 3, 2)
-        return self._least_with(lifts, combos, np.array(self.rests.floors)[:, None], windows)
-
-    def closer_lifted(self, lifts: Ints, least: Floats, room: Floats) -> Floats:
-        """`least_lifted`, closer where it leaves room (N,): apart for rests near by and ever further off.
-
-        Near ones are cheap, but leave narrow windows for what the packs may be off by.
-        """
-        rows, some = (np.unique(at) for at in np.nonzero(least < room[:, None]))
-        closer = least.copy()
-        if rows.size:
-            found = self._least_with(lifts[rows], some.tolist(), *self.rests.by_distance(some.tolist()))
-            closer[rows[:, None], some] = np.maximum(least[rows[:, None], some], found)
-        return closer
-
-    def _least_with(self, lifts: Ints, combos: Sequence[int], prices: Floats, windows: Floats) -> Floats:
-        """(N, C) the least of packs and rest for these sets of bearing points.
-
-        By L levels of the rest: what it costs (C, L) and the windows that it leaves (C, L, 3, 2).
-        """
-        each = np.tile(prices, (len(lifts), 1, 1))
+        least = np.tile(self.rests.floors, (len(lifts), 1))
         for i, groups in enumerate(self.groups):
             for inside in groups:
-                those = [k for k, c in enumerate(combos) if self.rests.combos[c].inner[i] == inside]
+                those = [c for c, combo in enumerate(self.rests.combos) if combo.inner[i] == inside]
                 if those:
-                    lo, hi = windows[those, :, i].reshape(-1, 2).T
-                    found = self._least_in(i, inside, lifts, lo, hi)
-                    each[:, those] += found.reshape(len(lifts), len(those), -1)
-        return np.asarray(each.min(axis=2))
+                    lo, hi = np.array([self.rests.combos[c].windows[i] for c in those]).T
+                    least[:, those] += self._least_in(i, inside, lifts, lo, hi)
+        return np.asarray(least.min(axis=1, initial=math.inf))
 
     def _least_in(self, i: int, inner: bool, lifts: Ints, lo: Floats, hi: Floats) -> Floats:
         """Least cost of what may stand at a searched seat, for each lift and window of errors (N, W)."""
@@ -522,18 +491,6 @@ class Search:
                 return None
             box = self.rests.box(c, room)
         return [one.up_to(one.least + room - floor) for one in spans], box
-
-    def narrowed(self, groups: Sequence[Mapping[bool, Group]], limit: float) -> list[dict[bool, Group]]:
-        """Groups without the thicknesses that no choice up to the limit is made of."""
-        steps: list[dict[bool, list[int]]] = [{inside: [] for inside in group} for group in groups]
-        for c, combo in enumerate(self.rests.combos):
-            found = self._paying(c, self._within(groups, combo), limit)
-            for i, one in enumerate(found[0] if found else ()):
-                steps[i][combo.inner[i]] += one.steps[one.row >= 0].tolist()
-        return [
-            {inside: one.within(some[inside]) for inside, one in group.items()}
-            for group, some in zip(groups, steps, strict=True)
-        ]
 
     def _in_combo(self, c: int, spans: Sequence[Span], pool: Pool) -> None:
         """Every choice of one set of bearing points that is no dearer than the pool's limit."""

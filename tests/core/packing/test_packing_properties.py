@@ -1,6 +1,5 @@
 """What must hold for any post and box: mirrors, inches, more stock, looser limits, bounds."""
 
-import math
 import random
 from dataclasses import replace
 
@@ -213,7 +212,7 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
         question = ask(foot, HEIGHT, lean, tolerance, 0.19, known=Known(u_take_up=rng.uniform(0.0, 0.1)))
         asked = Asked(question, build_tables([Lot("F", "flat", 4, thickness_mm=1.0)], Options()))
         search = Search(asked.corner_task(question.safe_mm), asked.tables)
-        for c, combo in enumerate(search.rests.combos):
+        for c in range(len(search.rests.combos)):
             rests = np.array([(rng.uniform(-1.0, 1.0), rng.uniform(-1.0, 1.0)) for _ in range(500)])
             if not per_direction:
                 rests = rests[np.hypot(*rests.T) <= 1.0]
@@ -229,13 +228,6 @@ def test_no_rest_beyond_the_box_of_a_price_costs_so_little(ratio, per_direction)
             inside = (np.abs(u) <= box.u_mm) & (np.abs(v) <= box.v_mm)
             assert (price[~inside] > room).all()
             filled.append((price[inside] <= room).mean())
-            # Whatever lies beyond the windows of a level costs as much as the next.
-            (least,), (windows,) = search.rests.by_distance([c])
-            middle, half = np.array(combo.four.by_rock).T[..., None]
-            error = np.array(combo.four.by_top) @ np.array((x, y)) + middle
-            for level, (lo, hi) in zip(least[1:], windows.swapaxes(1, 2)[:-1, ..., None], strict=True):
-                beyond = ((error - half < lo - 1e-9) | (error + half > hi + 1e-9)).any(axis=0)
-                assert (price[beyond] >= level - 1e-9).all()
     assert float(np.median(filled)) > (0.25 if per_direction else 0.5)  # else it rules hardly anything out
 
 
@@ -256,19 +248,16 @@ def test_no_lift_costs_less_than_what_is_worked_out_for_all_at_once(per_directio
         asked = Asked(question, build_tables(lots, options))
         on_four = Search(asked.corner_task(question.safe_mm), asked.tables)
         lifts = asked.tables.thick
-        room = np.full(len(lifts), rng.choice((math.inf, 10.0)))
         bounds = on_four.least_lifted(lifts)
-        bounds = on_four.closer_lifted(lifts, bounds, room).min(axis=1)
         for steps, least in zip(lifts.tolist(), bounds.tolist(), strict=True):
             task = asked.corner_task(question.safe_mm, lift_mm=steps * options.quantum_mm)
             search = Search(task, asked.tables, like=on_four)
             assert search.rests.floors == pytest.approx(Search(task, asked.tables).rests.floors)
             for choice in search.best(search.groups):
                 assert least <= choice.cost + 1e-9
-                if least < room[0]:
-                    close.append(choice.cost - least)
+                close.append(choice.cost - least)
     assert len(close) >= 30
-    assert float(np.median(close)) < 1.2 * options.costs.piece  # else it rules nothing out
+    assert float(np.median(close)) < 1.6 * options.costs.piece  # else it rules nothing out
 
 
 @pytest.mark.parametrize("per_direction", [False, True])
