@@ -201,6 +201,8 @@ class _Settings:
         # Where seats rest in any contact a tree grown twice costs too much.
         self.step, self.least = 0 if search.in_contact else len(_STEPS) - 1, -math.inf
         """How far above its root's cost the tree is grown, and that cost."""
+        self.up_to = -math.inf
+        """Or up to here, where that is further."""
         self.heap: list[tuple[float, int, _Node, Answer]] | None = None
         """Nodes that wait, the most hopeful first; None before the first is asked for."""
         self.tried = False
@@ -242,7 +244,8 @@ class _Settings:
                 self.heap = None
                 return None, math.inf, True
             self.least = self.heap[0][0] if self.heap else math.inf
-        level = min(limit, max(up_to, self.least + _STEPS[self.step] * self.tables.options.costs.piece))
+        self.up_to = max(self.up_to, up_to)  # never less far than it was grown
+        level = min(limit, max(self.up_to, self.least + _STEPS[self.step] * self.tables.options.costs.piece))
         found, low, done = self._tree(level, self.nodes + node_limit, relaxed=relaxed)
         if not done and found is None and last and self.heap:
             found = self._dive(*self.heap[0][2:], limit)
