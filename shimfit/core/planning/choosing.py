@@ -498,13 +498,13 @@ class _Choosing:
         """
         done = {pattern.post for pattern in sure}
         master = self.rounds.master
-        if every:
-            patterns = list({one.key: one for one in (*every, *start)}.values())
-        else:
-            patterns = worth_offering(master, settled, most, start)
+        patterns = every or worth_offering(master, settled, most, start)
         patterns = [one for one in patterns if one.post not in done]
         if self.tables.options.share_cuts:
-            patterns = list({one.key: one for some in patterns for one in turned(self.tables, some)}.values())
+            patterns = [one for some in patterns for one in turned(self.tables, some)]
+        # What it begins from may be turned, of patterns that are not offered.
+        start = [one for one in start if one.post not in done]
+        patterns = list({one.key: one for one in (*patterns, *start)}.values())
         share = {p.key: float(x) for p, x in zip(master.patterns, settled.x, strict=False)}
         start = start or greedy(self.tables, patterns, share, sure)
         shares: dict[int, float] = {}
@@ -512,7 +512,6 @@ class _Choosing:
         rest = max(settled.objective - sum(pattern.cost for pattern in sure), 0.1 * settled.objective)
         usual = LONG_CHOOSING_GAP * settled.objective / rest if self.long else min(CHOOSING_GAP, self.enough)
         gap = max(gap, usual)
-        start = [one for one in start if one.post not in done]
         open_posts = [post for post in range(len(self.posts)) if post not in done]
         patience = replace(self.patience, quick=quick or self.patience.quick)
         if patience.progress is not None:
