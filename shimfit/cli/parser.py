@@ -33,7 +33,7 @@ _HELP = Option("--help", "show this and exit")
 _VERSION = Option("--version", "show program's version number and exit")
 _NEGATIVE = re.compile(r"-[\d./]")
 _WORDS = "words, in this order"
-MOST_BESIDE = 24
+_BESIDE = 24
 """Columns of a help's names at most, before what is said of them."""
 
 
@@ -258,7 +258,7 @@ def _laid_out(usage: str, says: str, sections: Sequence[tuple[str, _Rows]], epil
     """Sentences are wrapped to the width; an indented line is a command to type and is left whole."""
     width = shutil.get_terminal_size().columns - 2
     longest = max(len(name.lstrip()) for _, rows in sections for name, _ in rows)
-    beside = min(longest + 4, MOST_BESIDE, max(width - 20, 4))
+    beside = min(longest + 4, _BESIDE, max(width - 20, 4))
     lines = textwrap.wrap(f"usage: {usage}", width, subsequent_indent="  ", break_on_hyphens=False)
     lines += ["", *textwrap.wrap(f"{says[0].upper()}{says[1:]}.", width)]
     for heading, rows in sections:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from difflib import get_close_matches
 from functools import cache
 from itertools import groupby
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any
 from shimfit import csvfile
 from shimfit.core.cautions import cautions_of
 from shimfit.errors import UsageError
+from shimfit.settings.commands import did_you_mean
 from shimfit.text.phrases import wrapped
 
 
@@ -57,9 +57,8 @@ def topic_text(name: str, width: int) -> str:
                 rows += wrapped(" ".join(lines), width) if is_sentence else lines
             return "\n".join(rows)
     names = [topic.name for topic in topics()]
-    close = get_close_matches(name, names, 1)
-    hint = f"did you mean {close[0]}?" if close else f"there are {', '.join(names)}"
-    raise UsageError(f"there is no help topic {name!r}; {hint}")
+    hint = did_you_mean(name, names) or f"; there are {', '.join(names)}"
+    raise UsageError(f"there is no help topic {name!r}{hint}")
 
 
 # ---------------------------------------------------------------- numbers

@@ -62,7 +62,7 @@ NO_DEFAULTS = {
     *("Component.step", "Component.denominator", "Number.denominator", "PostRecord.mean_of"),  # neutral: one
     *("TakeUp.variance", "Prescription.take_up", "Support.stiffness", "QUIET"),
     *("RATIOS[mm/m]", "RATIOS[cm/m]", "RATIOS[in/ft]", "MM_PER_LEAN_UNIT[mm]", "MM_PER_LEAN_UNIT[cm]"),
-    *("MM_PER_LEAN_UNIT[in]", "exit_code", "decimals(step)", "NARGS[2]"),
+    *("MM_PER_LEAN_UNIT[in]", "exit_code", "decimals(step)"),
     *("MAD_TO_SD", "MEDIAN_TO_MEAN"),  # mathematics
     *("DUST_MM", "ROOM_MM", "SAME_SLOPE", "STEPS_PER_MM", "SMALLEST_MM", "LARGEST_MM"),  # rounding
     *("SampleRing.__init__(most)", "plot_curve(width)", "plot_curve(height)"),  # memory, rows and columns
