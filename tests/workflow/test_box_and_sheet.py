@@ -82,7 +82,7 @@ def plan(site: Site, readings: Sequence[str], *, answered: bool = True) -> dict[
     """Read all, each post answered by itself before the plan or not at all, and plan; what was planned."""
     for name, text in enumerate(readings, 1):
         log_reading(site, at(str(name)), text, Asked(answer_later=not answered), sure=True)
-    made = plan_site_run(site, "lake", "walk", seconds=4.0)
+    made = plan_site_run(site, "lake", "walk", seconds=4.0 if answered else 1.0)
     log_plan(site, "lake", "walk", made)
     return made.answer
 
