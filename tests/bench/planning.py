@@ -29,8 +29,10 @@ What was tried, on a busy machine, old and new in turn; CPU s of the large draws
              4311. Gap of 4, 5, 7: 6.0, 7.3, 3.4 -> .7, .7, .4 %; of 9 53 -> 13: its rounds do not end in 20 s
     kept     eight posts chosen for anew beside the others where stretches share cuts (real; busy, 60 CPU s;
              minutes, gap, CPU s): 1: 278.8 3.7 % 37 -> 272.0 1.3 % 20; 5: 544.9 2.2 % 33 -> 535.9 .5 % 28; 6:
-             293.2 .8 % 38 -> 294.2 1.1 % 23. From all patterns 5 to 11 s a try, from 24 a post .3 s. The
+             293.2 .8 % 38 -> 294.2 1.1 % 25. From all patterns 5 to 11 s a try, from 24 a post .3 s. The
              whole program's root takes 7 to 12 s there (1,400 ways to begin), .1 s in small and tight (200)
+    dropped  the whole program once after these (real 1, 6): nothing cheaper for 2 and 19 s; twenty idle tries
+             in place of ten: the same plans, 2 to 4 s more
     dropped  prices asked again where a dive leaves posts out (real 1, 6): as many left out, 6.2 s for 1.6
     dropped  these tries first in small: 1: .7 -> 2.5 s, 6: 1.3 -> 3.3; tight 0: .24 -> .49 %
     left     1 of real: 269.34 by 3,000 nodes over 120 patterns a post, 36 s more

@@ -69,7 +69,7 @@ DIVES = 6
 POSTS_ANEW, IDLE_TRIES = 8, 10
 """Posts that are chosen for anew beside the others; such tries, one after another, that found nothing."""
 MOST_TURNED = 600
-"""Ways to begin the stretches of the patterns offered beyond which it is chosen from all at once but once."""
+"""Ways to begin the stretches of the patterns offered beyond which it is not chosen from all at once."""
 WIDE_GAP = 2e-3
 """Gap from which that is tried."""
 CLOSER_LOOKS = 3
@@ -446,7 +446,7 @@ class _Choosing:
             offer = min(2 * keep, 2 * most) if keep else PATTERNS_A_POST
             if self.some_anew and (keep or wide):
                 chosen = self._bettered(node, chosen)
-            other = None if wide and keep else self._choose(node.settled, chosen.patterns, most=offer)
+            other = None if wide else self._choose(node.settled, chosen.patterns, most=offer)
             if other is not None and other.objective < chosen.objective:
                 chosen = other
             if not self.long and (done := self._from_every(node, chosen, chosen.objective)):
