@@ -113,7 +113,7 @@ async def test_nothing_stale_is_said_while_it_is_worked_out_nor_of_that_afterwar
     await hand.enter(", ".join(LOTS))
     await hand.enter("PVC", sees="post 1: working…")
     assert "The box is empty" not in hand.screen(), "it was filled"
-    await hand.press("escape", "tab", sees="✗ Tab ticks one pack after another")
+    await hand.press("escape", "escape", "tab", sees="✗ Tab ticks one pack after another")
     let_go.set()
     await hand.sees("1 of 3", "under NEXT-OUT")
     assert "✗" not in hand.screen()
