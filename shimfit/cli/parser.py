@@ -6,13 +6,14 @@ as long as one alone begins so; what begins with - and is a number, or has a bla
 
 from __future__ import annotations
 
+import argparse
 import re
 import shutil
-import sys
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
-from itertools import chain, groupby
-from typing import NoReturn
+from collections.abc import Iterable, Iterator, Sequence
+from functools import partial
+from itertools import chain, groupby, pairwise
+from typing import Any, NoReturn
 
 from shimfit import __version__
 from shimfit.cli.io import Args
@@ -32,6 +33,13 @@ Without a command the terminal program opens at the last run, or offers the samp
 _HELP = Option("--help", "show this and exit")
 _VERSION = Option("--version", "show program's version number and exit")
 _NEGATIVE = re.compile(r"-[\d./]")
+_OURS = {
+    r"argument (\S+): expected one argument": r"\1 wants a value",
+    r"argument (\S+): expected 2 arguments": r"\1 wants two values",
+    r"argument (\S+): ignored explicit argument (.*)": r"\1 takes no value: not \2",
+    r"ambiguous option: (.*) could match (.*)": r"\1 can be \2: say which",
+}
+"""What argparse says, and how it is said here."""
 _WORDS = "words, in this order"
 _BESIDE = 24
 """Columns of a help's names at most, before what is said of them."""
@@ -50,147 +58,121 @@ def parse(argv: Sequence[str]) -> Args:
 
     Where help or the version is asked for, it is printed and SystemExit raised.
     """
-    top = page(frozenset())
+    end = [*argv, "--"].index("--")
+    # If -h were declared, argparse would take `-height` for it.
+    left, tail = ["--help" if word == "-h" else word for word in argv[:end]], argv[end + 1 :]
+    top, words, over = page(frozenset()), list[str](), list[str]()
     # Whether to draw in ASCII alone is a setting, too: not said is not no.
     usual = {one.dest: one.usual for one in (*top.common, *top.first)} | {"ascii": None, "command": None}
-    line = _Line(argv, usual)
-    name = line.next_word("shimfit", (*top.common, _VERSION, *top.first))
-    if name is None:
-        line.refuse_the_rest("shimfit", top.common)
-        return Args(**line.said)
+    said, prog = Args(**usual), "shimfit"
+    left = _Reader(prog, (*top.common, *top.first)).up_to_word(left, said, over)
+    if not left:
+        _refuse_the_rest(prog, top.common, [*over, *tail])
+        return said
+    name = word = left.pop(0)
     whole = page(frozenset({name}))
+    below = [one.name.partition(" ")[2] for one in whole.commands]
     if name in whole.families:
-        second = line.next_word(f"shimfit {name}", top.common)
-        known = [one.name.split()[1] for one in whole.commands]
-        if second is None:
-            _refuse(f"`shimfit {name}` needs one of {', '.join(known)}", f"shimfit {name}")
-        if second not in known:
-            _refuse(f"there is no command {second!r}{did_you_mean(second, known)}", f"shimfit {name}")
-        name = f"{name} {second}"
+        prog = f"shimfit {name}"
+        left = _Reader(prog, top.common).up_to_word(left, said, over)
+        if not left:
+            _refuse(f"`{prog}` needs one of {', '.join(below)}", prog)
+        word = left.pop(0)
+        name = f"{name} {word}"
     command = next((one for one in whole.commands if one.name == name), None)
     if command is None:
-        _refuse(f"there is no command {name!r}{did_you_mean(name, commands())}", "shimfit")
-    line.said |= {one.dest: one.usual for one in command.takes} | {"command": command}
-    line.read_all(command, (*top.common, *command.takes))
-    given = {
-        one.name for one in command.takes if line.said[one.dest] not in (None, False, one.default, one.usual)
-    }
+        _refuse(f"there is no command {word!r}{did_you_mean(word, below or commands())}", prog)
+    values, prog, options = vars(said), f"shimfit {name}", (*top.common, *command.takes)
+    values |= {one.dest: one.usual for one in command.takes} | {"command": command}
+    reader = _Reader(prog, (one for one in options if not one.is_word))
+    while left := reader.up_to_word(left, said, over):
+        words.append(left.pop(0))
+    words += tail
+    try:
+        for one in command.takes:
+            if one.is_word and one.many == "*":
+                values[one.dest], words = words, []
+            elif one.is_word and words:
+                values[one.dest] = one.value(words.pop(0))
+    except UsageError as error:
+        _refuse(error.message, prog)
+    missing = [one for one in command.takes if one.is_needed and values[one.dest] is None]
+    needed = [one.form if one.is_word else one.name for one in missing]
+    minus = next(filter(_NEGATIVE.match, argv), "")  # as no entry has it
+    if needed:
+        side = f" ({minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
+        side *= minus != "" and "ENTRY" in needed
+        _refuse(f"`{prog}` needs {' and '.join(', '.join(needed).rsplit(', ', 1))}{side}", prog)
+    _refuse_the_rest(prog, options, [*over, *words], minus)
+    given = [one.name for one in command.takes if values[one.dest] not in (None, one.default, one.usual)]
     for rule in command.rules:
         rule.check(given)
-    return Args(**line.said)
+    return said
 
 
-class _Line:
-    """A line that is being read, word by word."""
+class _Reader(argparse.ArgumentParser):
+    """Reads options as far as the next word; what argparse refuses is refused in our words."""
 
-    def __init__(self, argv: Sequence[str], said: dict[str, object]) -> None:
-        self.argv, self.said = argv, said
-        self._words = [*argv]
-        self._too_much: list[str] = []
-        minus = (word for word in argv if _NEGATIVE.match(word))
-        self._minus = next(minus, None)
-        """What was said with a minus before its number, as no entry has it."""
+    def __init__(self, prog: str, options: Iterable[Option]) -> None:
+        super().__init__(prog, usage="", add_help=False, argument_default=argparse.SUPPRESS)
+        # As in Python 3.11; a later one takes `-3mm` for a number, too.
+        self._negative_number_matcher = re.compile(r"-\d+$|-\d*\.\d+$")
+        for one in options:
+            for name in filter(None, (one.name, one.once)):
+                if one.is_flag:
+                    self.add_argument(name, dest=one.dest, action="store_true")
+                else:
+                    many, action = 2 if one.many == "2" else None, "append" if one.many == "…" else "store"
+                    read = partial(_value, one, name)
+                    self.add_argument(name, dest=one.dest, nargs=many, action=action, type=read)
+        if prog == "shimfit":
+            self.add_argument("--version", action="version", version=f"shimfit {__version__}")
+        self.add_argument("--help", action="help")
+        self.add_argument("left", nargs=argparse.REMAINDER)
 
-    def next_word(self, prog: str, options: Sequence[Option]) -> str | None:
-        """Take the options before the next word, and that."""
-        return next(self._words_of(prog, options), None)
+    def up_to_word(self, words: Sequence[str], said: Args, over: list[str]) -> list[str]:
+        """Take options, unknown ones into `over`, as far as the next word; that and all behind it."""
+        self.words = words
+        over += self.parse_known_args(words, said)[1]
+        left: list[str] = vars(said).pop("left")
+        return left
 
-    def read_all(self, command: Command, options: Sequence[Option]) -> None:
-        """Take all that is left, of a command."""
-        prog, places = f"shimfit {command.name}", [one for one in command.takes if one.is_word]
-        words = [*self._words_of(prog, [one for one in options if not one.is_word])]
-        for one in places:
-            if one.many == "*":
-                self.said[one.dest], words = words, []
-            elif words:
-                self._set(prog, one, words.pop(0))
-        needed = [
-            one.form if one.is_word else one.name
-            for one in command.takes
-            if one.is_needed and self.said[one.dest] is None
-        ]
-        if needed:
-            side = f" ({self._minus} has a minus: a reading says the side that the top leans to, like 6p10h)"
-            side *= self._minus is not None and "ENTRY" in needed
-            _refuse(f"`{prog}` needs {' and '.join(', '.join(needed).rsplit(', ', 1))}{side}", prog)
-        self._too_much += words
-        self.refuse_the_rest(prog, options)
+    def format_help(self) -> str:
+        """Help as it is laid out from the page."""
+        return f"{help_of(self.prog)}\n"
 
-    def refuse_the_rest(self, prog: str, options: Sequence[Option]) -> None:
-        """Refuse what nothing takes."""
-        over, known = self._too_much, [one.name for one in options]
-        option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
-        if over and "entry" in known and self._minus:
-            _refuse(f"an entry has no sign, its letters say which way: not {self._minus}", prog)
-        if option is not None:
-            _refuse(f"`{prog}` has no option {option}{did_you_mean(option, known)}", prog)
-        if over:
-            _refuse(
-                f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes", prog
-            )
+    def error(self, message: str) -> NoReturn:
+        """Raise UsageError."""
+        for theirs, ours in _OURS.items():
+            message = re.sub(theirs, ours, message)
+        name, _, wants = message.partition(" ")
+        beside = (b for a, b in pairwise(self.words) if name.startswith(a) and _NEGATIVE.match(b))
+        if wants == "wants a value" and (value := next(beside, None)):
+            message += f"; what begins with - is joined to it, like {name}={value}"
+        _refuse(message, self.prog)
 
-    def _words_of(self, prog: str, options: Sequence[Option]) -> Iterator[str]:
-        """The words in their places, one after another; options between them are taken."""
-        named = {name: one for one in (*options, _HELP) for name in (one.name, one.once) if name}
-        named["-h"] = _HELP
-        while self._words:
-            word = self._words.pop(0)
-            if word == "--":
-                yield from self._words
-                self._words = []
-            elif (name := _option_in(word, named, prog)) is None:
-                yield word
-            elif name in named:
-                self._take(prog, name, word, named)
-            else:
-                self._too_much.append(word)
-
-    def _take(self, prog: str, name: str, word: str, named: Mapping[str, Option]) -> None:
-        """Take an option with what belongs to it."""
-        one, (_, equals, joined) = named[name], word.partition("=")
-        if one.is_flag and equals:
-            _refuse(f"{name} takes no value: not {joined!r}", prog)
-        if one in (_HELP, _VERSION):
-            print(help_of(prog) if one is _HELP else f"shimfit {__version__}")
-            sys.exit(0)
-        if one.is_flag:
-            self.said[one.dest] = True
-            return
-        many = 2 if one.many == "2" else 1
-        beside = self._words[:many]
-        values = [joined] if equals else [each for each in beside if not _option_in(each, named, prog)]
-        if len(values) < many:
-            value = beside[0] if beside and _NEGATIVE.match(beside[0]) else ""
-            how = f"; what begins with - is joined to it, like {name}={value}" if value else ""
-            _refuse(f"{name} wants two values" if many == 2 else f"{name} wants a value{how}", prog)
-        if not equals:
-            del self._words[:many]
-        if many == 2:
-            self.said[one.dest] = values
-        else:
-            self._set(prog, one, values[0], name)
-
-    def _set(self, prog: str, one: Option, text: str, called: str = "") -> None:
-        try:
-            value = one.value(text, called)
-        except UsageError as error:
-            _refuse(error.message, prog)
-        before = self.said[one.dest]
-        self.said[one.dest] = [*before, value] if isinstance(before, list) else value
+    def _get_values(self, action: argparse.Action, texts: list[str]) -> Any:
+        """As argparse's, which before Python 3.13 finds no value in `--note=--`."""
+        return self._get_value(action, "--") if texts == ["--"] else super()._get_values(action, texts)
 
 
-def _option_in(word: str, named: Mapping[str, Option], prog: str) -> str | None:
-    """The option that a word names, whole or cut short; the word itself where there is none; None: a word."""
-    name = word.partition("=")[0]
-    if not word.startswith("-") or word == "-":
-        return None
-    if name in named or name == "--":
-        return name
-    found = [one for one in named if one.startswith(name) and name.startswith("--")]
-    if len(found) > 1:
-        _refuse(f"{word} can be {', '.join(found)}: say which", prog)
-    is_word = re.fullmatch(r"-\d+|-\d*\.\d+", word) or " " in word
-    return found[0] if found else None if is_word else word
+def _value(one: Option, called: str, text: str) -> Any:
+    try:
+        return one.value(text, called)
+    except UsageError as error:  # a ValueError, too: argparse would say something of its own
+        raise argparse.ArgumentError(None, error.message) from error
+
+
+def _refuse_the_rest(prog: str, options: Iterable[Option], over: Sequence[str], minus: str = "") -> None:
+    """Refuse what nothing takes."""
+    known = [one.name for one in options]
+    option = next((word.partition("=")[0] for word in over if word.startswith("-")), None)
+    if over and "entry" in known and minus:
+        _refuse(f"an entry has no sign, its letters say which way: not {minus}", prog)
+    if option is not None:
+        _refuse(f"`{prog}` has no option {option}{did_you_mean(option, known)}", prog)
+    if over:
+        _refuse(f"`{' '.join(over)}` is more than `{prog}` takes: put what has blanks in it in quotes", prog)
 
 
 def _refuse(message: str, prog: str) -> NoReturn:
