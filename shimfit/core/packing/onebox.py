@@ -46,8 +46,8 @@ _CHOICES = (3, 12, 48)
 """Choices that are held and built one by one before it is branched over all of them."""
 _WAYS = 5000
 """Ways to make the packs of one choice that are looked at."""
-_MORE = 0.1
-"""How much more than the cheapest those may cost, in pieces."""
+_MORE = (0.02, 0.1)
+"""How much more than the cheapest those may cost, in pieces: first little, then more."""
 _STEPS = (2.5, 8.0, 25.0, math.inf)
 """How much dearer than its root the answers of a tree may be, in pieces: first, then where there is none."""
 _EPS = 1e-7
@@ -207,8 +207,8 @@ class _Settings:
         """Nodes that wait, the most hopeful first; None before the first is asked for."""
         self.tried = False
         """Choice by choice."""
-        self.ways: dict[tuple[int, bool, int, int], list[_Way]] = {}
-        """Ways to make one pack, by seat, whether it bears further in, thickness, class."""
+        self.ways: dict[tuple[int, bool, int, int, float], list[_Way]] = {}
+        """Ways to make one pack, by seat, whether it bears further in, thickness, class, how much dearer."""
         self.seen: set[tuple[tuple[Caps, ...], _Orders]] = set()
         self.ticket = itertools.count()
 
@@ -391,37 +391,43 @@ class _Settings:
     def _made_of(self, choice: Choice, limit: float) -> tuple[Answer | None, float]:
         """The cheapest pieces for the thicknesses of a choice with what they cost, or None and a bound.
 
-        Every way to make a pack that costs little more than the cheapest is laid out.
+        Every way to make a pack that costs little more than the cheapest is laid out, then some more: of a
+        large box there are thousands.
         """
         under = self.under(NO_CAPS)
-        base = choice.cost + (under.stack.cost if under else 0.0)
-        most = _MORE * self.tables.options.costs.piece
-        gap = min(most, limit + TIE - base)
-        dearer = math.inf if base + gap > limit else base + gap
-        ways = [self._ways_down(under, choice.cells[0], gap)]
-        for seat, cell in enumerate(choice.cells[1:]):
-            key = seat, cell.inner, cell.steps, cell.row
-            if key not in self.ways:
-                self.ways[key] = self._ways(seat, cell, most)
-            ways.append([way for way in self.ways[key] if way.dearer <= gap])
-        if _too_few([self._tapers(some) for some in ways]):
-            return None, dearer
-        if math.prod(len(some) for some in ways) > _WAYS:
-            return None, base
-        best: list[Answer] = []
-        products = ((sum(way.dearer for way in some), some) for some in itertools.product(*ways))
-        for more, some in sorted(products, key=lambda item: item[0]):
-            if more > gap or (best and base + more > best[0].cost + TIE):
+        base = bound = choice.cost + (under.stack.cost if under else 0.0)
+        for more in _MORE:
+            most = more * self.tables.options.costs.piece
+            gap = min(most, limit + TIE - base)
+            dearer = math.inf if base + gap > limit else base + gap
+            ways = [self._ways_down(under, choice.cells[0], gap)]
+            for seat, cell in enumerate(choice.cells[1:]):
+                key = seat, cell.inner, cell.steps, cell.row, more
+                if key not in self.ways:
+                    self.ways[key] = self._ways(seat, cell, most)
+                ways.append([way for way in self.ways[key] if way.dearer <= gap])
+            if math.prod(len(some) for some in ways) > _WAYS:
+                return None, bound
+            best: list[Answer] = []
+            few = _too_few([self._tapers(some) for some in ways])
+            products = (
+                (sum(way.dearer for way in some), some) for some in itertools.product(*ways) if not few
+            )
+            for above, some in sorted(products, key=lambda item: item[0]):
+                if above > gap or (best and base + above > best[0].cost + TIE):
+                    break
+                used = tuple(way.used for way in some)
+                if serves(self.tables, used):
+                    cells = tuple(way.cell for way in some)
+                    held = replace(choice, cost=choice.cost + above - some[0].dearer, cells=cells)
+                    best.append(Answer(held, used, base + above))
+            if best:
+                answer = min(best, key=_tie_key)
+                return answer, answer.cost
+            bound = dearer
+            if math.isinf(bound):
                 break
-            used = tuple(way.used for way in some)
-            if serves(self.tables, used):
-                cells = tuple(way.cell for way in some)
-                held = replace(choice, cost=choice.cost + more - some[0].dearer, cells=cells)
-                best.append(Answer(held, used, base + more))
-        if not best:
-            return None, dearer
-        answer = min(best, key=_tie_key)
-        return answer, answer.cost
+        return None, bound
 
     def _ways_down(self, under: Used | None, cell: Cell, gap: float) -> list[_Way]:
         """Every way to make what stands under the seat that stays down."""
