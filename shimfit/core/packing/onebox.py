@@ -406,10 +406,10 @@ class _Settings:
                 if key not in self.ways:
                     self.ways[key] = self._ways(seat, cell, most)
                 ways.append([way for way in self.ways[key] if way.dearer <= gap])
-            if math.prod(len(some) for some in ways) > _WAYS:
+            few = _too_few([self._tapers(some) for some in ways])
+            if not few and math.prod(len(some) for some in ways) > _WAYS:
                 return None, bound
             best: list[Answer] = []
-            few = _too_few([self._tapers(some) for some in ways])
             products = (
                 (sum(way.dearer for way in some), some) for some in itertools.product(*ways) if not few
             )
