@@ -7,6 +7,7 @@ from shimfit.core.cutting import SHORTEST_KEPT_MM
 from shimfit.core.ledger import Ledger
 from shimfit.core.packing import Options, Saw
 from shimfit.core.planning import PlanPost, plan
+from shimfit.core.planning.plan import Effort
 from shimfit.core.planning.planned import box_after
 from shimfit.core.stock import lot_from_row
 from shimfit.model import Foot, Lean, Lot, Pack, Piece, Seat, Tolerance
@@ -112,7 +113,7 @@ def test_a_short_strip_never_makes_a_whole_plan_fail(seed, length_mm):
     lots = [Lot(f"F{k}", "flat", 1, thickness_mm=round(float(rng.uniform(0.3, 2.5)), 2)) for k in range(6)]
     strip = Lot("S1", "strip", 1, length_mm=float(length_mm), width_mm=38.0, thickness_mm=20.0)
     saw = Saw((0.5, 1.0))
-    done = plan(posts, [*lots, strip], Options(saw=saw), Highs(), seconds=2)
+    done = plan(posts, [*lots, strip], Options(saw=saw), Highs(), effort=Effort(quick=True))
     packs = [(one.post.name, pack) for one in done.planned for pack in one.packs]
     assert not Ledger([*lots, strip]).take(packs, hold_mm=saw.hold_mm).no_room
     assert len(done.planned) + len(done.unsolved) == len(posts)

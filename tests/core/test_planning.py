@@ -265,7 +265,7 @@ def test_one_post_costs_what_the_single_search_says(seed):
 @pytest.mark.parametrize(("count", "flats", "seed"), [(6, 10, 0), (8, 30, 1), (10, 6, 2), (12, 40, 3)])
 def test_the_box_is_never_over_used_and_the_bound_holds(count, flats, seed):
     given, lots, options = posts(count, seed), box(flats, 2, 2, seed), InWeights(saw=SAW, quantum_mm=0.05)
-    check(plan(given, lots, options, Highs(), seconds=4), given, lots, options)
+    check(plan(given, lots, options, Highs(), seconds=2), given, lots, options)
 
 
 @pytest.mark.parametrize("seed", range(3))
