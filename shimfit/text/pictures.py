@@ -46,6 +46,10 @@ ROOMY_ROWS = 9
 """From this height on the names of out and house get rows of their own, beyond the packs."""
 
 
+LEAST_HATCHED = 4
+"""Rows of a foot up to which one of them is too much to show how far in a piece goes."""
+
+
 def foot_plan(
     foot: Foot, packs: Sequence[Pack], lean: Lean | None, height_mm: float, *, packed_at: Lean | None = None,
     names: Mapping[Face, str], glyphs: Glyphs, width: int, height: int,
@@ -94,9 +98,12 @@ def foot_plan(
         else:
             stretch, cells_per_mm = _stretch(left, columns, pack.seat.sign_along), columns_per_mm / ASPECT
         beyond, inwards = sides[face]
+        # The frame takes the first cell: what is under the foot at all is seen inside it.
+        deep = round(pack.reach_mm * cells_per_mm)
+        deep = max(2, deep) if pack.reach_mm and len(inwards) > LEAST_HATCHED else deep
         outside, under = (
             {(deep, side) if face.is_along else (side, deep) for deep, side in product(depths, stretch)}
-            for depths in (beyond, inwards[: round(pack.reach_mm * cells_per_mm)])
+            for depths in (beyond, inwards[:deep])
         )
         for cell in outside:
             canvas.put(*cell, glyphs.lift if pack.purpose == "lift" else glyphs.fill, pack.purpose)
