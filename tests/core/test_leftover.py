@@ -81,7 +81,7 @@ def test_what_a_plan_serves_its_posts_from_is_what_the_box_then_keeps(number):
         Lot("F1", "flat", 9, thickness_mm=0.5),
     ]
     options = Options(saw=Saw((0.5, 1.0)))
-    done = plan(posts, lots, options, Highs(), seconds=2)
+    done = plan(posts, lots, options, Highs(), seconds=1)
     assert len(done.planned) > 2
     packs = {one.post.name: one.packs for one in done.planned}
     box = Ledger(lots)

@@ -82,7 +82,7 @@ def plan(site: Site, readings: Sequence[str], *, answered: bool = True) -> dict[
     """Read all, each post answered by itself before the plan or not at all, and plan; what was planned."""
     for name, text in enumerate(readings, 1):
         log_reading(site, at(str(name)), text, Asked(answer_later=not answered), sure=True)
-    made = plan_site_run(site, "lake", "walk", seconds=4.0 if answered else 1.0)
+    made = plan_site_run(site, "lake", "walk", seconds=4.0 if answered else 0.5)
     log_plan(site, "lake", "walk", made)
     return made.answer
 
@@ -194,7 +194,7 @@ def test_after_the_plan_was_packed_the_next_plan_starts_from_what_is_left(tmp_pa
         site.import_stock(lots_from_csv(LOTS, "box"), "box")
         for name, text in enumerate(READINGS[:3], 1):
             log_reading(site, at(str(name)), text)
-        log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk", seconds=4.0))
+        log_plan(site, "lake", "walk", plan_site_run(site, "lake", "walk", seconds=1.0))
         first = cut_list_of(site, "lake", "walk")
         log_packs(site, at("2"))  # one of three is packed, two still wait
         for name, text in enumerate(READINGS[3:], 4):
