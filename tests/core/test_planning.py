@@ -17,7 +17,7 @@ from shimfit.core.chance import next_rounds
 from shimfit.core.ledger import Ledger
 from shimfit.core.objective import Minutes, Reads
 from shimfit.core.packing import Known, Options, Saw, build_tables, prescribe
-from shimfit.core.planning import Earlier, Effort, PlanPost, choosing, plan, planned, search
+from shimfit.core.planning import Earlier, Effort, PlanPost, choosing, exact, plan, planned, search
 from shimfit.core.planning import geometry as geometries
 from shimfit.core.planning.choosing import choose_together
 from shimfit.core.planning.every import every_pattern
@@ -882,6 +882,29 @@ def drawn_case(number):
         u_take_up=float(rng.choice([0.0, 0.15])),
     )  # fmt: skip
     return post, lots, options
+
+
+@pytest.mark.parametrize("seed", [8, 23, 61])
+def test_what_one_post_costs_at_least_holds_however_soon_its_branching_stops(monkeypatch, seed):
+    """One of each piece, so that seats want the same; the best of 400 nodes is not below the bound of one."""
+    rng = np.random.default_rng(seed)
+    thick_mm = [round(float(rng.uniform(0.3, 2.0)), 2) for _ in range(int(rng.integers(2, 6)))]
+    lots = [Lot(f"F{k}", "flat", 1, thickness_mm=mm) for k, mm in enumerate(thick_mm)]
+    if rng.random() < 0.5:
+        lots.append(Lot("T1", "taper", 1, length_mm=160.0, thin_mm=0.5, thick_mm=6.0))
+    lean = Lean(*rng.normal(0.004, 0.006, 2))
+    post, tables = (
+        PlanPost("1", Foot(90, 90), 1000.0, lean, Tolerance("1:300", "ratio", 1 / 300)),
+        build_tables(lots, Options()),
+    )
+    found = {}
+    for nodes in (1, 400):
+        monkeypatch.setattr(exact, "NODES", nodes)
+        found[nodes] = exact.cheapest_in_box(post, 0, tables, 600.0)
+    best = found[400][1]
+    assert best is not None
+    assert max(bound for bound, _ in found.values()) <= best.cost + 1e-6
+    assert found[1][1] is None or found[1][1].cost > best.cost + 1e-3, "one node is not enough"
 
 
 @pytest.mark.parametrize("part", range(4))
