@@ -47,7 +47,7 @@ ROOMY_ROWS = 9
 
 
 LEAST_HATCHED = 4
-"""Rows of a foot up to which one of them is too much to show how far in a piece goes."""
+"""Cells across a foot, its frame counted, up to which one is too coarse to show how far in a piece goes."""
 
 
 def foot_plan(

@@ -96,7 +96,8 @@ def parse_feelers(
 ) -> tuple[tuple[Seat, float], ...]:
     """Corners that do not touch, each `next-out=0.5`; 0 mm where no thickness is given: it is only noted.
 
-    EntryError: no corner, one given twice, a gap that no foot rocks over. faces: what the run calls them.
+    UsageError: an edge. EntryError: no seat, one given twice, a gap that no foot rocks over. faces: what the
+    run calls them.
     """
     found: dict[Seat, float] = {}
     for corner, _, thickness in (word.partition("=") for word in words):

@@ -270,7 +270,7 @@ def test_what_a_seat_may_take_of_a_taper_is_where_a_piece_so_steep_bears() -> No
     for seat, groups in enumerate(box.root.groups, 1):
         face = groups[False]
         top = face.base + face.values.shape[1] - 1
-        assert True in groups, "flats bear further in"
+        assert set(groups) == {False, True}, "at the face, and further in, where flats bear"
         begins = max(0.0, (top * 0.01 - 0.3) / 0.03 - 32.0)
         assert begins > 5.0
         assert box._may_take(box.root, 0, seat)[1] == pytest.approx(begins)
