@@ -73,6 +73,7 @@ async def test_what_is_done_meanwhile_does_not_wait_for_the_answer_either(
     await hand.sees("post 1 logged: ", "working…")
     let_go.set()
     await hand.sees("NEXT-OUT")
+    await hand.settled()  # that may have been the answer to the first reading, the second's still to come
     app.do("packed")
     await hand.sees("packed as prescribed")
 
